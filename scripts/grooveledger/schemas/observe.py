@@ -1,0 +1,94 @@
+"""Tables of stage 2: what was heard, in converter units, uncorrected."""
+
+from grooveledger.schemas.table import (
+    CAPTURE,
+    CHANNEL,
+    LIMITED,
+    PLAYED,
+    TRACK,
+    WHOLE,
+    Column,
+    Table,
+    real,
+    text,
+)
+
+ORDERS = Table(
+    "orders",
+    "observe",
+    "Complex amplitudes of each order of each driven frequency in both channels.",
+    ("capture", "track", "step", "time_s", "low_order", "order", "channel"),
+    (
+        CAPTURE,
+        TRACK,
+        Column("step", WHOLE, "", "step of a stepped track, from 0; null otherwise"),
+        CHANNEL,
+        Column("order", WHOLE, "", "multiple of the tone (of the high tone on a two-tone track)"),
+        Column("low_order", WHOLE, "", "multiple of the low tone on a two-tone track, else 0"),
+        real("time_s", "s", "centre of the stretch averaged, in the capture"),
+        real("nominal_hz", "Hz", "nominal frequency of the fundamental (of the high tone)"),
+        PLAYED,
+        real(
+            "amplitude_fs",
+            "of full scale",
+            "peak amplitude, full-scale sine = 1, noise not subtracted",
+        ),
+        real(
+            "phase_deg",
+            "deg",
+            "phase re the order's multiple of the louder channel's fundamental",
+        ),
+        real("floor_fs", "of full scale", "amplitude that noise alone would show, rms sense"),
+        real("bandwidth_hz", "Hz", "noise bandwidth of the reading"),
+        LIMITED,
+    ),
+)
+
+TONE_SPECTRUM = Table(
+    "tone_spectrum",
+    "observe",
+    "Spectrum of a tone resampled to its played phase.",
+    ("capture", "track", "channel", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("tone_hz", "Hz", "nominal frequency of the tone"),
+        real("frequency_hz", "Hz", "frequency, scaled so that the tone lies at its nominal one"),
+        real("level_db", "dB", "level of a line re the fundamental, as heard"),
+    ),
+)
+
+SPEED_TRACE = Table(
+    "speed_trace",
+    "observe",
+    "Frequency deviation of speed tones against time.",
+    ("capture", "track", "channel", "time_s"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("time_s", "s", "time in the capture"),
+        real("deviation_pct", "%", "played re nominal frequency, less one"),
+    ),
+)
+
+NOISE_DENSITY = Table(
+    "noise_density",
+    "observe",
+    "Power density of a silent groove, ticks left out.",
+    ("capture", "track", "channel", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        text(
+            "channel",
+            "left, right, sum or difference (each over sqrt 2) of the file's channels",
+        ),
+        real("frequency_hz", "Hz", "centre of the band"),
+        real("bandwidth_hz", "Hz", "width of the band; the bands tile the axis"),
+        real("density_fs2_per_hz", "1/Hz", "mean square re full scale (sine peak = 1) per hertz"),
+        Column("ticks", WHOLE, "", "ticks counted in the track"),
+        real("seconds", "s", "length of the groove analysed"),
+    ),
+)

@@ -1,0 +1,13 @@
+"""All tables by name, for those who must know them all."""
+
+from grooveledger.schemas import collect, interpret, measure, observe, segment
+from grooveledger.schemas.table import Table
+
+TABLES: dict[str, Table] = {
+    table.name: table
+    for stage in (segment, observe, measure, collect, interpret)
+    for table in vars(stage).values()
+    if isinstance(table, Table)
+}
+OBSERVATIONS = tuple(name for name, table in TABLES.items() if table.stage == "observe")
+MEASURES = tuple(name for name, table in TABLES.items() if table.stage == "measure")

@@ -1,0 +1,142 @@
+"""Parquet in and out: declared columns, sorted rows, provenance in the file, whole files only."""
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from grooveledger import __version__
+from grooveledger.schemas.table import Table
+
+#: Prefix of our own keys in a Parquet file's metadata.
+METADATA_PREFIX = "grooveledger."
+
+
+def build(table: Table, columns: Mapping[str, Any]) -> pa.Table:
+    """Make a table as declared from columns of equal length.
+
+    Parameters
+    ----------
+    table : Table
+        The declaration, from `grooveledger.schemas`.
+    columns : mapping
+        Every declared column, as an array, a list, or one value for all rows. NaN becomes null.
+
+    Returns
+    -------
+    pyarrow.Table
+        Columns in the declared order and types, rows sorted by the table's key.
+    """
+    missing = set(table.names) ^ set(columns)
+    if missing:
+        raise ValueError(
+            f"table {table.name}: columns given and declared differ in {sorted(missing)}"
+        )
+    lengths = {len(values) for values in columns.values() if _is_column(values)}
+    if len(lengths) > 1:
+        raise ValueError(f"table {table.name}: columns of unequal length {sorted(lengths)}")
+    rows = lengths.pop() if lengths else 1
+    arrays = [_array(columns[column.name], column.type, rows) for column in table.columns]
+    return _sorted(pa.Table.from_arrays(arrays, schema=table.schema), table.key)
+
+
+def empty(table: Table) -> pa.Table:
+    """Return the table with no rows."""
+    return table.schema.empty_table()
+
+
+def concat(table: Table, parts: Iterable[pa.Table]) -> pa.Table:
+    """Join tables of one kind and sort the whole by its key."""
+    return _sorted(pa.concat_tables([table.schema.empty_table(), *parts]), table.key)
+
+
+def write(table: Table, rows: pa.Table, path: str | Path, provenance: Mapping[str, str]) -> None:
+    """Write a table whole or not at all.
+
+    Parameters
+    ----------
+    rows : pyarrow.Table
+        The table's content, as `build` or `concat` make it.
+    provenance : mapping
+        Text that says what the table came from (digests of code and configuration).
+    """
+    facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
+    metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}
+    rows = rows.cast(table.schema).replace_schema_metadata(metadata)
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    scratch = path.with_name(f".{path.name}.part")
+    try:
+        pq.write_table(rows, scratch, compression="zstd")
+        os.replace(scratch, path)
+    finally:
+        scratch.unlink(missing_ok=True)
+
+
+def read(path: str | Path) -> pa.Table:
+    """Read a table that `write` made."""
+    return pq.read_table(path, partitioning=None, use_threads=False)
+
+
+def provenance(path: str | Path) -> dict[str, str]:
+    """Read our own metadata of a Parquet file; empty where it has none."""
+    metadata = pq.read_schema(path).metadata or {}
+    return {
+        key.decode().removeprefix(METADATA_PREFIX): text.decode()
+        for key, text in metadata.items()
+        if key.decode().startswith(METADATA_PREFIX)
+    }
+
+
+def columns(rows: pa.Table) -> dict[str, np.ndarray]:
+    """Columns as numpy arrays: numbers with NaN for null, text as objects with None for null."""
+    return {name: column_array(rows, name) for name in rows.column_names}
+
+
+def column_array(rows: pa.Table, name: str) -> np.ndarray:
+    """One column as numpy: numbers as float (NaN for null), truths as bool, text as object."""
+    column = rows.column(name)
+    if pa.types.is_boolean(column.type):
+        return column.fill_null(False).to_numpy()
+    if pa.types.is_string(column.type):
+        return np.array(column.to_pylist(), dtype=object)
+    return column.cast(pa.float64()).to_numpy()
+
+
+def _is_column(values: object) -> bool:
+    return isinstance(values, (Sequence, np.ndarray, pa.Array, pa.ChunkedArray)) and not isinstance(
+        values, str
+    )
+
+
+def _array(values: Any, kind: pa.DataType, rows: int) -> pa.Array:
+    if not _is_column(values):
+        values = [values] * rows
+    if isinstance(values, (pa.Array, pa.ChunkedArray)):
+        array = values
+    elif isinstance(values, np.ndarray) and values.dtype.kind in "iub":
+        array = pa.array(values)
+    elif isinstance(values, np.ndarray) and values.dtype.kind == "f":
+        array = pa.array(values, from_pandas=True)
+    else:
+        array = pa.array([_null_if_nan(value) for value in values])
+    return (
+        array.combine_chunks().cast(kind)
+        if isinstance(array, pa.ChunkedArray)
+        else array.cast(kind)
+    )
+
+
+def _null_if_nan(value: Any) -> Any:
+    if value is None or isinstance(value, (str, bool, np.bool_)):
+        return value.item() if isinstance(value, np.bool_) else value
+    value = value.item() if isinstance(value, np.generic) else value
+    return None if value != value else value
+
+
+def _sorted(rows: pa.Table, key: Sequence[str]) -> pa.Table:
+    return rows.sort_by([(name, "ascending") for name in key])
