@@ -1,0 +1,167 @@
+"""The captures' sheet held against the other files; stylus hours and record plays filled in."""
+
+import bisect
+import datetime
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from itertools import accumulate
+from typing import Any
+
+from grooveledger.configuration.sheets import Row, day
+from grooveledger.configuration.suggestions import suggestion
+from grooveledger.configuration.validation import shown
+from grooveledger.faults import Fault
+
+#: Hours typed with few decimals may fall short of a sum by rounding.
+HOURS_ROUNDING = 0.05
+
+
+class PlayingLog:
+    """Hours played by each stylus up to a day."""
+
+    def __init__(self, rows: Iterable[Row]) -> None:
+        entries: dict[str, list[tuple[datetime.date, float]]] = defaultdict(list)
+        for _, values in rows:
+            if None not in values.values():
+                entries[values["stylus"]].append((day(values["played_on"]), values["hours"]))
+        self._days: dict[str, list[datetime.date]] = {}
+        self._sums: dict[str, list[float]] = {}
+        for stylus, played in entries.items():
+            played.sort()
+            self._days[stylus] = [date for date, _ in played]
+            self._sums[stylus] = [0.0, *accumulate(hours for _, hours in played)]
+
+    def hours_between(self, stylus: str, first: datetime.date, end: datetime.date) -> float:
+        """Hours played from the day `first` to the day before `end`."""
+        days = self._days.get(stylus, [])
+        sums = self._sums.get(stylus, [0.0])
+        return sums[bisect.bisect_left(days, end)] - sums[bisect.bisect_left(days, first)]
+
+
+def check_reference(
+    rows: Iterable[Row], column: str, known: Collection[str] | None, name: str, faults: list[Fault]
+) -> None:
+    """Tell ids in a column that another file does not hold; `known` is None if it can't be read."""
+    if known is None:
+        return
+    remedies: dict[str, str] = {}
+    for number, values in rows:
+        word = values[column]
+        if word is not None and word not in known:
+            if word not in remedies:
+                remedies[word] = suggestion(word, sorted(known), f"ids of {column}")
+            place = f"row {number}, {column}"
+            faults.append(Fault(name, place, f"{shown(word)} is not known", remedies[word]))
+
+
+def check_files(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+    """Tell paths that could leave captures_dir; a file that is not there is no fault."""
+    for number, values in rows:
+        path = values["file"]
+        if path is None:
+            continue
+        parts = path.split("/")
+        if path.startswith("/") or ".." in parts or "\\" in path or path[1:2] == ":":
+            problem = f"{shown(path)} may lead out of captures_dir"
+            remedy = "Give a path under captures_dir, folders separated by /, without '..'."
+            faults.append(Fault(name, f"row {number}, file", problem, remedy))
+
+
+def fill_hours(
+    rows: Iterable[Row],
+    styli: Mapping[str, Mapping[str, Any]],
+    log: PlayingLog | None,
+    name: str,
+    faults: list[Fault],
+) -> None:
+    """Fill in blank stylus hours from the playing log; tell hours that can't be."""
+    for number, values in rows:
+        stylus = styli.get(values["stylus"] or "")
+        if stylus is None or values["captured_at"] is None:
+            continue
+        fitted_on, at_fitting = stylus["fitted_on"], stylus["hours_at_fitting"]
+        if fitted_on is None or at_fitting is None:
+            continue
+        captured_on = day(values["captured_at"])
+        if captured_on < day(fitted_on):
+            problem = f"is before the stylus was fitted ({fitted_on})"
+            remedy = "Mend the date here, or fitted_on in the styli's sheet, or the stylus."
+            faults.append(Fault(name, f"row {number}, captured_at", problem, remedy))
+        elif values["stylus_hours"] is None:
+            if log is None:
+                remedy = "Give the hours, or keep a playing log and name it as playing_log."
+                problem = "is blank and there is no playing log"
+                faults.append(Fault(name, f"row {number}, stylus_hours", problem, remedy))
+                continue
+            played = log.hours_between(values["stylus"], day(fitted_on), captured_on)
+            values["stylus_hours"] = at_fitting + played
+        elif values["stylus_hours"] < at_fitting - HOURS_ROUNDING:
+            problem = f"{values['stylus_hours']:g} h is less than at fitting ({at_fitting:g} h)"
+            remedy = "Mend it here, or hours_at_fitting in the styli's sheet."
+            faults.append(Fault(name, f"row {number}, stylus_hours", problem, remedy))
+
+
+def check_hours_run_forward(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+    """Tell captures with fewer hours on a stylus than an earlier capture had.
+
+    Captures of one day are only held against each other where both have a time of day.
+    """
+    by_stylus: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        values = row.values
+        if None not in (values["stylus"], values["captured_at"], values["stylus_hours"]):
+            by_stylus[values["stylus"]].append(row)
+    for stylus, played in sorted(by_stylus.items()):
+        by_day: dict[datetime.date, list[Row]] = defaultdict(list)
+        for row in sorted(played, key=_moment):
+            by_day[day(row.values["captured_at"])].append(row)
+        most: Row | None = None
+        for rows_of_day in by_day.values():
+            timed: Row | None = most
+            for row in rows_of_day:
+                has_time = len(row.values["captured_at"]) > len("2000-01-01")
+                earlier = timed if has_time else most
+                if earlier is not None and _hours(row) < _hours(earlier) - HOURS_ROUNDING:
+                    faults.append(_backwards(row, earlier, stylus, name))
+                if has_time:
+                    timed = _later(timed, row)
+            for row in rows_of_day:
+                most = _later(most, row)
+
+
+def fill_record_plays(rows: Iterable[Row]) -> None:
+    """Fill in blank record plays: one more for each earlier capture of the record side."""
+    by_side: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        values = row.values
+        if None not in (values["record"], values["side"], values["captured_at"]):
+            by_side[values["record"], values["side"]].append(row)
+    for played in by_side.values():
+        plays = 0
+        for row in sorted(played, key=_moment):
+            if row.values["record_plays"] is None:
+                row.values["record_plays"] = plays
+            plays = row.values["record_plays"] + 1
+
+
+def _moment(row: Row) -> tuple[str, int]:
+    """Sorts by the clock time as written, date alone first, then by the order in the sheet."""
+    return row.values["captured_at"].replace(" ", "T"), row.number
+
+
+def _hours(row: Row) -> float:
+    hours: float = row.values["stylus_hours"]
+    return hours
+
+
+def _later(most: Row | None, row: Row) -> Row:
+    return row if most is None or _hours(row) >= _hours(most) else most
+
+
+def _backwards(row: Row, earlier: Row, stylus: str, name: str) -> Fault:
+    problem = (
+        f"{_hours(row):g} h on {stylus} is less than the {_hours(earlier):g} h of the earlier "
+        f"capture in row {earlier.number}"
+    )
+    remedy = "Hours only grow: mend one of the two, or a date; a replaced stylus needs its own id."
+    return Fault(name, f"row {row.number}, stylus_hours", problem, remedy)
