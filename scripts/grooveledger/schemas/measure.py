@@ -199,6 +199,7 @@ RESONANCE_FIT = Table(
         real("dynamic_compliance_um_per_mn", "um/mN", "from the moving mass and resonance_hz"),
         real("rule_of_thumb_um_per_mn", "um/mN", "half the static compliance (common practice)"),
         real("residual_db", "dB", "rms of the fit's residuals"),
+        real("resonance_uncertainty_hz", "Hz", "standard uncertainty, from the fit's scatter"),
     ),
 )
 

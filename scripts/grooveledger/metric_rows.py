@@ -1,0 +1,43 @@
+"""Rows of the metrics table while they are being made, and the curves they are read from."""
+
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+#: A table's columns as numpy arrays, NaN or None for null.
+Columns = Mapping[str, np.ndarray]
+#: Standard deviation of an amplitude re the rms of the complex noise in it.
+IN_PHASE = 1.0 / np.sqrt(2.0)
+#: Decibels of a factor e.
+DB_PER_NEPER = 20.0 / np.log(10.0)
+
+
+class Figure(NamedTuple):
+    """One scalar of one track and channel; a bound where `limited`, NaN where there is none."""
+
+    metric: str
+    channel: str
+    track: int
+    value: float
+    uncertainty: float = float("nan")
+    limited: bool = False
+    order_max: float = float("nan")
+
+
+def groups(
+    measures: Mapping[str, Columns], table: str, by: str = "channel"
+) -> Iterator[tuple[int, str, dict[str, np.ndarray]]]:
+    """Yield track, channel and columns of each of a table's curves, by rising frequency if any."""
+    columns = measures.get(table)
+    if columns is None:
+        return
+    tracks = columns["track"]
+    for track in np.unique(tracks):
+        of_track = {name: values[tracks == track] for name, values in columns.items()}
+        for channel in sorted(set(of_track[by])):
+            rows = {n: values[of_track[by] == channel] for n, values in of_track.items()}
+            if "frequency_hz" in rows:
+                order = np.argsort(rows["frequency_hz"], kind="stable")
+                rows = {name: values[order] for name, values in rows.items()}
+            yield int(track), channel, rows

@@ -1,0 +1,95 @@
+"""Orders of one channel of a track laid side by side, and what noise leaves of them.
+
+The `orders` observation has a row for each order at each moment; a measure wants, for each moment,
+the orders as the columns of an array.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+#: A line counts as heard where its reading is at least this times the noise's (amplitudes). Noise
+#: alone, a complex Gaussian, passes it with probability exp(-4) = 1.8 %.
+HEARD_RE_FLOOR = 2.0
+#: Amplitude re its rms that complex Gaussian noise exceeds 5 % of the time: sqrt(ln 20).
+NOISE_95 = 1.7308
+
+
+class Readings(NamedTuple):
+    """Lines of one channel of one track.
+
+    Attributes
+    ----------
+    step, time_s, nominal_hz, played_hz : ndarray, shape (n,)
+        The moments, in order of time; `step` is NaN where the track has no steps.
+    amplitude_fs, floor_fs, phase_deg : ndarray, shape (n, lines)
+        Readings as in the observation; NaN where a line was not observed.
+    """
+
+    step: np.ndarray
+    time_s: np.ndarray
+    nominal_hz: np.ndarray
+    played_hz: np.ndarray
+    amplitude_fs: np.ndarray
+    floor_fs: np.ndarray
+    phase_deg: np.ndarray
+
+
+def readings(
+    orders: Mapping[str, np.ndarray],
+    track: int,
+    channel: str,
+    lines: Sequence[tuple[int, int]],
+) -> Readings:
+    """Lay the lines of one channel of a track side by side.
+
+    Parameters
+    ----------
+    orders : mapping
+        Columns of the `orders` observation, channels as named by the chain.
+    track : int
+        The track's number.
+    channel : {'left', 'right'}
+        The channel.
+    lines : sequence of (order, low_order)
+        The lines wanted, one a column of the result.
+    """
+    rows = np.flatnonzero((orders["track"] == track) & (orders["channel"] == channel))
+    time_s, moment = np.unique(orders["time_s"][rows], return_inverse=True)
+    result = Readings(
+        *(np.full(len(time_s), np.nan) for _ in range(4)),
+        *(np.full((len(time_s), len(lines)), np.nan) for _ in range(3)),
+    )
+    for name in ("step", "time_s", "nominal_hz", "played_hz"):
+        getattr(result, name)[moment] = orders[name][rows]
+    for column, (order, low_order) in enumerate(lines):
+        line = (orders["order"][rows] == order) & (orders["low_order"][rows] == low_order)
+        for name in ("amplitude_fs", "floor_fs", "phase_deg"):
+            getattr(result, name)[moment[line], column] = orders[name][rows[line]]
+    return result
+
+
+def is_heard(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
+    """Tell where the power of a set of lines stands clear of the noise's.
+
+    Parameters
+    ----------
+    amplitude, floor : ndarray, shape (..., lines)
+        Readings and rms noise of the same unit; a NaN line counts for nothing.
+
+    Returns
+    -------
+    ndarray of bool, shape (...)
+        True where the summed power is at least `HEARD_RE_FLOOR`^2 times the noise's, and not nil.
+    """
+    power, noise = np.nansum(amplitude**2, axis=-1), np.nansum(floor**2, axis=-1)
+    return np.asarray((power >= HEARD_RE_FLOOR**2 * noise) & (power > 0.0))
+
+
+def upper_bound(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
+    """Return what a line's amplitude does not exceed, with 95 % confidence or more.
+
+    The line is the reading less a noise of unknown phase: at most their sum.
+    """
+    return np.asarray(amplitude + NOISE_95 * floor)
