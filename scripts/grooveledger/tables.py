@@ -101,10 +101,10 @@ def column_array(rows: pa.Table, name: str) -> np.ndarray:
     """One column as numpy: numbers as float (NaN for null), truths as bool, text as object."""
     column = rows.column(name)
     if pa.types.is_boolean(column.type):
-        return column.fill_null(False).to_numpy()
+        return np.asarray(column.fill_null(False).to_numpy())
     if pa.types.is_string(column.type):
         return np.array(column.to_pylist(), dtype=object)
-    return column.cast(pa.float64()).to_numpy()
+    return np.asarray(column.cast(pa.float64()).to_numpy())
 
 
 def _is_column(values: object) -> bool:

@@ -55,3 +55,18 @@ def coverage_factor(degrees_of_freedom: float = float("inf"), coverage: float = 
     if np.isinf(degrees_of_freedom):
         return float(ndtri(probability))
     return float(stdtrit(degrees_of_freedom, probability))
+
+
+def tolerance_db(*half_widths_db: float) -> float:
+    """Standard uncertainty of a level from tolerances within which any value is as likely."""
+    return float(combine(*(rectangular(half_width) for half_width in half_widths_db)))
+
+
+def noise_level_db(noise_to_signal: npt.ArrayLike) -> np.ndarray:
+    """Standard uncertainty of a level, dB, from an rms noise-to-signal ratio of amplitudes.
+
+    Half of the noise's power is in phase with the signal; the ratio is held at 1, where a level has
+    ceased to mean anything.
+    """
+    ratio = np.minimum(np.asarray(noise_to_signal, dtype=float), 1.0)
+    return np.asarray(20.0 / np.log(10.0) * ratio / np.sqrt(2.0))

@@ -1,0 +1,181 @@
+"""First guesses of the played phase: where a tone lies, and when a sweep passed each frequency."""
+
+import numpy as np
+import scipy.fft
+
+from grooveledger.order_tracking import PhasePath
+from grooveledger.plan import Track
+
+#: Spacing of a path's knots, s: a sweep is a cubic to far better than a thousandth of a cycle in
+#: it.
+KNOT_S = 1e-3
+#: Longest stretch of a tone that its first guess looks at, s.
+TONE_LOOK_S = 4.0
+#: A sweep's first guess looks at so many frames, each at least so long and of so many cycles.
+SWEEP_FRAMES = 400
+SWEEP_FRAME_S = 0.05
+SWEEP_FRAME_CYCLES = 6.0
+#: It looks for the sweep within this ratio either side of where the plan has it.
+SWEEP_SEARCH_RATIO = 1.25
+#: Frames whose time lies further than this from the fitted law are left out, s.
+SWEEP_OUTLIER_S = 0.15
+
+
+def tone_hz(
+    samples: np.ndarray, sample_rate_hz: float, expected_hz: float, tolerance: float
+) -> tuple[float, int]:
+    """Frequency of the strongest line near the expected one, and the channel it is louder in.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray, shape (2, n), float32
+    tolerance : float
+        Half-width of the search, as a fraction of `expected_hz`.
+    """
+    length = min(samples.shape[1], int(TONE_LOOK_S * sample_rate_hz))
+    start = (samples.shape[1] - length) // 2
+    window = np.hanning(length).astype(np.float32)
+    padded = scipy.fft.next_fast_len(2 * length, real=True)
+    power = np.abs(scipy.fft.rfft(samples[:, start : start + length] * window, padded)) ** 2
+    low = max(1, int(expected_hz * (1.0 - tolerance) / sample_rate_hz * padded))
+    high = min(
+        power.shape[1] - 1,
+        int(np.ceil(expected_hz * (1.0 + tolerance) / sample_rate_hz * padded)) + 1,
+    )
+    channel = int(np.argmax(power[:, low:high].max(axis=1)))
+    peak = low + int(np.argmax(power[channel, low:high]))
+    bin_ = peak + _parabola_offset(power[channel, peak - 1 : peak + 2])
+    return bin_ * sample_rate_hz / padded, channel
+
+
+def tone_path(played_hz: float, length: int, sample_rate_hz: float) -> PhasePath:
+    """Path of a steady tone over `length` samples."""
+    spacing = KNOT_S * sample_rate_hz
+    knots = int(np.ceil(length / spacing)) + 1
+    return PhasePath(spacing, np.arange(knots) * KNOT_S * played_hz)
+
+
+def sweep_path(
+    samples: np.ndarray, sample_rate_hz: float, track: Track, expected_start_s: float, speed: float
+) -> tuple[PhasePath, int, float, float] | None:
+    """Fit a sweep's law to where its energy lies.
+
+    A platter that runs at `speed` times its nominal speed plays f(t) = speed * nominal(speed * t):
+    the law keeps its form, and only its start and rate are to be found.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray, shape (2, n), float32
+    expected_start_s : float
+        When the sweep should begin in `samples`.
+    speed : float
+        Played re nominal frequency, from the capture's tones; 1 where unknown.
+
+    Returns
+    -------
+    path, channel, begin_s, end_s
+        The played phase, the channel in which the sweep is louder, and where the law has its start
+        and stop; None where no such sweep can be seen.
+    """
+    law = _Law(track, speed)
+    duration_s = track.duration_s / speed
+    middle_hz = np.sqrt(track.lowest_hz * track.highest_hz)
+    frame_s = max(SWEEP_FRAME_S, SWEEP_FRAME_CYCLES / middle_hz)
+    length = int(frame_s * sample_rate_hz)
+    count = max(8, min(SWEEP_FRAMES, int(2.0 * duration_s / frame_s)))
+    centres_s = expected_start_s + duration_s * (np.arange(count) + 0.5) / count
+    expected_hz = law.frequency_hz(centres_s - expected_start_s)
+    usable = (expected_hz * frame_s >= SWEEP_FRAME_CYCLES) & (
+        expected_hz * SWEEP_SEARCH_RATIO < 0.5 * sample_rate_hz
+    )
+    starts = np.rint(centres_s * sample_rate_hz).astype(int) - length // 2
+    usable &= (starts >= 0) & (starts + length <= samples.shape[1])
+    if np.count_nonzero(usable) < 4:
+        return None
+    centres_s, expected_hz = centres_s[usable], expected_hz[usable]
+    seen_hz, power = _ridge(samples, sample_rate_hz, starts[usable], length, expected_hz)
+    channel = int(np.argmax(np.median(power, axis=1)))
+    seen_hz = seen_hz[channel]
+
+    begin_s = centres_s - law.time_s(seen_hz)
+    begin = float(np.median(begin_s))
+    for _ in range(2):
+        kept = np.abs(begin_s - begin) < SWEEP_OUTLIER_S
+        if np.count_nonzero(kept) < 4:
+            return None
+        begin = float(np.mean(begin_s[kept]))
+    if np.count_nonzero(kept) < len(kept) / 3:
+        return None
+    spacing = KNOT_S * sample_rate_hz
+    knots_s = np.arange(int(np.ceil(samples.shape[1] / spacing)) + 1) * KNOT_S
+    path = PhasePath(spacing, law.cycles(knots_s - begin))
+    return path, channel, begin, begin + duration_s
+
+
+class _Law:
+    """Frequency against time of a sweep as played, t = 0 at its start."""
+
+    def __init__(self, track: Track, speed: float) -> None:
+        assert track.start_hz is not None
+        assert track.stop_hz is not None
+        self._log = track.law == "log"
+        self._start_hz = track.start_hz * speed
+        stop_hz, duration_s = track.stop_hz * speed, track.duration_s / speed
+        self._rate = (
+            np.log(stop_hz / self._start_hz) / duration_s
+            if self._log
+            else (stop_hz - self._start_hz) / duration_s
+        )
+        self._span_s = duration_s
+
+    def frequency_hz(self, t: np.ndarray) -> np.ndarray:
+        if self._log:
+            return np.asarray(self._start_hz * np.exp(self._rate * t))
+        return np.asarray(self._start_hz + self._rate * t)
+
+    def time_s(self, frequency_hz: np.ndarray) -> np.ndarray:
+        if self._log:
+            return np.asarray(np.log(frequency_hz / self._start_hz) / self._rate)
+        return np.asarray((frequency_hz - self._start_hz) / self._rate)
+
+    def cycles(self, t: np.ndarray) -> np.ndarray:
+        # Beyond a second past its ends the law is of no use and an exponential could overflow.
+        t = np.clip(t, -1.0, self._span_s + 1.0)
+        if self._log:
+            return np.asarray(self._start_hz * np.expm1(self._rate * t) / self._rate)
+        return np.asarray(t * (self._start_hz + 0.5 * self._rate * t))
+
+
+def _ridge(
+    samples: np.ndarray,
+    sample_rate_hz: float,
+    starts: np.ndarray,
+    length: int,
+    expected_hz: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Frequency and power of the strongest line near the expected one, shape (2, frames) each."""
+    window = np.hanning(length).astype(np.float32)
+    padded = scipy.fft.next_fast_len(2 * length, real=True)
+    bins = padded / sample_rate_hz
+    seen_hz = np.empty((2, len(starts)))
+    power = np.empty((2, len(starts)))
+    for i, start in enumerate(starts):
+        spectrum = scipy.fft.rfft(samples[:, start : start + length] * window, padded)
+        low = max(1, int(expected_hz[i] / SWEEP_SEARCH_RATIO * bins))
+        high = min(spectrum.shape[1] - 1, int(expected_hz[i] * SWEEP_SEARCH_RATIO * bins) + 1)
+        energy = np.abs(spectrum[:, low - 1 : high + 1]) ** 2
+        for channel in range(2):
+            peak = 1 + int(np.argmax(energy[channel, 1:-1]))
+            offset = _parabola_offset(energy[channel, peak - 1 : peak + 2])
+            seen_hz[channel, i] = (low - 1 + peak + offset) / bins
+            power[channel, i] = energy[channel, peak]
+    return seen_hz, power
+
+
+def _parabola_offset(power: np.ndarray) -> float:
+    """Place of the vertex of a parabola through three log powers, in bins from the middle one."""
+    if len(power) < 3 or not np.all(power > 0):
+        return 0.0
+    low, middle, high = np.log(power.astype(np.float64))
+    bend = low - 2.0 * middle + high
+    return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < 0 else 0.0

@@ -1,0 +1,61 @@
+"""Output of tones at the cartridge's terminals, sensitivity, and phase between the channels."""
+
+import numpy as np
+import pyarrow as pa
+
+from grooveledger import tables
+from grooveledger.context import CaptureContext
+from grooveledger.fundamentals import fundamental, wrapped_deg
+from grooveledger.plan import tracks_for
+from grooveledger.schemas.measure import LEVEL
+from grooveledger.terminals import channel_velocity_rms_cm_s, output_mv
+from grooveledger.uncertainty import noise_level_db, tolerance_db
+
+TABLE = LEVEL
+
+
+def measure(context: CaptureContext) -> pa.Table:
+    """Measure the level of every tone.
+
+    Output is at the track's nominal velocity: a platter that runs fast raises velocity and
+    frequency together, so the output is divided by played over nominal frequency.
+
+    Returns
+    -------
+    pyarrow.Table
+        `schemas.measure.LEVEL`.
+    """
+    tolerances_db = tolerance_db(
+        context.side.response_tolerance_db, context.chain.response_tolerance_db
+    )
+    parts = []
+    for track in tracks_for("level", context.side):
+        found = fundamental(context, track)
+        if found is None:
+            continue
+        speed = found.played_hz / found.nominal_hz
+        both = len(track.driven_channels) == 2
+        phase_deg = wrapped_deg(found.phase_deg["right"] - found.phase_deg["left"])
+        velocity = channel_velocity_rms_cm_s(track, found.nominal_hz, context.side)
+        for channel in track.driven_channels:
+            amplitude, floor = found.amplitude[channel], found.floor[channel]
+            output = output_mv(amplitude, found.played_hz, context.chain) / speed
+            noise = floor / np.maximum(amplitude, floor)
+            parts.append(
+                tables.build(
+                    LEVEL,
+                    {
+                        "capture": context.capture,
+                        "track": track.track,
+                        "channel": channel,
+                        "frequency_hz": found.nominal_hz,
+                        "output_mv": output,
+                        "sensitivity_mv_per_cm_s": output / velocity,
+                        "interchannel_phase_deg": phase_deg if both else None,
+                        "played_hz": found.played_hz,
+                        "uncertainty_db": np.hypot(tolerances_db, noise_level_db(noise)),
+                        "limited": found.limited[channel],
+                    },
+                )
+            )
+    return tables.concat(LEVEL, parts)

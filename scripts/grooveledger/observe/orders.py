@@ -1,0 +1,370 @@
+"""Orders of tones, steps and sweeps in both channels, and the spectra of tones."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from grooveledger import audio, tables
+from grooveledger.carrier import sweep_path, tone_hz, tone_path
+from grooveledger.faults import CaptureFault
+from grooveledger.observe.cells import Span, averaged, played_hz, span_between
+from grooveledger.observe.tone_spectrum import tone_spectrum
+from grooveledger.order_tracking import (
+    PhasePath,
+    demodulate,
+    noise_power,
+    referred,
+    unwrapped_cycles,
+)
+from grooveledger.plan import Side, Track, tracks_for
+from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
+
+#: Sound read either side of a found track, s: boundaries are known to 0.15 s.
+MARGIN_S = 0.3
+#: Left out at the ends of a tone, s, and of a step, as a fraction of it: attack, release, boundary.
+TONE_GUARD_S = 0.3
+STEP_GUARD = 0.2
+#: Longest stretch of a steady tone that is read, s: more would not sharpen a figure.
+TONE_LONGEST_S = 120.0
+#: First guess of a tone: speed is looked for so far from nominal; after a tone told it, so far.
+SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.02
+#: Orders are read below this part of half the sampling rate: above lies the converter's filter.
+NYQUIST_PART = 0.94
+#: While the phase is being found the window has so many cycles and is at least so long, s.
+SEARCH_CYCLES, SEARCH_SHORTEST_S = 6.0, 0.012
+#: The phase found is smoothed over this time, s: wow and flutter pass, noise does not.
+SEARCH_SMOOTHING_S = 0.03
+#: A frame's phase counts where its power is so many times the noise.
+SEARCH_SNR = 10.0
+#: Half-windows of this part of the window at a sweep's ends hold all but 1e-4 of its weight.
+END_PART = 0.4
+#: Sidebands of a two-tone track, as multiples of the high and the low tone.
+TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
+#: A steady tone is one cell.
+ALL_FRAMES = np.zeros(1, dtype=int)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Sound of a track, or of one step of it: `samples` (2, n) from `start_s` in the capture."""
+
+    samples: np.ndarray
+    sample_rate_hz: float
+    start_s: float
+
+
+def observe_orders(
+    path: str | Path,
+    tracks: pa.Table,
+    side: Side,
+    settings: Mapping[str, Any],
+    capture: str,
+) -> tuple[pa.Table, pa.Table]:
+    """Read every order of every driven track of a capture.
+
+    Parameters
+    ----------
+    path : path
+        The capture.
+    tracks : pyarrow.Table
+        Where its tracks lie (stage 1); those not found are passed over.
+    side : Side
+        The plan.
+    settings : mapping
+        The configuration's `orders` block.
+
+    Returns
+    -------
+    orders, tone_spectrum : pyarrow.Table
+        See `schemas.observe`.
+    """
+    readings: list[dict[str, Any]] = []
+    spectra: list[dict[str, Any]] = []
+    spectrum_tracks = {track.track for track in tracks_for("spectrum", side)}
+    found = _found(tracks)
+    if found:
+        with audio.open_capture(path) as file:
+            speed, known = 1.0, False
+            speeds = []
+            # Tones first: they tell the platter's speed, which sweeps and steps are then read with.
+            for track in sorted(
+                side.tracks, key=lambda t: (t.kind != "tone", side.position(t.track))
+            ):
+                if track.track not in found or track.kind == "silent_groove":
+                    continue
+                begin_s, end_s = found[track.track]
+                stretch = _read(file, track, begin_s, end_s)
+                tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
+                reading = _Reading(stretch, track, settings, speed, tolerance, begin_s, end_s)
+                for rows, phase in reading.rows():
+                    readings.append(rows)
+                    if track.kind == "tone":
+                        speeds.append(float(rows["played_hz"][0]) / (track.frequency_hz or np.nan))
+                    if track.track in spectrum_tracks:
+                        spectra.append(_spectrum(stretch, phase, track, settings))
+                if speeds:
+                    speed, known = float(np.median(speeds)), True
+    orders = _table(ORDERS, readings, capture)
+    return orders, _table(TONE_SPECTRUM, spectra, capture)
+
+
+def _found(tracks: pa.Table) -> dict[int, tuple[float, float]]:
+    rows = tracks.select(["track", "match", "start_s", "stop_s"]).to_pylist()
+    return {
+        row["track"]: (row["start_s"], row["stop_s"]) for row in rows if row["match"] == "found"
+    }
+
+
+def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.Table:
+    if not parts:
+        return tables.empty(table)
+    names = [name for name in table.names if name != "capture"]
+    whole = {name: np.concatenate([part[name] for part in parts]) for name in names}
+    return tables.build(table, {"capture": capture, **whole})
+
+
+def _read(file: Any, track: Track, begin_s: float, end_s: float) -> Stretch:
+    rate = file.samplerate
+    if track.kind == "tone" and end_s - begin_s > TONE_LONGEST_S:
+        middle_s = 0.5 * (begin_s + end_s)
+        begin_s, end_s = middle_s - 0.5 * TONE_LONGEST_S, middle_s + 0.5 * TONE_LONGEST_S
+    start = max(0, int((begin_s - MARGIN_S) * rate))
+    stop = int((end_s + MARGIN_S) * rate)
+    parts = [block.T for block in audio.blocks(file, start, stop)]
+    if not parts:
+        raise CaptureFault(
+            f"nothing can be read at {begin_s:.1f} s, where track {track.track} lies"
+        )
+    return Stretch(np.ascontiguousarray(np.concatenate(parts, axis=1)), rate, start / rate)
+
+
+class _Reading:
+    """How one track is read: which stretches, which components, how they are averaged."""
+
+    def __init__(
+        self,
+        stretch: Stretch,
+        track: Track,
+        settings: Mapping[str, Any],
+        speed: float,
+        tolerance: float,
+        begin_s: float,
+        end_s: float,
+    ) -> None:
+        self._stretch = stretch
+        self._track = track
+        self._settings = settings
+        self._speed = speed
+        self._tolerance = tolerance
+        self._begin = begin_s - stretch.start_s
+        self._end = end_s - stretch.start_s
+        self._top_hz = NYQUIST_PART * 0.5 * stretch.sample_rate_hz
+
+    def rows(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+        """Rows of the orders table, with the phase path they were read along."""
+        kind = self._track.kind
+        if kind == "sweep":
+            yield from self._sweep()
+        elif kind == "two_tone":
+            yield from self._two_tone()
+        elif kind == "tone":
+            assert self._track.frequency_hz is not None
+            begin, end = self._begin + TONE_GUARD_S, self._end - TONE_GUARD_S
+            yield from self._steady(self._track.frequency_hz, begin, end, None)
+        else:
+            yield from self._steps()
+
+    def _steps(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+        track = self._track
+        assert track.step_s is not None
+        step_s = track.step_s / self._speed
+        if track.kind == "tone_steps":
+            frequencies_hz: Sequence[float] = track.frequencies_hz
+        else:
+            assert track.frequency_hz is not None
+            frequencies_hz = [track.frequency_hz] * len(track.amplitudes_um)
+        for step, frequency_hz in enumerate(frequencies_hz):
+            begin = self._begin + (step + STEP_GUARD) * step_s
+            end = min(self._begin + (step + 1 - STEP_GUARD) * step_s, self._end)
+            yield from self._steady(frequency_hz, begin, end, step)
+
+    def _steady(
+        self, nominal_hz: float, begin: float, end: float, step: int | None
+    ) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+        tracked = self._tracked_tone(nominal_hz, begin, end, self._window_s(nominal_hz))
+        if tracked is None:
+            return
+        path, channel, span = tracked
+        heard_hz = played_hz(path, span, self._stretch.sample_rate_hz)
+        orders = self._orders(float(np.mean(heard_hz)))
+        if not orders:
+            return
+        components = [(n,) for n in orders]
+        z = demodulate(self._stretch.samples, [path], components, *span)
+        z = referred(z, components, channel)
+        yield self._rows(z, span, heard_hz, ALL_FRAMES, components, nominal_hz, step), path
+
+    def _sweep(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+        track, rate = self._track, self._stretch.sample_rate_hz
+        guess = sweep_path(self._stretch.samples, rate, track, self._begin, self._speed)
+        if guess is None:
+            return
+        path, channel, begin, end = guess
+        search = self._spans(path, begin, end, SEARCH_CYCLES, SEARCH_SHORTEST_S)
+        refined = self._refined(path, channel, search)
+        if refined is None:
+            return
+        per_octave = int(self._settings["points_per_octave"])
+        cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
+        for span in self._spans(refined, begin, end, cycles, shortest_s):
+            # The law, not the played frequency, sorts frames into cells: wow can't fold it back.
+            law_hz = played_hz(path, span, rate)
+            orders = self._orders(float(np.min(law_hz)))
+            if not orders:
+                continue
+            components = [(n,) for n in orders]
+            z = demodulate(self._stretch.samples, [refined], components, *span)
+            z = referred(z, components, channel)
+            cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
+            edges = np.flatnonzero(np.diff(cell, prepend=np.nan) != 0)
+            heard_hz = played_hz(refined, span, rate)
+            yield self._rows(z, span, heard_hz, edges, components, None, None), refined
+
+    def _two_tone(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+        track = self._track
+        low_hz, high_hz = track.frequencies_hz
+        begin, end = self._begin + TONE_GUARD_S, self._end - TONE_GUARD_S
+        window_s = self._window_s(min(low_hz, high_hz - 2.0 * low_hz))
+        high_tone = self._tracked_tone(high_hz, begin, end, window_s)
+        low_tone = self._tracked_tone(low_hz, begin, end, window_s)
+        if high_tone is None or low_tone is None:
+            return
+        (high, channel, span), (low, _, _) = high_tone, low_tone
+        heard_hz = played_hz(high, span, self._stretch.sample_rate_hz)
+        z = demodulate(self._stretch.samples, [high, low], TWO_TONE_COMPONENTS, *span)
+        z = referred(z, TWO_TONE_COMPONENTS, channel)
+        yield self._rows(z, span, heard_hz, ALL_FRAMES, TWO_TONE_COMPONENTS, high_hz, None), high
+
+    def _window_s(self, frequency_hz: float) -> float:
+        cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
+        return float(max(cycles / (frequency_hz * self._speed), shortest_s))
+
+    def _orders(self, fundamental_hz: float) -> list[int]:
+        highest = min(int(self._settings["order_max"]), int(self._top_hz / fundamental_hz))
+        return list(range(1, highest + 1))
+
+    def _tracked_tone(
+        self, nominal_hz: float, begin: float, end: float, window_s: float
+    ) -> tuple[PhasePath, int, Span] | None:
+        rate = self._stretch.sample_rate_hz
+        expected_hz = nominal_hz * self._speed
+        if end - begin < 2.0 * window_s or expected_hz >= self._top_hz:
+            return None
+        inside = self._stretch.samples[:, max(0, int(begin * rate)) : int(end * rate)]
+        heard_hz, channel = tone_hz(inside, rate, expected_hz, self._tolerance)
+        guess = tone_path(heard_hz, self._stretch.samples.shape[1], rate)
+        search_s = max(SEARCH_CYCLES / heard_hz, SEARCH_SHORTEST_S, window_s / 4.0)
+        path = self._refined(guess, channel, [span_between(begin, end, search_s, rate)])
+        return None if path is None else (path, channel, span_between(begin, end, window_s, rate))
+
+    def _refined(self, path: PhasePath, channel: int, spans: Sequence[Span]) -> PhasePath | None:
+        """Path with the phase that the louder channel really has; None where it can't be seen."""
+        sound = self._stretch.samples[channel : channel + 1]
+        # The first pass smooths what it finds and lags behind fast wow; the second finds the rest.
+        for _ in range(2):
+            frames, centres = [], []
+            for span in spans:
+                z = demodulate(sound, [path], [(1,)], *span)[:, 0, 0]
+                # The noise in step with the tone, and as much again across it: the amplitude's own
+                # scatter, which a phase that still turns does not disturb.
+                amplitude = np.abs(z)
+                clear = amplitude**2 > SEARCH_SNR * 2.0 * np.median(noise_power(amplitude))
+                frames.append(z[clear])
+                centres.append(span.centres[clear])
+            run, at = np.concatenate(frames), np.concatenate(centres)
+            if len(run) < sum(span.frames for span in spans) / 4:
+                return None
+            smoothing = SEARCH_SMOOTHING_S * self._stretch.sample_rate_hz
+            path = path.plus(at, unwrapped_cycles(run), smoothing)
+        return path
+
+    def _spans(
+        self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
+    ) -> list[Span]:
+        """Octaves of a sweep in time order, each with the window its lowest frequency needs."""
+        rate = self._stretch.sample_rate_hz
+        at_s = np.arange(begin, end, 2e-3)
+        frequency_hz = path.at(at_s * rate)[1] * rate
+        per_octave = int(self._settings["points_per_octave"])
+        heard_hz = frequency_hz[frequency_hz < self._top_hz]
+        if not len(heard_hz):
+            return []
+        # Octaves begin at a cell's edge, so that no cell is split between two of them.
+        lowest_cell = np.floor(np.log2(heard_hz.min() / 1000.0) * per_octave + 0.5)
+        octaves = np.log2(frequency_hz / 1000.0) - (lowest_cell - 0.5) / per_octave
+        last = max(1, round(float(np.log2(heard_hz.max() / heard_hz.min())))) - 1
+        octave = np.clip(np.floor(octaves), 0, last)
+        spans = []
+        for value in dict.fromkeys(octave.tolist()):
+            inside = np.flatnonzero((octave == value) & (frequency_hz < self._top_hz))
+            if not len(inside):
+                continue
+            window_s = max(cycles / float(frequency_hz[inside].min()), shortest_s)
+            first_s = max(at_s[inside[0]], begin + END_PART * window_s)
+            last_s = min(at_s[inside[-1]] + 2e-3, end - END_PART * window_s)
+            span = span_between(first_s, last_s, window_s, rate, whole_windows=False)
+            if span.frames > 0:
+                spans.append(span)
+        return spans
+
+    def _rows(
+        self,
+        z: np.ndarray,
+        span: Span,
+        frequency_hz: np.ndarray,
+        edges: np.ndarray,
+        components: Sequence[Sequence[int]],
+        nominal_hz: float | None,
+        step: int | None,
+    ) -> dict[str, Any]:
+        rate = self._stretch.sample_rate_hz
+        orders = [component[0] for component in components]
+        low_orders = [sum(component[1:]) for component in components]
+        limited_snr_db = float(self._settings["limited_snr_db"])
+        columns = averaged(z, span, rate, frequency_hz, edges, orders, low_orders, limited_snr_db)
+        # Near half the sampling rate the highest orders of an octave end before its top.
+        read = columns["order"] * columns["played_hz"] < self._top_hz
+        columns = {name: values[read | (columns["order"] <= 1)] for name, values in columns.items()}
+        rows = len(columns["order"])
+        columns["time_s"] = columns["time_s"] + self._stretch.start_s
+        return {
+            **columns,
+            "track": np.full(rows, self._track.track),
+            "step": np.full(rows, np.nan if step is None else float(step)),
+            "nominal_hz": (
+                columns["played_hz"] / self._speed
+                if nominal_hz is None
+                else np.full(rows, nominal_hz)
+            ),
+        }
+
+
+def _spectrum(
+    stretch: Stretch, path: PhasePath, track: Track, settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    rate = stretch.sample_rate_hz
+    guard = int((MARGIN_S + TONE_GUARD_S) * rate)
+    samples = stretch.samples[:, guard:-guard]
+    cycles, _ = path.at(guard + np.arange(samples.shape[1], dtype=np.float64))
+    assert track.frequency_hz is not None
+    columns = tone_spectrum(samples.T, 2.0 * np.pi * cycles, rate, track.frequency_hz, settings)
+    rows = len(columns["frequency_hz"])
+    return {
+        "track": np.full(rows, track.track),
+        "tone_hz": np.full(rows, track.frequency_hz),
+        **columns,
+    }
