@@ -115,7 +115,7 @@ def _is_column(values: object) -> bool:
 
 def _array(values: Any, kind: pa.DataType, rows: int) -> pa.Array:
     if not _is_column(values):
-        values = [values] * rows
+        return pa.repeat(pa.scalar(_null_if_nan(values)).cast(kind), rows)
     if isinstance(values, (pa.Array, pa.ChunkedArray)):
         array = values
     elif isinstance(values, np.ndarray) and values.dtype.kind in "iub":
