@@ -7,8 +7,8 @@ import numpy as np
 import scipy.fft
 
 CHANNELS = ("left", "right")
-#: Longest stretch that is transformed, s: lines under 1 Hz wide, and a bounded cost.
-LONGEST_S = 6.0
+#: Longest stretch that is transformed, s: a line is then 1.3 Hz wide, and the cost is bounded.
+LONGEST_S = 3.0
 #: Lowest frequency kept, Hz.
 BOTTOM_HZ = 10.0
 #: Highest frequency kept unless the settings say otherwise, Hz: the ends of hearing.
@@ -110,12 +110,15 @@ def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
 def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
     """Values between samples by the six-point Lagrange polynomial."""
     whole = np.floor(position).astype(np.int64)
-    part = position - whole
-    result = np.zeros((len(dense), len(position)))
+    part = (position - whole).astype(np.float32)
+    result = np.zeros((len(dense), len(position)), dtype=np.float32)
     for node in INTERPOLATION_NODES:
         others = [other for other in INTERPOLATION_NODES if other != node]
-        weight = np.prod([(part - other) / (node - other) for other in others], axis=0)
-        result += weight * dense[:, whole + node]
+        weight = np.full(len(part), 1.0 / np.prod([node - other for other in others]), np.float32)
+        for other in others:
+            weight *= part - np.float32(other)
+        for channel, samples in enumerate(dense):
+            result[channel] += weight * samples[whole + node]
     return result
 
 
@@ -126,7 +129,8 @@ def _lines(tone: np.ndarray) -> np.ndarray:
         (coefficient * np.cos(2.0 * np.pi * k * turns) for k, coefficient in enumerate(FLAT_TOP)),
         start=np.zeros(len(turns)),
     )
-    return np.asarray(np.abs(scipy.fft.rfft(tone * window, axis=1)) * 2.0 / tone.shape[1])
+    windowed = tone * window.astype(np.float32)
+    return np.asarray(np.abs(scipy.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window))
 
 
 def _thinned(
