@@ -3,7 +3,12 @@
 It shares no analysis code, so that what the analysis finds can be held to what was put in.
 """
 
-from grooveledger.simulate.capture import simulate_capture, write_capture
+from grooveledger.simulate.capture import (
+    plan_capture,
+    render_capture,
+    simulate_capture,
+    write_capture,
+)
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth, TrackTruth
@@ -13,6 +18,8 @@ __all__ = [
     "Conditions",
     "StylusTruth",
     "TrackTruth",
+    "plan_capture",
+    "render_capture",
     "simulate_capture",
     "write_capture",
 ]

@@ -76,21 +76,33 @@ def simulate_capture(
     truth : CaptureTruth
         Where everything lies, and every figure that a measurement should find.
     """
+    truth = plan_capture(side, stylus, chain, conditions, seed)
+    return render_capture(truth, sample_rate_hz, seed), truth
+
+
+def plan_capture(
+    side: Side, stylus: StylusTruth, chain: Chain, conditions: Conditions, seed: int
+) -> CaptureTruth:
+    """Say what `simulate_capture` would play, and its truth, without making the sound."""
     motion = Motion.of(conditions, side.rpm, seed)
     tracks, end_s = _lay_out(side, conditions, motion, seed)
-    frames = int(np.ceil(end_s * sample_rate_hz))
-    groove = np.zeros((2, frames), np.float32)
-    for placed in tracks:
-        _cut(groove, placed, side, stylus, motion, sample_rate_hz)
-    ticks_s, tick_sizes = tick_times(conditions, conditions.needle_drop_s, end_s, seed)
-    add_ticks(groove, ticks_s, tick_sizes, sample_rate_hz)
-    add_needle_drop(groove, conditions, sample_rate_hz, seed)
-    volts = _play(groove, stylus, chain, conditions, sample_rate_hz, seed)
-    samples = _convert(volts, chain, conditions)
-    truth = CaptureTruth(
+    ticks_s, _ = tick_times(conditions, conditions.needle_drop_s, end_s, seed)
+    return CaptureTruth(
         side, stylus, chain, conditions, motion, tuple(tracks), end_s, tuple(ticks_s)
     )
-    return samples, truth
+
+
+def render_capture(truth: CaptureTruth, sample_rate_hz: int, seed: int) -> np.ndarray:
+    """Make the samples of a planned capture; `seed` is the plan's."""
+    conditions, stylus = truth.conditions, truth.stylus
+    groove = np.zeros((2, int(np.ceil(truth.duration_s * sample_rate_hz))), np.float32)
+    for placed in truth.tracks:
+        _cut(groove, placed, truth.side, stylus, truth.motion, sample_rate_hz)
+    ticks = tick_times(conditions, conditions.needle_drop_s, truth.duration_s, seed)
+    add_ticks(groove, *ticks, sample_rate_hz)
+    add_needle_drop(groove, conditions, sample_rate_hz, seed)
+    volts = _play(groove, stylus, truth.chain, conditions, sample_rate_hz, seed)
+    return _convert(volts, truth.chain, conditions)
 
 
 def write_capture(
@@ -291,7 +303,7 @@ def _play(
     sample_rate_hz: int,
     seed: int,
 ) -> np.ndarray:
-    """Cartridge and preamplifier as linear filters on long blocks; volts, float64, (2, n).
+    """Cartridge and preamplifier as linear filters on long blocks; volts, float32, (2, n).
 
     Groove noise enters as velocity, hiss and hum as voltage at the preamplifier's input.
     """
@@ -312,16 +324,16 @@ def _play(
     hiss = float(np.sqrt(hiss_density(stylus, conditions) * sample_rate_hz / 2.0))
     hiss_gain = (hiss * preamplifier).astype(np.complex64)
     generator = np.random.default_rng([seed, 4])
-    volts = np.zeros((2, frames + 2 * tail))
+    volts = np.zeros((2, frames + 2 * tail), np.float32)
     landed = int(conditions.needle_drop_s * sample_rate_hz)
     for start in range(0, frames, block):
         stop = min(start + block, frames)
         spectrum = fft.rfft(groove[:, start:stop], size)
-        output = np.einsum("cwn,wn->cn", matrix, spectrum)
+        output = _applied(matrix, spectrum)
         if has_noise:
             white = generator.standard_normal((2, stop - start), np.float32)
             white[:, : max(landed - start, 0)] = 0.0
-            output += np.einsum("cwn,wn->cn", noise_matrix, fft.rfft(white, size))
+            output += _applied(noise_matrix, fft.rfft(white, size))
         if hiss:
             white = generator.standard_normal((2, stop - start), np.float32)
             output += hiss_gain * fft.rfft(white, size)
@@ -332,6 +344,11 @@ def _play(
     volts = volts[:, tail : tail + frames]
     _add_hum(volts, stylus, chain, conditions, sample_rate_hz)
     return volts
+
+
+def _applied(matrix: np.ndarray, spectrum: np.ndarray) -> np.ndarray:
+    """Product of a (2, 2, n) matrix and a (2, n) spectrum at each frequency."""
+    return np.asarray(matrix[:, 0] * spectrum[0] + matrix[:, 1] * spectrum[1])
 
 
 def _preamplifier(hz: np.ndarray, chain: Chain) -> np.ndarray:
@@ -360,17 +377,19 @@ def _add_hum(
     period = sample_rate_hz // math.gcd(sample_rate_hz, int(conditions.mains_hz))
     time_s = np.arange(period) / sample_rate_hz
     waves = np.exp(2j * np.pi * np.multiply.outer(hz, time_s))
-    wave = np.sum(np.real(sizes[:, None] * waves), axis=0)
-    repeats = -(-volts.shape[1] // period)
-    volts += np.tile(wave, repeats)[: volts.shape[1]]
+    wave = np.sum(np.real(sizes[:, None] * waves), axis=0).astype(np.float32)
+    for first in range(0, volts.shape[1], period):
+        part = volts[:, first : first + period]
+        part += wave[: part.shape[1]]
 
 
 def _convert(volts: np.ndarray, chain: Chain, conditions: Conditions) -> np.ndarray:
     """Polarity, channel order, offset and full scale of the converter; samples (n, 2)."""
-    samples = volts / (chain.full_scale_v_rms * np.sqrt(2.0))
+    volts /= np.float32(chain.full_scale_v_rms * np.sqrt(2.0))
     for name in chain.invert:
-        samples[("left", "right").index(name)] *= -1.0
+        volts[("left", "right").index(name)] *= -1.0
     if chain.swap_channels:
-        samples = samples[::-1]
-    samples = samples + np.array(conditions.dc)[:, None]
-    return np.ascontiguousarray(np.clip(samples, -1.0, 1.0).T)
+        volts = volts[::-1]
+    volts += np.array(conditions.dc, np.float32)[:, None]
+    np.clip(volts, -1.0, 1.0, out=volts)
+    return volts.T.astype(np.float64, order="C")

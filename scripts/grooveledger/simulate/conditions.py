@@ -64,7 +64,7 @@ class Conditions:
     rumble_db: float | None = None
     rumble_vertical_db: float = 4.0
     ticks_per_min: float = 0.0
-    tick_cm_s: float = 12.0
+    tick_cm_s: float = 8.0
     hum_db: float | None = None
     mains_hz: float = 50.0
     hiss_a_db: float | None = None
@@ -77,7 +77,7 @@ REALISTIC = Conditions(
     once_per_rev_pct=0.12,
     flutter=((4.2, 0.02), (11.0, 0.015), (50.0, 0.01)),
     drift_pct_per_min=0.01,
-    needle_drop_cm_s=25.0,
+    needle_drop_cm_s=10.0,
     surface_a_db=-63.0,
     rumble_db=-48.0,
     ticks_per_min=12.0,

@@ -18,6 +18,8 @@ from grooveledger.simulate.stylus import (
 
 #: Radius of a track that the plan gives none, mm: the middle of a 30 cm side.
 DEFAULT_RADIUS_MM = 103.0
+#: Peak velocity of a track that the plan gives none (a speed tone needs none), cm/s.
+DEFAULT_VELOCITY_CM_S = 5.0
 #: Left and right velocity for a unit velocity along the modulation's axis (walls at 45 degrees).
 AXES = {
     "left": (1.0, 0.0),
@@ -125,7 +127,9 @@ def recorded_velocity(
     else:
         to_peak = np.sqrt(2.0) if track.velocity_measure == "rms" else 1.0
         law_db = recorded_velocity_db(nominal_hz, track.recorded)
-        velocity = _given(track.velocity_cm_s) * to_peak * 10.0 ** (law_db / 20.0)
+        velocity = (
+            (track.velocity_cm_s or DEFAULT_VELOCITY_CM_S) * to_peak * 10.0 ** (law_db / 20.0)
+        )
     rows = [(hz, db) for number, hz, db in side.calibration if number == track.track]
     if rows and calibrated:
         hz, db = np.array(sorted(rows)).T

@@ -15,6 +15,13 @@ Curve = Callable[[np.ndarray], np.ndarray]
 
 #: Levels of noise are re this velocity, cm/s rms a channel at 1 kHz.
 REFERENCE_VELOCITY_CM_S = 5.0
+#: What left and right count for in each quantity.
+MIXES = {
+    "left": (1.0, 0.0),
+    "right": (0.0, 1.0),
+    "lateral": (np.sqrt(0.5), np.sqrt(0.5)),
+    "vertical": (np.sqrt(0.5), -np.sqrt(0.5)),
+}
 #: Rumble: a hump in velocity, falling as the square of frequency above, flat groove below.
 RUMBLE_LOW_HZ, RUMBLE_HIGH_HZ = 9.0, 28.0
 #: Surface noise: velocity density rising slowly above this frequency (from memory).
@@ -22,13 +29,15 @@ SURFACE_CORNER_HZ = 2500.0
 #: Sizes of the mains harmonics 1 to 10 re the first: odd ones dominate (common practice).
 HUM_HARMONICS = (1.0, 0.35, 0.6, 0.12, 0.3, 0.06, 0.15, 0.03, 0.08, 0.02)
 #: Band in which the levels are set and truth is integrated, Hz.
-BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ = 1.0, 24_000.0, 0.25
+BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ = 1.0, 24_000.0, 0.5
 #: Log-normal spread of tick sizes, and length of a tick's decay.
 TICK_SPREAD, TICK_DECAY_S = 0.6, 60e-6
 #: Share of a tick's height that the slower part has, and its decay.
 TICK_TAIL, TICK_TAIL_S = 0.12, 400e-6
 #: Needle drop: decay of the broadband part and of the thump; 60 dB down within 0.3 s.
 DROP_LENGTH_S, DROP_DECAY_S, THUMP_HZ = 0.3, 0.04, 25.0
+#: Size of the two parts re the drop's; the bass is lifted by the replay equalisation.
+CRACKLE_SHARE, THUMP_SHARE = 0.25, 0.1
 
 
 def axis_density(frequency_hz: np.ndarray, conditions: Conditions) -> np.ndarray:
@@ -87,51 +96,45 @@ class NoiseTruth:
     noise_468_db: float
 
 
-def noise_truth(
-    channel: str, stylus: StylusTruth, conditions: Conditions, chain: Chain
-) -> NoiseTruth:
+def noise_truth(stylus: StylusTruth, conditions: Conditions, chain: Chain) -> dict[str, NoiseTruth]:
     """Integrate the known densities by the definitions, as seen at the terminals.
 
-    After the ideal replay equalisation; lateral and vertical are the channels' sum and difference
-    over sqrt(2), each channel first divided by its sensitivity. Ticks are not in it.
+    Each channel is divided by its sensitivity and taken after the ideal replay equalisation;
+    lateral and vertical are the sum and difference over sqrt(2). Ticks are left out.
+
+    Returns
+    -------
+    dict of str to NoiseTruth
+        By left, right, lateral and vertical.
     """
     hz = np.arange(BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ)
-    mix = {
-        "left": (1.0, 0.0),
-        "right": (0.0, 1.0),
-        "lateral": (np.sqrt(0.5), np.sqrt(0.5)),
-        "vertical": (np.sqrt(0.5), -np.sqrt(0.5)),
-    }[channel]
-    weights = np.array(mix) / np.array(stylus.sensitivity_mv_per_cm_s)
-    # rows: what a unit of lateral and vertical groove velocity gives in the quantity
     matrix = terminals_matrix(hz, stylus, chain)
-    seen = np.einsum("c,cwn->wn", weights, matrix)
-    axes = np.array([seen[0] + seen[1], seen[0] - seen[1]]) * np.sqrt(0.5)
-    density = np.sum(np.abs(axes) ** 2 * axis_density(hz, conditions), axis=0)
-    density = density + np.sum(weights**2) * hiss_density(stylus, conditions)
-    replay = np.abs(replay_response(hz, "iec98")) ** 2
-    density = density * replay / REFERENCE_VELOCITY_CM_S**2
-
+    replay = np.abs(replay_response(hz, "iec98")) ** 2 / REFERENCE_VELOCITY_CM_S**2
+    groove = axis_density(hz, conditions)
     mains = conditions.mains_hz * np.arange(1, len(HUM_HARMONICS) + 1)
-    lines = hum_mv(stylus, conditions) * abs(np.sum(weights)) / REFERENCE_VELOCITY_CM_S
-    hum = 0.5 * (lines * np.abs(replay_response(mains, "iec98"))) ** 2
-
-    def level_db(weighting_at_noise: np.ndarray, weighting_at_hum: np.ndarray) -> float:
-        noise = np.sum(density * 10.0 ** (weighting_at_noise / 10.0)) * BAND_STEP_HZ
-        power = noise + np.sum(hum * 10.0 ** (weighting_at_hum / 10.0))
-        return _db(power)
-
-    return NoiseTruth(
-        rumble_unweighted_db=level_db(
-            rumble_weighting_db(hz, "unweighted"), rumble_weighting_db(mains, "unweighted")
-        ),
-        rumble_weighted_db=level_db(
-            rumble_weighting_db(hz, "weighted"), rumble_weighting_db(mains, "weighted")
-        ),
-        hum_db=_db(float(np.sum(hum))),
-        noise_a_db=level_db(a_weighting_db(hz), a_weighting_db(mains)),
-        noise_468_db=level_db(weighting_468_db(hz), weighting_468_db(mains)),
-    )
+    lines = 0.5 * (hum_mv(stylus, conditions) * np.abs(replay_response(mains, "iec98"))) ** 2
+    weightings: dict[str, Curve] = {
+        "rumble_unweighted_db": _rumble_unweighted_db,
+        "rumble_weighted_db": lambda hz: rumble_weighting_db(hz, "weighted"),
+        "noise_a_db": a_weighting_db,
+        "noise_468_db": weighting_468_db,
+    }
+    gains = {name: 10.0 ** (curve(hz) / 10.0) for name, curve in weightings.items()}
+    mains_gains = {name: 10.0 ** (curve(mains) / 10.0) for name, curve in weightings.items()}
+    truths = {}
+    for channel, mix in MIXES.items():
+        weights = np.array(mix) / np.array(stylus.sensitivity_mv_per_cm_s)
+        seen = np.einsum("c,cwn->wn", weights, matrix)
+        axes = np.array([seen[0] + seen[1], seen[0] - seen[1]]) * np.sqrt(0.5)
+        density = np.sum(np.abs(axes) ** 2 * groove, axis=0)
+        density = (density + np.sum(weights**2) * hiss_density(stylus, conditions)) * replay
+        hum = lines * np.sum(weights) ** 2 / REFERENCE_VELOCITY_CM_S**2
+        levels_db = {
+            name: _db(np.sum(density * gain) * BAND_STEP_HZ + np.sum(hum * mains_gains[name]))
+            for name, gain in gains.items()
+        }
+        truths[channel] = NoiseTruth(hum_db=_db(np.sum(hum)), **levels_db)
+    return truths
 
 
 def tick_times(
@@ -170,7 +173,7 @@ def add_needle_drop(
     fade = np.exp(-after_s / DROP_DECAY_S) * (1.0 - after_s / DROP_LENGTH_S)
     crackle = np.random.default_rng([seed, 3]).standard_normal((2, length))
     thump = np.sin(2.0 * np.pi * THUMP_HZ * after_s)
-    sound = 0.25 * crackle + np.array([[0.2], [-1.0]]) * thump
+    sound = CRACKLE_SHARE * crackle + np.array([[0.2], [-1.0]]) * THUMP_SHARE * thump
     groove[:, first : first + length] += conditions.needle_drop_cm_s * fade * sound
 
 

@@ -182,9 +182,9 @@ class CaptureTruth:
             drift_pct_per_min=6000.0 * motion.drift_per_s,
         )
 
-    def noise(self, channel: str) -> NoiseTruth:
-        """Noise of left, right, lateral or vertical, ticks left out."""
-        return noise_truth(channel, self.stylus, self.conditions, self.chain)
+    def noise(self) -> dict[str, NoiseTruth]:
+        """Noise of left, right, lateral and vertical, ticks left out."""
+        return noise_truth(self.stylus, self.conditions, self.chain)
 
     def resonance(self, axis: str) -> tuple[float, float]:
         """Undamped arm resonance in Hz and its Q along an axis."""
