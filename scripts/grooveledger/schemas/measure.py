@@ -167,6 +167,8 @@ NOISE = Table(
         real("reference_velocity_cm_s", "cm/s", "rms per channel at 1 kHz"),
         text("rumble_network", "whether the rumble networks' numbers are verified or from memory"),
         real("seconds", "s", "length analysed"),
+        text("sensitivity_from", "measured (level tones of the capture) or rated (data sheet)"),
+        Column("hum_limited", TRUTH, "", "true where no line stands out: hum_db is then a bound"),
     ),
 )
 
