@@ -1,5 +1,6 @@
 """The whole configuration of an archive, checked across its files."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -113,7 +114,7 @@ def load(
         captures_sheet.check_hours_run_forward(rows, name, faults)
         captures_sheet.fill_record_plays(rows)
     if faults:
-        raise ConfigurationFaults(faults)
+        raise ConfigurationFaults(_in_order(faults))
     joined = tuple(
         {**row.values, "cartridge": (styli or {})[row.values["stylus"]]["cartridge"]}
         for row in rows or ()
@@ -121,20 +122,26 @@ def load(
     return Archive(settings, joined, styli or {}, cartridges or {}, chains or {}, sides)
 
 
+def _in_order(faults: list[Fault]) -> list[Fault]:
+    """File by file in the order of reading, each from top to bottom."""
+    files = list(dict.fromkeys(fault.file for fault in faults))
+
+    def key(fault: Fault) -> tuple[int, int]:
+        number = re.match(r"(?:row|line) (\d+)", fault.place)
+        return files.index(fault.file), int(number[1]) if number else 0
+
+    return sorted(faults, key=key)
+
+
 def _styli(rows: list[Row], settings: Mapping[str, Any]) -> Things:
     break_in_hours = (settings.get("drift") or {}).get("break_in_hours")
-    return {
-        row.values["stylus"]: {
-            **row.values,
-            "break_in_hours": (
-                break_in_hours
-                if row.values["break_in_hours"] is None
-                else row.values["break_in_hours"]
-            ),
-        }
-        for row in rows
-        if row.values["stylus"] is not None
-    }
+    styli: Things = {}
+    for _, values in rows:
+        if values["break_in_hours"] is None:
+            values["break_in_hours"] = break_in_hours
+        if values["stylus"] is not None:
+            styli.setdefault(values["stylus"], values)
+    return styli
 
 
 def _check_sides(

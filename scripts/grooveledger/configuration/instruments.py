@@ -44,12 +44,11 @@ def _read_things(path: Path, name: str, kind: str, faults: list[Fault]) -> Thing
     value = document.value if document.value is not None else {}
     things = checked(value, schema(f"{kind}s"), problems)
     if kind == "cartridge":
+        told = {problem.path for problem in problems}
         for cartridge, mapping in (things or {}).items():
-            problems += _rating_problems(cartridge, (mapping or {}).get("rated") or {})
-    faults += [
-        Fault(name, document.place(problem.path), problem.problem, problem.remedy)
-        for problem in problems
-    ]
+            more = _rating_problems(cartridge, (mapping or {}).get("rated") or {})
+            problems += [problem for problem in more if problem.path not in told]
+    faults += document.faults(name, problems)
     if things is None:
         return None
     return {key: {kind: key, **(mapping or {})} for key, mapping in things.items()}

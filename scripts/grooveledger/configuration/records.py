@@ -46,30 +46,35 @@ def read_records(
         if path.suffix != ".yaml":
             continue
         found = _read_record(path, name, directory, faults)
-        known[path.stem] = {side for _, side in found}
-        sides.update(found)
+        known[path.stem] = set(found)
+        sides.update(
+            ((path.stem, side), mapping) for side, mapping in found.items() if mapping is not None
+        )
     return sides, known
 
 
-def _read_record(path: Path, name: str, directory: Path, faults: list[Fault]) -> Sides:
+def _read_record(
+    path: Path, name: str, directory: Path, faults: list[Fault]
+) -> dict[str, dict[str, Any] | None]:
+    """Return the record's sides by id, None for one that can't be read."""
     document = read_yaml(path, name, faults)
     if document is None:
         return {}
     problems: list[Problem] = []
     record = checked(document.value, schema("record"), problems)
     if record is not None:
-        problems += _name_problems(record, path)
+        told = {problem.path for problem in problems}
+        more = _name_problems(record, path)
         for side, mapping in (record.get("sides") or {}).items():
-            problems += _side_problems(mapping, ("sides", side))
-    faults += [
-        Fault(name, document.place(problem.path), problem.problem, problem.remedy)
-        for problem in problems
-    ]
+            more += _side_problems(mapping, ("sides", side))
+        problems += [problem for problem in more if problem.path not in told]
+    faults += document.faults(name, problems)
     if record is None or not record.get("sides"):
         return {}
-    calibration = _read_calibration(record, directory, faults)
+    calibration = _read_calibration(record, directory, bool(problems), faults)
     return {
-        (path.stem, side): {
+        side: mapping
+        and {
             "record": path.stem,
             "side": side,
             "rpm": record.get("rpm"),
@@ -79,7 +84,6 @@ def _read_record(path: Path, name: str, directory: Path, faults: list[Fault]) ->
             "calibration": calibration.get(side, []),
         }
         for side, mapping in record["sides"].items()
-        if mapping is not None
     }
 
 
@@ -133,18 +137,21 @@ def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
 
 
 def _read_calibration(
-    record: Mapping[str, Any], directory: Path, faults: list[Fault]
+    record: Mapping[str, Any], directory: Path, record_faulty: bool, faults: list[Fault]
 ) -> dict[str, list[list[float]]]:
-    """Rows of track, frequency and recorded level by side, sorted."""
+    """Rows of track, frequency and recorded level by side, sorted.
+
+    Which sides and tracks there are is only told of a record without faults of its own.
+    """
     name = record.get("calibration")
     if name is None:
         return {}
     rows = read_sheet(directory / name, name, "calibration", faults)
-    if rows is None:
+    if rows is None or record_faulty:
         return {}
     duplicates(rows, ("side", "track", "frequency_hz"), name, faults)
     numbers = {
-        side: [track["track"] for track in (mapping or {}).get("tracks") or () if track]
+        side: [track["track"] for track in mapping["tracks"]]
         for side, mapping in record["sides"].items()
     }
     calibration: dict[str, list[list[float]]] = {side: [] for side in numbers}

@@ -100,21 +100,25 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> 
 def duplicates(
     rows: Iterable[Row], columns: tuple[str, ...], name: str, faults: list[Fault]
 ) -> None:
-    """Tell rows that have the same values in the columns, case aside, as an earlier row."""
+    """Tell rows that have the same values in the columns as an earlier row.
+
+    Capitals make no difference: an id names a folder, and not every file system tells them apart.
+    """
     first: dict[tuple[Any, ...], int] = {}
     for number, values in rows:
-        key = tuple(
-            value.casefold() if isinstance(value, str) else value
-            for value in (values[column] for column in columns)
-        )
-        if None in key:
+        cells = [values[column] for column in columns]
+        if None in cells:
             continue
+        key = tuple(cell.casefold() if isinstance(cell, str) else cell for cell in cells)
         earlier = first.setdefault(key, number)
         if earlier != number:
-            found = ", ".join(shown(values[column]) for column in columns)
-            problem = f"{found} is in row {earlier} already (capitals make no difference)"
+            problem = f"{', '.join(map(shown, cells))} is in row {earlier} already"
             place = f"row {number}, {', '.join(columns)}"
-            faults.append(Fault(name, place, problem, "Each may stand there once."))
+            faults.append(
+                Fault(
+                    name, place, problem, "Each may stand there once (capitals make no difference)."
+                )
+            )
 
 
 def day(text: str) -> datetime.date:
@@ -125,7 +129,8 @@ def day(text: str) -> datetime.date:
 def _cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, list[str]]] | None:
     """Rows with content, comments left out, cells stripped, with their numbers from 1."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="\t", strict=True)
-    rows = []
+    rows: list[tuple[int, list[str]]] = []
+    number = 0
     try:
         for number, cells in enumerate(reader, start=1):
             stripped = [cell.strip() for cell in cells]
@@ -136,7 +141,7 @@ def _cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, list[st
         remedy = (
             'A cell that begins with a quotation mark must end with one; "" stands for one in it.'
         )
-        faults.append(Fault(name, f"line {reader.line_num}", problem, remedy))
+        faults.append(Fault(name, f"row {number + 1}", problem, remedy))
         return None
     return rows
 

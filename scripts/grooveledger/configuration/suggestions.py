@@ -34,4 +34,4 @@ def suggestion(word: str, options: Iterable[str], kind: str) -> str:
     similar = near_miss(word, names)
     if similar is not None:
         return f"Did you mean '{similar}'?"
-    return f"Known {kind}: {listed(names)}." if names else f"There are no {kind} yet."
+    return f"Known {kind}: {listed(names)}." if names else f"There are no {kind}."

@@ -78,12 +78,18 @@ def checked(value: Any, schema: Schema, problems: list[Problem], path: Path = ()
 def give(schema: Schema) -> str:
     """Return a remedy: what the schema takes, and what that means."""
     description = schema.get("description", "")
-    return f"Give {_taken(schema)}. {description}".strip()
+    taken = _taken(schema)
+    return description if taken == "text" else f"Give {taken}. {description}".strip()
 
 
 def shown(value: Any) -> str:
     """Return a value as a person typed it, cut where it is long."""
-    text = f"'{value}'" if isinstance(value, str) else str(value)
+    if isinstance(value, float):
+        text = f"{value:.12g}"
+    elif isinstance(value, list):
+        text = f"[{', '.join(shown(entry) for entry in value)}]"
+    else:
+        text = f"'{value}'" if isinstance(value, str) else str(value)
     return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "..."
 
 
@@ -101,9 +107,9 @@ def _checked_kind(value: Any, schema: Schema, problems: list[Problem], path: Pat
         problems.append(Problem(path, f"{shown(value)} is no block of keys", "Give one with kind."))
         return WRONG
     kind = value.get("kind")
-    if kind not in branches:
+    if not isinstance(kind, str) or kind not in branches:
         problem = "is missing" if kind is None else f"{shown(kind)} is no known kind"
-        remedy = suggestion(str(kind or ""), branches, "kinds")
+        remedy = suggestion(str(kind), branches, "kinds")
         problems.append(Problem((*path, "kind"), problem, remedy))
         return WRONG
     return checked(value, branches[kind], problems, path)
@@ -124,7 +130,7 @@ def _checked_object(value: Any, schema: Schema, problems: list[Problem], path: P
             continue
         if others is False:
             free = [name for name in properties if name not in values]
-            remedy = suggestion(key, free, "keys") if free else "Remove it."
+            remedy = suggestion(key, properties, "keys")
             problems.append(Problem((*path, key), "is an unknown key", remedy))
             meant.add(near_miss(key, free) or "")
         else:
@@ -181,7 +187,7 @@ def _check_text(value: str, schema: Schema, problems: list[Problem], path: Path)
     options = _options(schema)
     if options and value not in options:
         similar = near_miss(value, [option for option in options if isinstance(option, str)])
-        remedy = f"Did you mean '{similar}'? {give(schema)}" if similar else give(schema)
+        remedy = f"Did you mean '{similar}'?" if similar else give(schema)
         problems.append(Problem(path, f"{shown(value)} is not known here", remedy))
         return False
     if not schema.get("minLength", 0) <= len(value) <= schema.get("maxLength", math.inf):
@@ -239,7 +245,7 @@ def _in_range(number: float, schema: Schema, problems: list[Problem], path: Path
         problem = "is too small" if too_small else "is too large"
     else:
         return True
-    problems.append(Problem(path, f"{number:g} {problem}", give(schema)))
+    problems.append(Problem(path, f"{shown(number)} {problem}", give(schema)))
     return False
 
 
@@ -280,7 +286,10 @@ def _taken(schema: Schema) -> str:
         return f"a list{_count(schema)}"
     if kind == "object":
         return "a block of keys"
-    return {"boolean": "true or false", "string": "text"}[kind]
+    if kind == "boolean":
+        return "true or false"
+    examples = schema.get("examples")
+    return f"text such as {examples[0]}" if examples else "text"
 
 
 def _range(schema: Schema) -> str:

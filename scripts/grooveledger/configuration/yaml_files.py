@@ -6,13 +6,14 @@ not need and by which a small file grows without bound, are refused.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import yaml
 
 from grooveledger.configuration.text_files import read_text
+from grooveledger.configuration.validation import Problem
 from grooveledger.faults import Fault
 
 SIZE_MAX_BYTES = 2_000_000
@@ -46,6 +47,13 @@ class Document(NamedTuple):
         line = self.lines.get(known)
         return ", ".join(part for part in (f"line {line}" if line else "", keys) if part)
 
+    def faults(self, name: str, problems: Iterable[Problem]) -> list[Fault]:
+        """Tell the problems of the document's value as faults of the file called `name`."""
+        return [
+            Fault(name, self.place(problem.path), problem.problem, problem.remedy)
+            for problem in problems
+        ]
+
 
 class _Refused(Exception):
     """Something that the reader does not take, with its line."""
@@ -55,9 +63,9 @@ class _Refused(Exception):
 
 
 def spelled(path: Key) -> str:
-    """Spell a path as a person reads it, such as ``sides.a.tracks entry 3.kind``."""
-    words = [f" entry {key + 1}" if isinstance(key, int) else f".{key}" for key in path]
-    return "".join(words).removeprefix(".")
+    """Spell a path as a person reads it, such as ``sides.a.tracks entry 3, kind``."""
+    words = [f" entry {key + 1}," if isinstance(key, int) else f".{key}" for key in path]
+    return "".join(words).replace(",.", ", ").strip(".,")
 
 
 def read_yaml(path: Path, name: str, faults: list[Fault]) -> Document | None:
