@@ -7,7 +7,7 @@ TABLES: dict[str, Table] = {
     table.name: table
     for stage in (segment, observe, measure, collect, interpret)
     for table in vars(stage).values()
-    if isinstance(table, Table)
+    if isinstance(table, Table) and stage.__name__.endswith(table.stage)
 }
 OBSERVATIONS = tuple(name for name, table in TABLES.items() if table.stage == "observe")
 MEASURES = tuple(name for name, table in TABLES.items() if table.stage == "measure")

@@ -1,0 +1,32 @@
+"""Groove Ledger: from a directory of captures of test records to tables a person can trust."""
+
+from snakemake.utils import min_version
+
+min_version("9.27")
+
+# Without --configfile the demo archive is measured; with it, nothing of the demo's leaks in.
+if not config:
+
+    configfile: "config/config.yaml"
+
+
+include: "workflow/rules/common.smk"
+include: "workflow/rules/segment.smk"
+include: "workflow/rules/observe.smk"
+include: "workflow/rules/measure.smk"
+include: "workflow/rules/collect.smk"
+include: "workflow/rules/interpret.smk"
+
+
+rule all:
+    """Everything: tables, figures, pages, workbook."""
+    input:
+        everything(),
+    default_target: True
+
+
+rule tables:
+    """The archive-wide tables alone."""
+    input:
+        ARCHIVE_TABLES,
+        INTERPRETED_TABLES,

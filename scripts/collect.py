@@ -1,0 +1,14 @@
+"""Rule collect: the tables of all captures joined into the archive's."""
+
+from pathlib import Path
+
+from job import logged
+
+from grooveledger.collect import collect_archive
+
+with logged(snakemake.log[0]):
+    collect_archive(
+        Path(snakemake.config["results"]) / "captures",
+        Path(snakemake.output.captures).parent,
+        snakemake.params.job,
+    )

@@ -1,0 +1,79 @@
+"""Stage 4: the archive's tables from those of its captures."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from grooveledger import tables
+from grooveledger.measures import MEASURES, load
+from grooveledger.provenance import provenance
+from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
+from grooveledger.schemas.collect import CAPTURES, JOINED, METRICS
+from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.schemas.table import Table
+
+
+#: The measures and the tracks, which are joined as they are.
+JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(load(name).TABLE for name in MEASURES))
+
+
+def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> None:
+    """Write the archive-wide tables of the captures that a job names.
+
+    Parameters
+    ----------
+    captures : Path
+        Holds a folder of tables a capture.
+    output : Path
+        Where the joined tables go.
+    job : mapping
+        `captures`: the sheet's rows.
+    """
+    folders = [captures / row["capture"] for row in job["captures"]]
+    origin = provenance(job)
+    for table in JOINED_TABLES:
+        rows = _joined(table, folders, table.name)
+        tables.write(table, rows, output / f"{table.name}.parquet", origin)
+    health, remarks = _joined(HEALTH, folders, "health"), _joined(REMARKS, folders, "remarks")
+    rows = collect_captures(job["captures"], health, remarks)
+    tables.write(CAPTURES, rows, output / "captures.parquet", origin)
+    rows = collect_metrics(job["captures"], _joined(CAPTURE_METRICS, folders, "metrics"))
+    tables.write(METRICS, rows, output / "metrics.parquet", origin)
+
+
+def _joined(table: Table, folders: Sequence[Path], name: str) -> pa.Table:
+    return tables.concat(table, (tables.read(folder / f"{name}.parquet") for folder in folders))
+
+
+def collect_captures(
+    rows: Sequence[Mapping[str, Any]], health: pa.Table, remarks: pa.Table
+) -> pa.Table:
+    """One row a capture: its sheet row, its file's facts, its status and every reason for it.
+
+    A remark of the measures makes a capture that was ok a flagged one.
+    """
+    found = {row["capture"]: row for row in health.to_pylist()}
+    said: dict[str, list[str]] = {}
+    for remark in remarks.to_pylist():
+        said.setdefault(remark["capture"], []).append(remark["remark"])
+    columns: dict[str, list[Any]] = {name: [] for name in CAPTURES.names}
+    for row in rows:
+        facts = found[row["capture"]]
+        reasons = [facts["reason"]] if facts["reason"] else []
+        reasons += said.get(row["capture"], [])
+        status = "flagged" if facts["status"] == "ok" and reasons else facts["status"]
+        joined = {**facts, **row, "status": status, "reason": "; ".join(reasons)}
+        for name, values in columns.items():
+            values.append(joined[name])
+    return tables.build(CAPTURES, columns)
+
+
+def collect_metrics(rows: Sequence[Mapping[str, Any]], scalars: pa.Table) -> pa.Table:
+    """Scalars of all captures with the cells of their sheet rows joined."""
+    sheet = {row["capture"]: row for row in rows}
+    captures = scalars.column("capture").to_pylist()
+    joined = {name: [sheet[capture][name] for capture in captures] for name in JOINED}
+    own = {name: scalars.column(name) for name in scalars.column_names}
+    return tables.build(METRICS, {**own, **joined})

@@ -1,0 +1,39 @@
+"""Tables of stage 3 that are no single measure's: the scalars of a capture, and remarks."""
+
+from grooveledger.schemas.table import (
+    CAPTURE,
+    LIMITED,
+    TRACK,
+    WHOLE,
+    Column,
+    Table,
+    real,
+    text,
+)
+
+CAPTURE_METRICS = Table(
+    "capture_metrics",
+    "measure",
+    "Scalars of one capture, before its sheet row is joined.",
+    ("capture", "metric", "channel", "track_position"),
+    (
+        CAPTURE,
+        TRACK,
+        text("metric", "name of the figure"),
+        text("channel", "left, right, both, lateral or vertical"),
+        real("value", "see unit", "the figure; a bound where limited"),
+        text("unit", "unit of value and uncertainty"),
+        real("uncertainty", "see unit", "standard uncertainty"),
+        LIMITED,
+        Column("order_max", WHOLE, "", "highest harmonic counted, of distortion figures"),
+        Column("track_position", WHOLE, "", "place of the track in the plan, from 0"),
+    ),
+)
+
+REMARKS = Table(
+    "remarks",
+    "measure",
+    "What a person should look at: where figures contradict the description.",
+    ("capture", "track", "remark"),
+    (CAPTURE, TRACK, text("remark", "what was seen and what to do about it")),
+)

@@ -1,0 +1,18 @@
+"""Rule observe_speed_trace: how the frequency of the speed tones moves."""
+
+from job import capture_path, logged
+
+from grooveledger.observe.job import observe
+from grooveledger.observe.speed_trace import observe_speed
+from grooveledger.schemas.observe import SPEED_TRACE
+
+with logged(snakemake.log[0]):
+    job = snakemake.params.job
+    observe(
+        observe_speed,
+        (SPEED_TRACE,),
+        capture_path(snakemake.config, job),
+        snakemake.input.tracks,
+        list(snakemake.output),
+        job,
+    )

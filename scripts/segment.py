@@ -1,0 +1,24 @@
+"""Rule segment: where a capture's tracks lie, and whether it can be measured."""
+
+from job import capture_path, logged
+
+from grooveledger import tables
+from grooveledger.plan import Side
+from grooveledger.provenance import provenance
+from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.segmentation import segment
+
+with logged(snakemake.log[0]):
+    job = snakemake.params.job
+    tracks, health = segment(
+        capture_path(snakemake.config, job),
+        Side.from_mapping(job["side"]),
+        job["settings"],
+        job["capture"],
+        swap_channels=job["swap_channels"],
+        invert=job["invert"],
+        other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
+        sha256=job["sha256"],
+    )
+    tables.write(TRACKS, tracks, snakemake.output.tracks, provenance(job))
+    tables.write(HEALTH, health, snakemake.output.health, provenance(job))

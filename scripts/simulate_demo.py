@@ -1,0 +1,39 @@
+"""Make the demo archive's recordings and their truth, as far as they are not there yet.
+
+python scripts/simulate_demo.py [config.yaml] [--processes N]
+"""
+
+import os
+
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(variable, "1")
+
+import argparse  # noqa: E402
+import sys  # noqa: E402
+from concurrent.futures import ProcessPoolExecutor  # noqa: E402
+from pathlib import Path  # noqa: E402
+
+import yaml  # noqa: E402
+from grooveledger.faults import ConfigurationFaults  # noqa: E402
+from grooveledger.simulate.demo_archive import make_demo  # noqa: E402
+
+
+def main() -> int:
+    """Run the program; the exit status."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("config", nargs="?", default="config/config.yaml", type=Path)
+    parser.add_argument("--processes", type=int, default=min(2, os.cpu_count() or 1))
+    arguments = parser.parse_args()
+    config = yaml.safe_load(arguments.config.read_text(encoding="utf-8"))
+    try:
+        with ProcessPoolExecutor(arguments.processes) as pool:
+            made = make_demo(config, Path(), pool, report=lambda line: print(line, flush=True))
+    except ConfigurationFaults as faults:
+        print(faults, file=sys.stderr)
+        return 1
+    print(f"demo archive: {made} recordings made, the rest was there")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

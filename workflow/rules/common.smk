@@ -1,0 +1,45 @@
+"""Reading the configuration: the archive, the inventory of its captures, the mapping of each job."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
+
+from grooveledger import inventory
+from grooveledger.configuration import load
+from grooveledger.faults import ConfigurationFaults
+from grooveledger.jobs import Jobs
+
+
+def read_archive():
+    """The checked configuration; every fault of it is told before any job."""
+    name = workflow.configfiles[0] if workflow.configfiles else "config.yaml"
+    try:
+        return load(config, Path.cwd(), str(name))
+    except ConfigurationFaults as faults:
+        print(f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr)
+        for fault in faults.faults:
+            print(f"  {fault}", file=sys.stderr)
+        sys.exit(2)
+
+
+ARCHIVE = read_archive()
+RESULTS = ARCHIVE.settings["results"]
+JOBS = Jobs(
+    ARCHIVE,
+    inventory.update(
+        Path(RESULTS) / ".inventory.tsv",
+        Path(ARCHIVE.settings["captures_dir"]),
+        [row["file"] for row in ARCHIVE.captures],
+    ),
+)
+CAPTURE = RESULTS + "/captures/{capture}"
+
+
+wildcard_constraints:
+    capture=r"[A-Za-z0-9][A-Za-z0-9._-]*",
+
+
+def of_captures(pattern):
+    """A file of every capture of the sheet: never a glob, so that a removed row leaves nothing behind."""
+    return [pattern.format(capture=capture) for capture in JOBS.captures]
