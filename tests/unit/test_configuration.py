@@ -104,6 +104,16 @@ def test_sheets_may_be_empty_but_for_the_header(tmp_path):
     assert archive.captures == ()
 
 
+def test_long_names_work_as_far_as_file_systems_take_them(tmp_path):
+    name = "x" * 251 + ".wav"
+    text = good.sheet(good.CAPTURES)
+    good.write(tmp_path, {"config/captures.tsv": text.replace("one.flac", f"folder/{name}")})
+    assert load(good.config(), tmp_path).captures[0]["file"].endswith(name)
+    good.write(tmp_path, {"config/captures.tsv": text.replace("one.flac", f"x{name}")})
+    with pytest.raises(ConfigurationFaults, match="255 bytes"):
+        load(good.config(), tmp_path)
+
+
 def test_absolute_paths_do(tmp_path):
     good.write(tmp_path)
     config = {

@@ -36,17 +36,7 @@ def rows_of(text):
         TEXT.rstrip("\n").encode(),
         ('"' + TEXT.rstrip("\n").replace("\t", '"\t"').replace("\n", '"\n"') + '"\n').encode(),
     ],
-    ids=[
-        "plain",
-        "bom",
-        "crlf",
-        "cr",
-        "spaces",
-        "trailing-cells",
-        "blank-rows",
-        "no-last-newline",
-        "quoted",
-    ],
+    ids=["plain", "mark", "crlf", "cr", "spaces", "more-cells", "more-rows", "no-end", "quoted"],
 )
 def test_the_ways_of_saving_a_sheet_make_no_difference(content, tmp_path):
     rows, faults = read(content, tmp_path)

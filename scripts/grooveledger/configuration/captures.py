@@ -12,6 +12,8 @@ from grooveledger.configuration.suggestions import suggestion
 from grooveledger.configuration.validation import shown
 from grooveledger.faults import Fault
 
+#: No usual file system takes a longer name of a file or folder.
+NAME_MAX_BYTES = 255
 #: Hours typed with few decimals may fall short of a sum by rounding.
 HOURS_ROUNDING = 0.05
 
@@ -65,6 +67,9 @@ def check_files(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
             problem = f"{shown(path)} may lead out of captures_dir"
             remedy = "Give a path under captures_dir, folders separated by /, without '..'."
             faults.append(Fault(name, f"row {number}, file", problem, remedy))
+        elif max(len(part.encode()) for part in parts) > NAME_MAX_BYTES:
+            problem = f"{shown(path)} has a name of more than {NAME_MAX_BYTES} bytes"
+            faults.append(Fault(name, f"row {number}, file", problem, "Give the file's real name."))
 
 
 def fill_hours(
