@@ -1,0 +1,1 @@
+"""Pictures of what was measured, from the tables alone: drawn once, vector and PNG."""

@@ -1,0 +1,234 @@
+"""The page of one capture: what was found where, and every curve, from its own tables alone."""
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from grooveledger import tables
+from grooveledger.figures import frequency, motion, timeline, tracking
+from grooveledger.figures.rows import Columns, groups
+from grooveledger.figures.style import Picture
+from grooveledger.report import page, words
+from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text
+from grooveledger.report.grids import count as whole
+
+#: Small tables that a page shows as they are: table, what it is called, its fields.
+SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
+    (
+        "level",
+        "Output of tones",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("frequency_hz", "Tone", "Hz"),
+            amount("output_mv", "Output, rms", "mV"),
+            amount("sensitivity_mv_per_cm_s", "Sensitivity", "mV s/cm"),
+            amount("interchannel_phase_deg", "Phase, right re left", "deg"),
+        ),
+    ),
+    (
+        "intermodulation",
+        "Modulation distortion of two-tone tracks",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("low_hz", "Low tone", "Hz"),
+            amount("high_hz", "High tone", "Hz"),
+            amount("imd_pct", "Distortion", "%"),
+        ),
+    ),
+    (
+        "speed",
+        "Speed, wow and flutter",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("speed_error_pct", "Speed error", "%", signed=True),
+            amount("wow_flutter_weighted_pct", "Weighted, two-sigma peak", "%"),
+            amount("wow_flutter_unweighted_pct", "Unweighted, two-sigma peak", "%"),
+            amount("wow_flutter_weighted_rms_pct", "Weighted, rms", "%"),
+            amount("once_per_rev_pct", "Once a revolution, peak", "%"),
+        ),
+    ),
+    (
+        "noise",
+        "Rumble, hum and surface noise",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("rumble_unweighted_db", "Rumble, unweighted", "dB"),
+            amount("rumble_weighted_db", "Rumble, weighted", "dB"),
+            amount("hum_db", "Hum", "dB"),
+            amount("noise_a_db", "A-weighted", "dB"),
+            amount("noise_468_db", "468-weighted", "dB"),
+            amount("ticks_per_min", "Ticks", "1/min"),
+            amount("reference_velocity_cm_s", "Reference, rms (cm/s)"),
+            text("rumble_network", "Rumble networks' numbers"),
+        ),
+    ),
+    (
+        "resonance_fit",
+        "Arm and cartridge resonance",
+        (
+            whole("track", "Track"),
+            text("axis", "Axis"),
+            amount("resonance_hz", "Resonance", "Hz"),
+            amount("peak_db", "Peak", "dB"),
+            amount("q", "Quality factor"),
+            amount("dynamic_compliance_um_per_mn", "Dynamic compliance", "um/mN"),
+            amount("rule_of_thumb_um_per_mn", "Half the static compliance", "um/mN"),
+        ),
+    ),
+)
+TRACK_FIELDS = (
+    whole("track", "Track"),
+    text("kind", "Kind"),
+    text("modulation", "Modulation"),
+    text("match", "Match"),
+    amount("start_s", "Start (s)"),
+    amount("stop_s", "End (s)"),
+    amount("level_left_dbfs", "Left", "dB"),
+    amount("level_right_dbfs", "Right", "dB"),
+    Field("Clipped", lambda row: "yes" if row["clipped"] else "no", numeric=False),
+    text("remark", "Remark"),
+)
+
+
+def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
+    """Write the page of a capture, its pictures in a folder of its name beside it.
+
+    Parameters
+    ----------
+    facts : mapping
+        `sheet`: the capture's row of the sheet; `rpm` of the record; `chain` and `cartridge` as
+        they are in the configuration. Nothing of any other capture.
+    folder : Path
+        The capture's own results: tracks, health, measures, and `observations`.
+    path : Path
+        The page, ``report/captures/<capture>.html``.
+    """
+    health = rows_of(folder / "health.parquet")[0]
+    tracks = _table(folder, "tracks")
+    found = page.pictures(
+        _pictures(folder, tracks, health, facts["rpm"]), path.with_name(path.stem)
+    )
+    smalls = [
+        (name, label, grid(rows, fields))
+        for name, label, fields in SMALL_TABLES
+        if (rows := rows_of(folder / f"{name}.parquet"))
+    ]
+    page.write(
+        "capture.html",
+        path,
+        depth=1,
+        sheet=facts["sheet"],
+        health=health,
+        chain=chain_words(facts["chain"]),
+        pictures=found,
+        figures=key_figures(rows_of(folder / "metrics.parquet")),
+        smalls=smalls,
+        tracks=grid(tracks.to_pylist(), TRACK_FIELDS) if tracks else None,
+    )
+
+
+def _table(folder: Path, name: str) -> pa.Table | None:
+    path = folder / f"{name}.parquet"
+    if not path.exists():
+        return None
+    rows = tables.read(path)
+    return rows if rows.num_rows else None
+
+
+def _pictures(
+    folder: Path, tracks: pa.Table | None, health: Mapping[str, Any], rpm: float
+) -> Iterator[Picture]:
+    """Draw what the capture's tables hold, in the order of reading."""
+
+    def columns(name: str) -> Columns | None:
+        rows = _table(folder, name)
+        return None if rows is None else tables.columns(rows)
+
+    if tracks is not None:
+        yield timeline.timeline(tables.columns(tracks), health["duration_s"] or 0.0)
+    if (response := columns("response")) is not None:
+        yield frequency.response(response)
+    if (separation := columns("separation")) is not None:
+        yield frequency.separation(separation)
+    if (distortion := columns("distortion")) is not None:
+        yield frequency.distortion(distortion)
+    if (spectrum := columns("spectrum")) is not None:
+        for (tone_hz,), rows in groups(spectrum, "tone_hz"):
+            yield frequency.spectrum(rows, float(str(tone_hz)))
+    if (speed := columns("observations/speed_trace")) is not None:
+        for (track,), rows in groups(speed, "track"):
+            first = next(part for _, part in groups(rows, "channel"))
+            yield motion.speed_trace(first, int(float(str(track))))
+            yield motion.revolution(first, int(float(str(track))), rpm)
+    if (noise := columns("observations/noise_density")) is not None:
+        yield frequency.noise_density(noise)
+    if (resonance := columns("resonance")) is not None:
+        fits = columns("resonance_fit")
+        yield frequency.resonance(resonance, fits)
+    if (ability := columns("tracking_ability")) is not None:
+        yield tracking.tracking_ability(ability)
+
+
+def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
+    """Arrange scalar figures a line a metric; of several tracks, the first in the plan."""
+    first: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for row in sorted(metrics, key=lambda row: row["track_position"] or 0):
+        first.setdefault((row["metric"], row["channel"]), row)
+    names = [name for name in words.METRICS if any(name == metric for metric, _ in first)]
+    if not names:
+        return None
+
+    body = []
+    for name in names:
+        cells = {channel: row for (metric, channel), row in first.items() if metric == name}
+        unit = next(iter(cells.values()))["unit"]
+        whole_cells = [cells[c] for c in ("both", "lateral", "vertical") if c in cells]
+        body.append(
+            [
+                words.metric(name),
+                *(_cell(cells.get(channel)) for channel in ("left", "right")),
+                ", ".join(str(_cell(row)) for row in whole_cells) or words.NONE,
+                words.unit(unit),
+            ]
+        )
+    heads = [("Figure", False), ("Left", True), ("Right", True), ("Whole", True), ("Unit", False)]
+    return Grid(heads, body)
+
+
+def _cell(row: Mapping[str, Any] | None) -> str:
+    if row is None:
+        return words.NONE
+    written = words.figure(row["value"], row["unit"])
+    if row["limited"]:
+        return f"bound {written}"
+    if row["uncertainty"] is None or written == words.NONE:
+        return written
+    return f"{written} \N{PLUS-MINUS SIGN} {words.figure(row['uncertainty'], row['unit'])}"
+
+
+def chain_words(chain: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Say what a chain is, in pairs of name and value."""
+    cable, amplifier = chain["cable"], chain["preamplifier"]
+    load_pf = cable["capacitance_pf"] + amplifier["input_capacitance_pf"]
+    return [
+        (
+            "Load",
+            f"{words.number(amplifier['input_resistance_ohm'] / 1000, 1)} k{words.UNITS['ohm']}, "
+            f"{words.number(load_pf, 0)} pF with the cable",
+        ),
+        (
+            "Gain and replay curve",
+            f"{words.number(amplifier['gain_db'], 1)} dB, {amplifier['equalisation']}",
+        ),
+        ("Arm", f"{words.number(chain['arm_effective_mass_g'], 1)} g effective mass"),
+        (
+            "Converter",
+            f"{words.number(chain['converter']['full_scale_v_rms'], 3)} V rms at full scale",
+        ),
+    ]

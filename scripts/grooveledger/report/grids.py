@@ -1,0 +1,75 @@
+"""Tables for people: rows of a Parquet table as written cells under plain heads."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from markupsafe import Markup, escape
+
+from grooveledger import tables
+from grooveledger.report import words
+
+Row = Mapping[str, Any]
+
+
+class Field(NamedTuple):
+    """One column for people: its head, how a row's cell is written, whether it is a number."""
+
+    head: str
+    write: Callable[[Row], Any]
+    numeric: bool = True
+
+
+class Grid(NamedTuple):
+    """A table ready for a page."""
+
+    heads: list[tuple[str, bool]]
+    body: list[list[Any]]
+
+
+def grid(rows: Iterable[Row], fields: Sequence[Field]) -> Grid:
+    """Write rows under fields."""
+    return Grid(
+        [(field.head, field.numeric) for field in fields],
+        [[field.write(row) for field in fields] for row in rows],
+    )
+
+
+def amount(column: str, head: str, unit: str = "", signed: bool = False) -> Field:
+    """Show a column of numbers in a unit; a bound is marked as one where the row is limited."""
+    shown = words.unit(unit)
+
+    def write(row: Row) -> Any:
+        written = words.figure(row[column], unit, signed)
+        if row.get("limited") and written != words.NONE:
+            return Markup('<span class="bound">bound {}</span>').format(written)
+        return written
+
+    return Field(f"{head} ({shown})" if shown else head, write)
+
+
+def count(column: str, head: str) -> Field:
+    """Show a column of whole numbers."""
+    return Field(head, lambda row: words.number(row[column], 0))
+
+
+def text(column: str, head: str) -> Field:
+    """Show a column of text."""
+    return Field(head, lambda row: row[column] or words.NONE, numeric=False)
+
+
+def tag(kind: str | None, shown: str | None = None) -> Markup:
+    """Mark a status or verdict word."""
+    if not kind:
+        return escape(words.NONE)
+    return Markup('<span class="tag {}">{}</span>').format(kind, shown or kind)
+
+
+def link(href: str, shown: str) -> Markup:
+    """Make a link with both parts escaped."""
+    return Markup('<a href="{}">{}</a>').format(href, shown)
+
+
+def rows_of(path: Path) -> list[dict[str, Any]]:
+    """Rows of a table as mappings; none where the file is not there."""
+    return tables.read(path).to_pylist() if path.exists() else []

@@ -1,0 +1,156 @@
+"""What pages call things, and how they write figures."""
+
+import math
+import re
+from typing import Any
+
+#: Metrics in a person's words, in the order in which pages list them.
+METRICS: dict[str, str] = {
+    "output_mv": "Output at the rated velocity",
+    "balance_db": "Balance, right re left",
+    "interchannel_phase_deg": "Phase, right re left",
+    "response_100hz_db": "Response at 100 Hz",
+    "response_5khz_db": "Response at 5 kHz",
+    "response_10khz_db": "Response at 10 kHz",
+    "response_15khz_db": "Response at 15 kHz",
+    "response_20khz_db": "Response at 20 kHz",
+    "response_peak_db": "Treble peak",
+    "response_peak_hz": "Treble peak lies at",
+    "response_deviation_db": "Half the spread, 1 to 10 kHz",
+    "upper_limit_hz": "Upper limit, \N{MINUS SIGN}3 dB",
+    "separation_1khz_db": "Separation at 1 kHz",
+    "separation_5khz_db": "Separation at 5 kHz",
+    "separation_10khz_db": "Separation at 10 kHz",
+    "separation_min_db": "Least separation, 1 to 10 kHz",
+    "thd_1khz_pct": "Distortion at 1 kHz",
+    "thd_3khz_pct": "Distortion at 3 kHz",
+    "thd_5khz_pct": "Distortion at 5 kHz",
+    "thd_10khz_pct": "Distortion at 10 kHz",
+    "h2_1khz_pct": "Second harmonic at 1 kHz",
+    "h3_1khz_pct": "Third harmonic at 1 kHz",
+    "imd_pct": "Modulation distortion",
+    "tracked_amplitude_um": "Groove amplitude tracked",
+    "speed_error_pct": "Speed error",
+    "wow_flutter_weighted_pct": "Wow and flutter, weighted",
+    "wow_flutter_unweighted_pct": "Wow and flutter, unweighted",
+    "rumble_unweighted_db": "Rumble, unweighted",
+    "rumble_weighted_db": "Rumble, weighted",
+    "hum_db": "Hum",
+    "noise_a_db": "Surface noise, A-weighted",
+    "ticks_per_min": "Ticks",
+    "resonance_lateral_hz": "Resonance, lateral",
+    "resonance_vertical_hz": "Resonance, vertical",
+    "dynamic_compliance_um_per_mn": "Dynamic compliance",
+}
+#: The page of methods that tells how a metric is measured, by the metric's beginning.
+METHOD_PAGES: tuple[tuple[str, str], ...] = (
+    ("output", "level"),
+    ("balance", "level"),
+    ("interchannel", "level"),
+    ("response", "response"),
+    ("upper_limit", "response"),
+    ("separation", "separation"),
+    ("thd", "distortion"),
+    ("h2", "distortion"),
+    ("h3", "distortion"),
+    ("imd", "intermodulation"),
+    ("tracked", "tracking_ability"),
+    ("speed", "speed"),
+    ("wow", "speed"),
+    ("rumble", "noise"),
+    ("hum", "noise"),
+    ("noise", "noise"),
+    ("ticks", "noise"),
+    ("resonance", "resonance"),
+    ("dynamic", "resonance"),
+)
+#: Units as people write them.
+UNITS = {
+    "um": "\N{MICRO SIGN}m",
+    "um/mN": "\N{MICRO SIGN}m/mN",
+    "deg": "\N{DEGREE SIGN}",
+    "1/min": "per min",
+    "degC": "\N{DEGREE SIGN}C",
+    "ohm": "\N{GREEK CAPITAL LETTER OMEGA}",
+    "mV s/cm": "mV per cm/s",
+}
+#: Decimals that a figure of a unit deserves.
+PLACES = {
+    "dB": 1,
+    "mV": 2,
+    "%": 2,
+    "deg": 1,
+    "Hz": 0,
+    "h": 0,
+    "um": 0,
+    "um/mN": 1,
+    "1/min": 1,
+    "mV s/cm": 3,
+}
+#: Verdicts of drift in a few words.
+VERDICTS = {
+    "steady": "steady",
+    "drifting": "drifting",
+    "past_limit": "past its limit",
+    "too_few": "too few captures",
+    "confounded": "cause not separable",
+}
+#: An empty cell.
+NONE = "\N{EN DASH}"
+_PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+def metric(name: str) -> str:
+    """Say a metric in words; an unknown one by its name."""
+    return METRICS.get(name, name.replace("_", " "))
+
+
+def method_page(name: str) -> str | None:
+    """Name the page of methods for a metric."""
+    return next((page for start, page in METHOD_PAGES if name.startswith(start)), None)
+
+
+def unit(name: str | None) -> str:
+    """Write a unit."""
+    return UNITS.get(name or "", name or "")
+
+
+def number(value: Any, places: int = 1, signed: bool = False) -> str:
+    """Write a number with a true minus sign; a dash for none."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return NONE
+    written = f"{value:{'+' if signed else ''}.{places}f}"
+    if float(written) == 0:
+        written = written.lstrip("+-")
+    return written.replace("-", "\N{MINUS SIGN}")
+
+
+def figure(value: Any, unit_name: str | None = None, signed: bool = False) -> str:
+    """Write a figure with the decimals its unit deserves, without the unit."""
+    places = PLACES.get(unit_name or "", 2)
+    if unit_name == "Hz" and value is not None and abs(value) < 100:
+        places = 1
+    return number(value, places, signed)
+
+
+def with_unit(value: Any, unit_name: str | None = None, signed: bool = False) -> str:
+    """Write a figure and its unit."""
+    written = figure(value, unit_name, signed)
+    if written == NONE:
+        return written
+    space = "" if unit_name == "deg" else "\N{NO-BREAK SPACE}"
+    return f"{written}{space}{unit(unit_name)}".strip()
+
+
+def day(captured_at: str | None) -> str:
+    """Write the date part of an ISO 8601 date or date-time."""
+    return (captured_at or NONE)[:10]
+
+
+def file_name(identifier: str) -> str:
+    """Make a file's stem of an id: as it is where that is safe, else its unsafe signs in hex."""
+    if _PLAIN_NAME.fullmatch(identifier):
+        return identifier
+    return "".join(
+        sign if sign.isascii() and sign.isalnum() else f"_{ord(sign):x}_" for sign in identifier
+    )
