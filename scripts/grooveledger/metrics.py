@@ -39,6 +39,8 @@ AS_THEY_ARE: dict[str, str] = {
     "noise_a_db": "noise",
     "ticks_per_min": "noise",
 }
+#: The column that says whether such a figure is a bound.
+LIMITED_BY = {"imd_pct": "limited", "hum_db": "hum_limited"}
 #: Every figure and its unit.
 UNITS: dict[str, str] = {
     "output_mv": "mV",
@@ -189,9 +191,10 @@ def _as_they_are(measures: Mapping[str, Columns]) -> Iterator[Figure]:
     for table in ("intermodulation", "speed", "noise"):
         metrics = [metric for metric, source in AS_THEY_ARE.items() if source == table]
         for track, channel, rows in groups(measures, table):
-            limited = bool(rows["limited"][0]) if "limited" in rows else False
-            noise = IN_PHASE * float(rows["floor_pct"][0]) if table == "intermodulation" else np.nan
+            noise = IN_PHASE * float(rows["floor_pct"][0]) if "floor_pct" in rows else np.nan
             for metric in metrics:
+                bound = LIMITED_BY.get(metric)
+                limited = bool(rows[bound][0]) if bound else False
                 yield Figure(metric, channel, track, float(rows[metric][0]), noise, limited)
 
 

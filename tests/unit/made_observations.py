@@ -111,7 +111,7 @@ def orders_of(
                 "phase_deg": np.degrees(np.angle(z)),
                 "floor_fs": np.full(n, floor_fs),
                 "bandwidth_hz": np.full(n, 1.0),
-                "limited": np.abs(z) < 2.0 * floor_fs,
+                "limited": np.abs(z) <= 2.0 * floor_fs,
             }
             for name, values in rows.items():
                 parts[name].append(values)

@@ -323,6 +323,7 @@ def test_figures_that_stand_in_a_table_are_taken_over():
             rumble_unweighted_db=[-40.0, -39.0],
             rumble_weighted_db=[-60.0, -59.0],
             hum_db=[-70.0, -70.0],
+            hum_limited=[True, False],
             noise_a_db=[-62.0, -61.0],
             ticks_per_min=[3.0, 3.0],
         ),
@@ -335,6 +336,8 @@ def test_figures_that_stand_in_a_table_are_taken_over():
     assert only(rows, "rumble_weighted_db", "lateral")["value"] == -60.0
     assert only(rows, "ticks_per_min", "left")["unit"] == "1/min"
     assert only(rows, "hum_db", "left")["track_position"] == 2
+    assert not only(rows, "hum_db", "left")["limited"]
+    assert only(rows, "hum_db", "lateral")["limited"]
 
 
 def test_resonance_has_its_axis_for_a_channel():

@@ -40,7 +40,7 @@ def measure(context: CaptureContext) -> pa.Table:
         for channel in track.driven_channels:
             amplitude, floor = found.amplitude[channel], found.floor[channel]
             output = output_mv(amplitude, found.played_hz, context.chain) / speed
-            noise = floor / np.maximum(amplitude, floor)
+            noise = floor / np.maximum(np.maximum(amplitude, floor), 1e-12)
             parts.append(
                 tables.build(
                     LEVEL,

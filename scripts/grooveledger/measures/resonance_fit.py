@@ -21,6 +21,9 @@ MODEL_DB = 0.1
 START_FREQUENCIES = 40
 START_Q = (0.5, 1.0, 2.0, 4.0, 8.0)
 ITERATIONS = 40
+#: A fit looks so far beyond the sweep's ends, and for a Q within this range; what ends on a bound
+#: is no resonance (damped arms have a Q near 1, undamped ones 2 to 10: common practice).
+BEYOND, Q_RANGE = 2.0, (0.2, 50.0)
 #: Dynamic compliance at 10 Hz over the static figure of a data sheet (common practice).
 DYNAMIC_PART_OF_STATIC = 0.5
 DB_PER_NEPER = 20.0 / np.log(10.0)
@@ -105,25 +108,33 @@ def fit_resonance(
     Returns
     -------
     ResonanceFit or None
-        None for too few points, or a best fit whose resonance the sweep does not reach.
+        None for too few points, or where the best fit is no resonance within the sweep.
     """
     if len(frequency_hz) < FEWEST_POINTS or np.isnan(response_db).any():
         return None
     weight = 1.0 / np.hypot(noise_db, MODEL_DB)
     state = _best_start(frequency_hz, response_db, weight)
+    low_hz, high_hz = frequency_hz[0], frequency_hz[-1]
+    lowest = np.array([-np.inf, np.log(low_hz / BEYOND), np.log(Q_RANGE[0])])
+    highest = np.array([np.inf, np.log(high_hz * BEYOND), np.log(Q_RANGE[1])])
     damping = 1e-3
     misfit, slopes = _misfit(state, frequency_hz, response_db, weight)
     for _ in range(ITERATIONS):
         normal = slopes.T @ slopes
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slopes.T @ misfit)
-        trial = state + np.clip(step, -1.0, 1.0)
+        trial = np.clip(state + np.clip(step, -1.0, 1.0), lowest, highest)
         trial_misfit, trial_slopes = _misfit(trial, frequency_hz, response_db, weight)
         if trial_misfit @ trial_misfit <= misfit @ misfit:
-            state, misfit, slopes, damping = trial, trial_misfit, trial_slopes, 0.1 * damping
+            state, misfit, slopes, damping = (
+                trial,
+                trial_misfit,
+                trial_slopes,
+                max(0.1 * damping, 1e-9),
+            )
         else:
             damping *= 10.0
     gain_db, resonance_hz, q = state[0], float(np.exp(state[1])), float(np.exp(state[2]))
-    if not frequency_hz[0] <= resonance_hz <= frequency_hz[-1]:
+    if not (low_hz <= resonance_hz <= high_hz and Q_RANGE[0] < q < Q_RANGE[1]):
         return None
     variance = misfit @ misfit / (len(misfit) - len(state))
     spread = np.sqrt(variance * np.linalg.inv(slopes.T @ slopes)[1, 1])

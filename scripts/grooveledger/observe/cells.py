@@ -102,7 +102,7 @@ def averaged(
         "phase_deg": np.degrees(np.angle(mean)).ravel().astype(np.float64),
         "floor_fs": floor.ravel(),
         "bandwidth_hz": (noise_bandwidth_hz(span.hop, sample_rate_hz) * gain)[by_cell],
-        "limited": (amplitude < 10.0 ** (limited_snr_db / 20.0) * floor).ravel(),
+        "limited": (amplitude <= 10.0 ** (limited_snr_db / 20.0) * floor).ravel(),
     }
 
 
