@@ -44,6 +44,8 @@ FORMATS = {
     ".rf64": "RF64",
     ".caf": "CAF",
 }
+#: Of a FLAC file, 0 to 1: the quickest; noise does not compress anyway.
+COMPRESSION = 0.0
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT"}
 
 
@@ -77,7 +79,7 @@ def simulate_capture(
         Where everything lies, and every figure that a measurement should find.
     """
     truth = plan_capture(side, stylus, chain, conditions, seed)
-    return render_capture(truth, sample_rate_hz, seed), truth
+    return render_capture(truth, sample_rate_hz, seed).astype(np.float64), truth
 
 
 def plan_capture(
@@ -93,7 +95,7 @@ def plan_capture(
 
 
 def render_capture(truth: CaptureTruth, sample_rate_hz: int, seed: int) -> np.ndarray:
-    """Make the samples of a planned capture; `seed` is the plan's."""
+    """Make the samples of a planned capture, float32; `seed` is the plan's."""
     conditions, stylus = truth.conditions, truth.stylus
     groove = np.zeros((2, int(np.ceil(truth.duration_s * sample_rate_hz))), np.float32)
     for placed in truth.tracks:
@@ -129,6 +131,7 @@ def write_capture(
             sample_rate_hz,
             subtype=SUBTYPES[bits],
             format=FORMATS[path.suffix.lower()],
+            compression_level=COMPRESSION if path.suffix.lower() == ".flac" else None,
         )
         os.replace(scratch, path)
     finally:
@@ -392,4 +395,4 @@ def _convert(volts: np.ndarray, chain: Chain, conditions: Conditions) -> np.ndar
         volts = volts[::-1]
     volts += np.array(conditions.dc, np.float32)[:, None]
     np.clip(volts, -1.0, 1.0, out=volts)
-    return volts.T.astype(np.float64, order="C")
+    return np.ascontiguousarray(volts.T)

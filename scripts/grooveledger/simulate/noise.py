@@ -1,7 +1,7 @@
 """Noise of groove, platter and electronics: densities in closed form, and sounds made of them."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -85,8 +85,7 @@ def hum_mv(stylus: StylusTruth, conditions: Conditions) -> np.ndarray:
     return np.asarray(np.sqrt(2.0) * size * wanted_mv / np.sqrt(heard))
 
 
-@dataclass(frozen=True)
-class NoiseTruth:
+class NoiseTruth(NamedTuple):
     """Noise of left, right, lateral or vertical, dB re 5 cm/s rms a channel at 1 kHz."""
 
     rumble_unweighted_db: float

@@ -1,7 +1,7 @@
 """What a measurement of a simulated capture should find, by definition and in closed form."""
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,13 @@ FLUTTER_BAND_HZ = (0.2, 200.0)
 #: Long and finely sampled enough for quantiles of a sum of sinusoids.
 FLUTTER_SECONDS, FLUTTER_RATE_HZ = 600.0, 1000.0
 CHANNELS = ("left", "right")
+REFERENCE_HZ = 1000.0
+#: Frequencies at which curves are written out, Hz (third octaves, and 15 and 18 kHz).
+CURVE_HZ = np.array(
+    "20 25 31.5 40 50 63 80 100 125 160 200 250 315 400 500 630 800 1000 1250 1600 2000 2500 3150 "
+    "4000 5000 6300 8000 10000 12500 15000 16000 18000 20000".split(),
+    dtype=float,
+)
 
 
 class TrackTruth(NamedTuple):
@@ -101,7 +108,11 @@ class CaptureTruth:
         return {c: float(peak[CHANNELS.index(c)] / np.sqrt(2.0)) for c in plan.driven_channels}
 
     def response_db(
-        self, number: int, channel: str, played_hz: npt.ArrayLike, reference_hz: float = 1000.0
+        self,
+        number: int,
+        channel: str,
+        played_hz: npt.ArrayLike,
+        reference_hz: float = REFERENCE_HZ,
     ) -> np.ndarray:
         """Response of a driven channel at played frequencies re a reference frequency."""
         played = np.append(np.asarray(played_hz, dtype=float), reference_hz)
@@ -200,3 +211,73 @@ class CaptureTruth:
                 break
             tracked.append(amplitude_um)
         return tracked[-1] if tracked else None
+
+
+def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
+    """Write a truth out in long form: track, channel, quantity, frequency_hz, value.
+
+    Quantities have the names of the measures' columns; what is of no track, channel or frequency
+    has None there. Curves are given at `CURVE_HZ`, steps at their own frequencies.
+    """
+    found: list[dict[str, Any]] = []
+
+    def add(
+        quantity: str,
+        value: float | None,
+        track: int | None = None,
+        channel: str | None = None,
+        hz: float | None = None,
+    ) -> None:
+        if value is not None:
+            found.append(
+                {
+                    "track": track,
+                    "channel": channel,
+                    "quantity": quantity,
+                    "frequency_hz": hz,
+                    "value": float(value),
+                }
+            )
+
+    add("duration_s", truth.duration_s)
+    add("ticks", len(truth.tick_times_s))
+    for axis in ("lateral", "vertical"):
+        resonance_hz, q = truth.resonance(axis)
+        add("resonance_hz", resonance_hz, channel=axis)
+        add("q", q, channel=axis)
+    for channel, noise in truth.noise().items():
+        for quantity, value in noise._asdict().items():
+            add(quantity, value, channel=channel)
+    for one in truth.tracks:
+        plan, number = one.plan, one.track
+        add("start_s", one.start_s, number)
+        add("stop_s", one.stop_s, number)
+        if one.kind == "tone":
+            for channel, output_mv in truth.output_mv(number).items():
+                add("output_mv", output_mv, number, channel, plan.frequency_hz)
+            for quantity, value in truth.speed(number)._asdict().items():
+                add(quantity, value, number)
+        if one.kind == "sweep" and plan.highest_hz > REFERENCE_HZ:
+            inside = (plan.lowest_hz <= CURVE_HZ) & (plan.highest_hz >= CURVE_HZ)
+            hz = CURVE_HZ[inside]
+            for channel in plan.driven_channels:
+                for f, value in zip(hz, truth.response_db(number, channel, hz), strict=True):
+                    add("response_db", value, number, channel, f)
+            if len(plan.driven_channels) == 1:
+                for f, value in zip(hz, truth.separation(number, hz)[0], strict=True):
+                    add("separation_db", value, number, plan.driven_channels[0], f)
+        if one.kind == "tone_steps":
+            hz = np.array(plan.frequencies_hz)
+            for channel in plan.driven_channels:
+                harmonics = truth.harmonics_pct(number, channel, hz)
+                for order, values in enumerate(harmonics, start=2):
+                    for f, value in zip(hz, values, strict=True):
+                        add(f"h{order}_pct", value, number, channel, f)
+        for channel in plan.driven_channels:
+            if one.kind == "two_tone":
+                value = truth.intermodulation_pct(number, channel)
+                add("imd_pct", value, number, channel)
+            if one.kind == "amplitude_steps":
+                value = truth.tracked_amplitude_um(number, channel)
+                add("tracked_amplitude_um", value, number, channel)
+    return found
