@@ -7,9 +7,9 @@ from grooveledger.simulate.capture import (
     plan_capture,
     render_capture,
     simulate_capture,
-    write_capture,
 )
 from grooveledger.simulate.conditions import Conditions
+from grooveledger.simulate.files import write_capture
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth, TrackTruth
 

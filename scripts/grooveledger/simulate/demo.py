@@ -15,8 +15,9 @@ import numpy as np
 
 from grooveledger.configuration import Archive
 from grooveledger.plan import Chain, Side
-from grooveledger.simulate.capture import plan_capture, render_capture, write_capture
+from grooveledger.simulate.capture import plan_capture, render_capture
 from grooveledger.simulate.conditions import Conditions
+from grooveledger.simulate.files import write_capture
 from grooveledger.simulate.stylus import ORDERS, StylusTruth
 from grooveledger.simulate.truth import CaptureTruth
 

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from grooveledger.plan import Chain, Side, Track
+from grooveledger.plan import Chain, Side, Track, tracks_for
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.modulation import amplitudes, components, recorded_velocity
 from grooveledger.simulate.motion import Motion
@@ -17,14 +17,16 @@ from grooveledger.weighting import flutter_weighting, two_sigma_peak
 #: Band of unweighted flutter, Hz (as the speed measure defines it).
 FLUTTER_BAND_HZ = (0.2, 200.0)
 #: Long and finely sampled enough for quantiles of a sum of sinusoids.
-FLUTTER_SECONDS, FLUTTER_RATE_HZ = 600.0, 1000.0
+FLUTTER_SECONDS, FLUTTER_RATE_HZ = 300.0, 1000.0
 CHANNELS = ("left", "right")
 REFERENCE_HZ = 1000.0
 #: Frequencies at which curves are written out, Hz (third octaves, and 15 and 18 kHz).
 CURVE_HZ = np.array(
-    "20 25 31.5 40 50 63 80 100 125 160 200 250 315 400 500 630 800 1000 1250 1600 2000 2500 3150 "
-    "4000 5000 6300 8000 10000 12500 15000 16000 18000 20000".split(),
-    dtype=float,
+    [
+        *(20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000),
+        *(1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 15000, 16000),
+        *(18000, 20000),
+    ]
 )
 
 
@@ -176,21 +178,14 @@ class CaptureTruth:
 
     def speed(self, number: int) -> SpeedTruth:
         """Speed, wow and flutter over a track."""
-        motion = self.motion
-        time_s = np.arange(0.0, FLUTTER_SECONDS, 1.0 / FLUTTER_RATE_HZ)
-        weighted, unweighted = np.zeros_like(time_s), np.zeros_like(time_s)
-        for hz, fraction, phase in motion.fluctuations:
-            turn = np.exp(1j * (2.0 * np.pi * hz * time_s + phase))
-            weighted += fraction * np.real(complex(flutter_weighting(hz)) * turn)
-            if FLUTTER_BAND_HZ[0] <= hz <= FLUTTER_BAND_HZ[1]:
-                unweighted += fraction * turn.real
+        weighted, unweighted = _fluctuation(self.motion)
         return SpeedTruth(
             speed_error_pct=100.0 * (self.mean_speed(number) - 1.0),
             wow_flutter_weighted_pct=100.0 * two_sigma_peak(weighted),
             wow_flutter_weighted_rms_pct=100.0 * float(np.sqrt(np.mean(weighted**2))),
             wow_flutter_unweighted_pct=100.0 * two_sigma_peak(unweighted),
-            once_per_rev_pct=100.0 * motion.fluctuations[0][1],
-            drift_pct_per_min=6000.0 * motion.drift_per_s,
+            once_per_rev_pct=100.0 * self.motion.fluctuations[0][1],
+            drift_pct_per_min=6000.0 * self.motion.drift_per_s,
         )
 
     def noise(self) -> dict[str, NoiseTruth]:
@@ -211,6 +206,18 @@ class CaptureTruth:
                 break
             tracked.append(amplitude_um)
         return tracked[-1] if tracked else None
+
+
+def _fluctuation(motion: Motion) -> tuple[np.ndarray, np.ndarray]:
+    """Long stretch of the speed's deviation without mean and drift: weighted, and in the band."""
+    time_s = np.arange(0.0, FLUTTER_SECONDS, 1.0 / FLUTTER_RATE_HZ)
+    weighted, unweighted = np.zeros_like(time_s), np.zeros_like(time_s)
+    for hz, fraction, phase in motion.fluctuations:
+        turn = np.exp(1j * (2.0 * np.pi * hz * time_s + phase))
+        weighted += fraction * np.real(complex(flutter_weighting(hz)) * turn)
+        if FLUTTER_BAND_HZ[0] <= hz <= FLUTTER_BAND_HZ[1]:
+            unweighted += fraction * turn.real
+    return weighted, unweighted
 
 
 def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
@@ -255,9 +262,10 @@ def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
         if one.kind == "tone":
             for channel, output_mv in truth.output_mv(number).items():
                 add("output_mv", output_mv, number, channel, plan.frequency_hz)
-            for quantity, value in truth.speed(number)._asdict().items():
-                add(quantity, value, number)
-        if one.kind == "sweep" and plan.highest_hz > REFERENCE_HZ:
+            if one.plan in tracks_for("speed", truth.side):
+                for quantity, value in truth.speed(number)._asdict().items():
+                    add(quantity, value, number)
+        if one.kind == "sweep" and plan in tracks_for("response", truth.side):
             inside = (plan.lowest_hz <= CURVE_HZ) & (plan.highest_hz >= CURVE_HZ)
             hz = CURVE_HZ[inside]
             for channel in plan.driven_channels:
