@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
 from grooveledger import tables
 from grooveledger.schemas.registry import TABLES
 
@@ -446,10 +447,10 @@ def ratings_table() -> Any:
     )
 
 
-def styli_rows() -> list[dict[str, Any]]:
-    """The styli as the sheet has them."""
-    return [
-        {
+def styli() -> dict[str, dict[str, Any]]:
+    """The styli as the configuration gives them."""
+    return {
+        name: {
             "stylus": name,
             "cartridge": cartridge,
             "fitted_on": "2023-11-05",
@@ -458,4 +459,4 @@ def styli_rows() -> list[dict[str, Any]]:
             "note": None,
         }
         for name, (cartridge, _, _) in STYLI.items()
-    ]
+    }

@@ -11,9 +11,10 @@ import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from pyarrow import csv
+
 from grooveledger import csv_export, tables, workbook
 from grooveledger.spreadsheet_rows import wide_metrics
-from pyarrow import csv
 
 NAMES = (
     "captures",

@@ -2,7 +2,7 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
 
 from grooveledger.figures.rows import Columns, groups, sorted_by
 from grooveledger.figures.style import (
@@ -18,8 +18,10 @@ from grooveledger.figures.style import (
     key,
     line,
     panel,
+    panels,
     percent_axis,
     said,
+    spoken_hertz,
     value_axis,
 )
 
@@ -36,6 +38,8 @@ NOISE_MARKS = {
     "sum": MARKS["lateral"],
     "difference": MARKS["vertical"],
 }
+#: The tone and its harmonics marked in a spectrum.
+SPECTRUM_ORDERS = 5
 WIDENED = "The scale is wider than usual, to hold this curve."
 BOUND = "Dotted stretches are bounds: the noise floor hides the figure."
 
@@ -71,7 +75,7 @@ def at_octaves(label: str, part: Columns, column: str, unit: str, places: int = 
         distance = np.where(finite, np.abs(np.log(frequency_hz / wanted_hz)), np.inf)
         nearest = int(np.argmin(distance))
         if distance[nearest] < np.log(1.1):
-            spots.append(f"{values[nearest]:.{places}f} {unit} at {hertz(wanted_hz)} Hz")
+            spots.append(f"{values[nearest]:.{places}f} {unit} at {spoken_hertz(wanted_hz)}")
     return f"{label.capitalize()}: {', '.join(spots)}." if spots else ""
 
 
@@ -98,7 +102,7 @@ def response(rows: Columns) -> Picture:
     frequency_axis(axes, *extent(rows["frequency_hz"]))
     wide = value_axis(axes, "Response (dB)", -12, 6, 3, [rows["response_db"]])
     key(axes)
-    references = sorted({f"{hertz(value)} Hz" for value in rows["reference_hz"].tolist()})
+    references = [spoken_hertz(value) for value in np.unique(rows["reference_hz"])]
     return Picture(
         "response",
         "Frequency response",
@@ -201,22 +205,27 @@ def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> 
 @house_style
 def spectrum(rows: Columns, tone_hz: float) -> Picture:
     """Spectrum of a tone, both channels, its harmonics named."""
-    figure, axes = panel()
-    for channel, part in ((str(c), p) for (c,), p in groups(rows, "channel")):
+    parts = [(str(channel), part) for (channel,), part in groups(rows, "channel")]
+    figure, every = panels(len(parts), 1.7 * len(parts) + 0.9)
+    low_hz, high_hz = extent(rows["frequency_hz"])
+    for axes, (channel, part) in zip(every, parts, strict=True):
         x, y = _peaks_kept(part["frequency_hz"], part["level_db"])
         line(axes, x, y, MARKS[channel]._replace(dash="-"), channel, marks=0)
-    frequency_axis(axes, *extent(rows["frequency_hz"]))
-    value_axis(axes, "Level (dB re the tone)", -100, 0, 20, [])
-    for order in range(1, 6):
-        if order * tone_hz < axes.get_xlim()[1]:
+        axes.lines[-1].set_linewidth(0.9)
+        frequency_axis(axes, low_hz, high_hz)
+        value_axis(axes, f"{channel.capitalize()} (dB)", -100, 0, 20, [])
+        axes.set_title(f"{channel}, dB re the tone", loc="left", fontsize=10)
+        for order in range(1, int(high_hz / tone_hz) + 1)[:SPECTRUM_ORDERS]:
             axes.axvline(order * tone_hz, color=COLOURS["soft"], linewidth=0.5, linestyle=":")
-    key(axes)
+    for axes in every[:-1]:
+        axes.set_xlabel("")
+        axes.xaxis.set_major_formatter(NullFormatter())
     return Picture(
         f"spectrum-{tone_hz:.0f}",
-        f"Spectrum of the {hertz(tone_hz)} Hz tone",
+        f"Spectrum of the {spoken_hertz(tone_hz)} tone",
         said(
             [
-                f"Level in dB relative to the tone at {hertz(tone_hz)} Hz, against frequency.",
+                f"Level in dB relative to the tone at {spoken_hertz(tone_hz)}, against frequency.",
                 *(_harmonics_said(str(c), p, tone_hz) for (c,), p in groups(rows, "channel")),
             ]
         ),

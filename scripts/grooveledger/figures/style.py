@@ -71,6 +71,7 @@ POINTS_MAX = 800
 WIDTH_IN = 6.4
 PNG_DPI = 110
 _LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.72, 0.16, 0.56, 0.36
+_BETWEEN_IN = 0.28
 
 #: Fixed settings: text stays text, and the same picture gives the same bytes.
 RC: Any = {
@@ -139,17 +140,28 @@ def house_style(draw: Callable[Arguments, Picture]) -> Callable[Arguments, Pictu
 
 def panel(height_in: float = 3.1) -> tuple[Figure, Axes]:
     """Make a figure of one panel with the house margins."""
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    axes = figure.add_axes(
-        (
-            _LEFT_IN / WIDTH_IN,
-            _BOTTOM_IN / height_in,
-            1 - (_LEFT_IN + _RIGHT_IN) / WIDTH_IN,
-            1 - (_BOTTOM_IN + _TOP_IN) / height_in,
-        )
-    )
-    axes.grid(True)
+    figure, (axes,) = panels(1, height_in)
     return figure, axes
+
+
+def panels(count: int, height_in: float) -> tuple[Figure, list[Axes]]:
+    """Make a figure of several panels of equal height, one below the other, with the margins."""
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    room_in = height_in - _BOTTOM_IN - _TOP_IN - (count - 1) * _BETWEEN_IN
+    each_in = room_in / count
+    made = []
+    for place in reversed(range(count)):
+        axes = figure.add_axes(
+            (
+                _LEFT_IN / WIDTH_IN,
+                (_BOTTOM_IN + place * (each_in + _BETWEEN_IN)) / height_in,
+                1 - (_LEFT_IN + _RIGHT_IN) / WIDTH_IN,
+                each_in / height_in,
+            )
+        )
+        axes.grid(True)
+        made.append(axes)
+    return figure, made
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, label: str = "Frequency") -> None:
@@ -232,6 +244,13 @@ def key(axes: Axes, columns: int = 4) -> None:
 def hertz(frequency_hz: float) -> str:
     """Write a frequency briefly: 31.5, 500, 1k, 12.5k."""
     return f"{frequency_hz / 1000:.4g}k" if frequency_hz >= 1000 else f"{frequency_hz:.4g}"
+
+
+def spoken_hertz(frequency_hz: float) -> str:
+    """Say a frequency with its unit: 500 Hz, 12.5 kHz."""
+    if frequency_hz >= 1000:
+        return f"{frequency_hz / 1000:.4g} kHz"
+    return f"{frequency_hz:.4g} Hz"
 
 
 def said(values: Sequence[str]) -> str:

@@ -19,7 +19,7 @@ MOVING = 4
 GRAVE = ("past_limit", "drifting")
 
 
-def write(tables: Path, path: Path, styli: Sequence[Row]) -> None:
+def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
     """Write the index.
 
     Parameters
@@ -28,8 +28,8 @@ def write(tables: Path, path: Path, styli: Sequence[Row]) -> None:
         The archive-wide tables.
     path : Path
         ``report/index.html``.
-    styli : sequence of mapping
-        The styli as they are in the sheet: stylus, cartridge, fitted_on, break_in_hours.
+    styli : mapping
+        The styli's rows of the sheet by id: cartridge, fitted_on, break_in_hours.
     """
     captures = sorted(
         rows_of(tables / "captures.parquet"),
@@ -39,9 +39,9 @@ def write(tables: Path, path: Path, styli: Sequence[Row]) -> None:
     states = {row["stylus"]: row for row in rows_of(tables / "stylus_states.parquet")}
     drift = rows_of(tables / "drift.parquet")
     cards = [
-        card(stylus, states.get(stylus["stylus"]), drift, captures)
-        for stylus in styli
-        if stylus["stylus"] in states or any(c["stylus"] == stylus["stylus"] for c in captures)
+        card({**row, "stylus": stylus}, states.get(stylus), drift, captures)
+        for stylus, row in styli.items()
+        if any(capture["stylus"] == stylus for capture in captures)
     ]
     cards.sort(key=urgency)
     horizon_h = max((edge for item in cards for edge in item["edges"]), default=0.0)

@@ -1,7 +1,6 @@
 """What pages call things, and how they write figures."""
 
 import math
-import re
 from typing import Any
 
 #: Metrics in a person's words, in the order in which pages list them.
@@ -97,7 +96,6 @@ VERDICTS = {
 }
 #: An empty cell.
 NONE = "\N{EN DASH}"
-_PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
 
 def metric(name: str) -> str:
@@ -145,12 +143,3 @@ def with_unit(value: Any, unit_name: str | None = None, signed: bool = False) ->
 def day(captured_at: str | None) -> str:
     """Write the date part of an ISO 8601 date or date-time."""
     return (captured_at or NONE)[:10]
-
-
-def file_name(identifier: str) -> str:
-    """Make a file's stem of an id: as it is where that is safe, else its unsafe signs in hex."""
-    if _PLAIN_NAME.fullmatch(identifier):
-        return identifier
-    return "".join(
-        sign if sign.isascii() and sign.isalnum() else f"_{ord(sign):x}_" for sign in identifier
-    )

@@ -1,0 +1,210 @@
+"""The page of one stylus: its trends, limits and forecast, its first curves against its newest."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from grooveledger import tables
+from grooveledger.figures.overlay import overlay
+from grooveledger.figures.rows import Columns, where
+from grooveledger.figures.style import COLOURS, Mark, Picture
+from grooveledger.figures.trend import trend
+from grooveledger.report import choice, page, words
+from grooveledger.report.grids import Field, grid, link, rows_of, tag
+from grooveledger.report.index import card
+
+Row = Mapping[str, Any]
+
+#: Curves compared over a stylus's life: table, file name, title.
+LIFE_CURVES = (
+    ("response", "life-response", "Frequency response"),
+    ("separation", "life-separation", "Channel separation"),
+    ("distortion", "life-distortion", "Harmonic distortion"),
+)
+#: Looks of the first (dotted) and the newest curve of each channel.
+LIFE_MARKS = {
+    "left": (Mark(COLOURS["left"], ":", "o"), Mark(COLOURS["left"], "-", "o")),
+    "right": (Mark(COLOURS["right"], (0, (1, 2)), "s"), Mark(COLOURS["right"], (0, (5, 2)), "s")),
+}
+#: Verdicts whose trends are shown first.
+PRESSING = ("past_limit", "drifting", "confounded")
+
+
+def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -> None:
+    """Write the page of a stylus, its pictures in a folder of its name beside it.
+
+    Parameters
+    ----------
+    stylus : mapping
+        Its row of the sheet, with `stylus` and `break_in_hours`.
+    tables_folder : Path
+        The archive-wide tables.
+    captures_folder : Path
+        Holds the tables of each capture.
+    path : Path
+        The page, ``report/styli/<stylus>.html``.
+    """
+    name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
+    captures = rows_of(tables_folder / "captures.parquet")
+    drift = [row for row in rows_of(tables_folder / "drift.parquet") if row["stylus"] == name]
+    states = rows_of(tables_folder / "stylus_states.parquet")
+    state = next((row for row in states if row["stylus"] == name), None)
+    own = sorted(
+        (row for row in captures if row["stylus"] == name),
+        key=lambda row: (row["captured_at"] or "", row["capture"]),
+        reverse=True,
+    )
+    pressing = {row["metric"] for row in drift if row["verdict"] in PRESSING}
+    metrics = where(tables.columns(tables.read(tables_folder / "metrics.parquet")), stylus=name)
+    life = list(_life(captures_folder, choice.in_order_of_hours(captures, name), break_in_hours))
+    trends = list(_trends(metrics, drift, break_in_hours))
+    saved = page.pictures([*life, *trends], path.with_name(path.stem))
+    urgent = [
+        picture["name"]
+        for picture, drawn in zip(saved[len(life) :], _metrics_in_order(metrics), strict=True)
+        if drawn in pressing
+    ]
+    page.write(
+        "stylus.html",
+        path,
+        depth=1,
+        card=card(stylus, state, drift, own),
+        note=stylus.get("note"),
+        advice=[row for row in rows_of(tables_folder / "advice.parquet") if row["stylus"] == name],
+        control=[
+            row for row in rows_of(tables_folder / "control.parquet") if row["stylus"] == name
+        ],
+        drift=grid(sorted(drift, key=_by_verdict), DRIFT_FIELDS),
+        life=saved[: len(life)],
+        urgent=[item for item in saved[len(life) :] if item["name"] in urgent],
+        others=[item for item in saved[len(life) :] if item["name"] not in urgent],
+        captures=grid(own, CAPTURE_FIELDS),
+    )
+
+
+def _metrics_in_order(metrics: Columns) -> list[str]:
+    found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
+    known = [name for name in words.METRICS if name in found]
+    return known + sorted(found - set(known))
+
+
+def _trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> Iterator[Picture]:
+    """Draw each metric's trend; of several tracks of a capture, the first in the plan."""
+    for metric in _metrics_in_order(metrics):
+        points = first_tracks(where(metrics, metric=metric))
+        fits = [row for row in drift if row["metric"] == metric]
+        yield trend(metric, words.metric(metric), points, fits, break_in_hours)
+
+
+def first_tracks(points: Columns) -> Columns:
+    """Keep, of each capture and channel, the figure of the track that comes first in the plan."""
+    order = np.argsort(points["track_position"], kind="stable")
+    seen: set[tuple[str, str]] = set()
+    kept = []
+    for index in order.tolist():
+        mark = (points["capture"][index], points["channel"][index])
+        if mark not in seen and np.isfinite(points["value"][index] + points["stylus_hours"][index]):
+            seen.add(mark)
+            kept.append(index)
+    kept.sort()
+    return {name: values[kept] for name, values in points.items()}
+
+
+def _life(folder: Path, captures: Sequence[Row], break_in_hours: float) -> Iterator[Picture]:
+    """Draw the first settled curve and the newest over one another."""
+    old = choice.settled(captures, break_in_hours) or captures
+    for table, name, title in LIFE_CURVES:
+        first = choice.first_with_curves(folder, old, table)
+        newest = choice.first_with_curves(folder, reversed(captures), table)
+        if first is None or newest is None or first[0]["capture"] == newest[0]["capture"]:
+            continue
+        curves, marks = [], []
+        for channel in ("left", "right"):
+            for (row, found), mark in zip((first, newest), LIFE_MARKS[channel], strict=True):
+                if channel in found:
+                    curves.append((f"{channel}, {row['stylus_hours']:.0f} h", found[channel]))
+                    marks.append(mark)
+        yield overlay(
+            name,
+            title,
+            table,
+            curves,
+            f"Dotted: capture {first[0]['capture']}, the first after break-in. Other lines: "
+            f"capture {newest[0]['capture']}, the newest.",
+            marks,
+        )
+
+
+def _by_verdict(row: Row) -> tuple[int, int, str]:
+    names = list(words.METRICS)
+    place = names.index(row["metric"]) if row["metric"] in names else len(names)
+    rank = PRESSING.index(row["verdict"]) if row["verdict"] in PRESSING else len(PRESSING)
+    return rank, place, row["channel"]
+
+
+def _interval(row: Row, low: str, high: str, unit: str, signed: bool = False) -> str:
+    if row[low] is None and row[high] is None:
+        return words.NONE
+    ends = [
+        "open" if row[end] is None else words.figure(row[end], unit, signed) for end in (low, high)
+    ]
+    return " to ".join(ends)
+
+
+def _metric(row: Row) -> Any:
+    method = words.method_page(row["metric"])
+    shown = words.metric(row["metric"])
+    return link(f"../methods/{method}.html", shown) if method else shown
+
+
+DRIFT_FIELDS = (
+    Field("Figure", _metric, numeric=False),
+    Field("Channel", lambda row: row["channel"], numeric=False),
+    Field(
+        "Verdict",
+        lambda row: tag(row["verdict"], words.VERDICTS.get(row["verdict"])),
+        numeric=False,
+    ),
+    Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
+    Field("Captures used", lambda row: words.number(row["n"], 0)),
+    Field("At the start", lambda row: words.figure(row["baseline_value"], row["unit"])),
+    Field("Change per 100 h", lambda row: words.number(row["slope_per_100h"], 2, signed=True)),
+    Field(
+        "95 % interval",
+        lambda row: (
+            words.NONE
+            if row["slope_low"] is None
+            else f"{words.number(row['slope_low'], 2, True)} to "
+            f"{words.number(row['slope_high'], 2, True)}"
+        ),
+    ),
+    Field("Repeats within (sd)", lambda row: words.number(row["repeatability_sd"], 3)),
+    Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
+    Field("Met at (h)", lambda row: words.number(row["hours_at_limit"], 0)),
+    Field(
+        "95 % interval (h)",
+        lambda row: _interval(row, "hours_at_limit_low", "hours_at_limit_high", "h"),
+    ),
+    Field("Step at (h)", lambda row: words.number(row["change_at_hours"], 0)),
+    Field(
+        "Record's part per 100 plays",
+        lambda row: words.number(row["record_wear_per_100_plays"], 2, signed=True),
+    ),
+    Field("Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False),
+)
+CAPTURE_FIELDS = (
+    Field(
+        "Capture",
+        lambda row: link(f"../captures/{row['capture']}.html", row["capture"]),
+        numeric=False,
+    ),
+    Field("Date", lambda row: words.day(row["captured_at"]), numeric=False),
+    Field("Hours", lambda row: words.number(row["stylus_hours"], 1)),
+    Field("Record", lambda row: row["record"], numeric=False),
+    Field("Side", lambda row: row["side"], numeric=False),
+    Field("Chain", lambda row: row["chain"], numeric=False),
+    Field("Status", lambda row: tag(row["status"]), numeric=False),
+    Field("Reason", lambda row: row["reason"] or words.NONE, numeric=False),
+)
