@@ -79,7 +79,7 @@ def loading_tables(
     captures, response : DataFrame
         The archive-wide tables.
     styli : DataFrame
-        Columns stylus and break_in_hours (null: the default).
+        Columns stylus and break_in_hours, the default filled in.
     settings : mapping
         The configuration's block `loading`.
 
@@ -88,7 +88,7 @@ def loading_tables(
     LoadingTables
         Columns and order as declared in `grooveledger.schemas.interpret`.
     """
-    material = gather(chains, captures, response, styli, settings)
+    material = gather(chains, captures, response, styli)
     findings = find_coils(cartridges, chains, material, settings)
     parts = []
     for name in sorted(cartridges):

@@ -71,7 +71,6 @@ def gather(
     captures: pd.DataFrame,
     response: pd.DataFrame,
     styli: pd.DataFrame,
-    settings: Mapping[str, Any],
 ) -> Material:
     """Choose the captures that loading draws on, all after break-in.
 
@@ -79,7 +78,7 @@ def gather(
     in it; of each stylus on two chains of different load the pair nearest in hours, of one record
     side where there is one.
     """
-    ready = after_break_in(captures, styli, settings["break_in_hours"])
+    ready = after_break_in(captures, styli)
     usable = response[response["reference_hz"].notna() & response["response_db"].notna()]
     covering = usable.loc[usable["reference_hz"] == REFERENCE_HZ, "capture"].unique()
     ready = ready[ready["capture"].isin(covering) & ready["chain"].isin(list(chains))]

@@ -1,6 +1,6 @@
 """Response curves of captures, chosen and averaged for interpretation."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -88,9 +88,7 @@ def mean_curve(curves: Sequence[Curve]) -> Curve:
     )
 
 
-def after_break_in(
-    captures: pd.DataFrame, styli: pd.DataFrame, break_in_hours: float
-) -> pd.DataFrame:
+def after_break_in(captures: pd.DataFrame, styli: pd.DataFrame) -> pd.DataFrame:
     """Return the measured captures of styli that are past their break-in, in order of hours.
 
     Parameters
@@ -98,13 +96,9 @@ def after_break_in(
     captures : DataFrame
         Rows of the captures table; rejected ones are left out, and ones of unknown hours.
     styli : DataFrame
-        Columns stylus and break_in_hours, null for the default.
-    break_in_hours : float
-        The default.
+        Columns stylus and break_in_hours, the default filled in.
     """
-    by_stylus: Mapping[str, float] = dict(
-        zip(styli["stylus"], styli["break_in_hours"].fillna(break_in_hours), strict=True)
-    )
-    needed = captures["stylus"].map(by_stylus).astype(float).fillna(break_in_hours)
+    by_stylus = dict(zip(styli["stylus"], styli["break_in_hours"], strict=True))
+    needed = captures["stylus"].map(by_stylus).astype(float)
     kept = captures[(captures["status"] != "rejected") & (captures["stylus_hours"] >= needed)]
     return kept.sort_values(["stylus", "stylus_hours", "capture"])

@@ -2,6 +2,9 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from grooveledger.distortion_definitions import (
     harmonics_after_equaliser,
     harmonics_before_equaliser,
@@ -9,8 +12,6 @@ from grooveledger.distortion_definitions import (
     thd_re_fundamental,
     thd_re_total,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 ORDERS = np.array([2, 3, 4, 5])
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger.equalisation import (
     BASS_CUT_S,
     BASS_LIFT_S,

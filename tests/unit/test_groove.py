@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger import groove
 
 RPM = 100.0 / 3.0

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import yaml
+
 from grooveledger import tables
 from grooveledger.loading import (
     candidate_loads,
@@ -80,7 +81,7 @@ def response(name, chain_name, seed=0, tip=TIP):
     return pd.concat(frames)
 
 
-STYLI = pd.DataFrame({"stylus": ["s1"], "break_in_hours": [np.nan]})
+STYLI = pd.DataFrame({"stylus": ["s1"], "break_in_hours": [30.0]})
 CAPTURES = [capture("one", "bench"), capture("two", "desk", hours=41.0)]
 RESPONSES = pd.concat([response("one", "bench", 1), response("two", "desk", 2)])
 

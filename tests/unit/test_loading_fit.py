@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger.loading_fit import (
     FitLimits,
     ResistancePrior,

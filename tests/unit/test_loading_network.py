@@ -5,6 +5,9 @@ import subprocess
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from grooveledger.loading_network import (
     BOLTZMANN_J_K,
     Network,
@@ -16,8 +19,6 @@ from grooveledger.loading_network import (
     transfer_db,
 )
 from grooveledger.plan import Chain
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 NGSPICE = shutil.which("ngspice")
 needs_ngspice = pytest.mark.skipif(

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger.loading_fit import FitLimits, ResistancePrior, fit_two_loads, mechanical_db
 from grooveledger.loading_network import Network, transfer_db
 from grooveledger.loading_prediction import (

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger.resonance_physics import (
     RESONANCE_CONSTANT,
     compliance_um_per_mn,

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+
 from grooveledger.response_curves import Curve, after_break_in, channel_curves, mean_curve
 
 
@@ -63,5 +64,5 @@ def test_break_in_is_each_styluss_own():
             "status": ["ok", "ok", "flagged", "ok", "rejected"],
         }
     )
-    styli = pd.DataFrame({"stylus": ["s1", "s2"], "break_in_hours": [np.nan, 10.0]})
-    assert list(after_break_in(captures, styli, 30.0)["capture"]) == ["a", "c"]
+    styli = pd.DataFrame({"stylus": ["s1", "s2"], "break_in_hours": [30.0, 10.0]})
+    assert list(after_break_in(captures, styli)["capture"]) == ["a", "c"]

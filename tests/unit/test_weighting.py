@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from grooveledger import weighting
 from grooveledger.weighting import (
     FLUTTER_WEIGHTING_TABLE,

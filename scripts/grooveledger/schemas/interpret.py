@@ -139,3 +139,26 @@ RATINGS = Table(
         text("note", "what the figures were taken from, and what limits the verdict"),
     ),
 )
+
+COMPARISON = Table(
+    "comparison",
+    "interpret",
+    "Styli side by side: each figure over the hours that follow break-in.",
+    ("metric", "channel", "cartridge", "stylus"),
+    (
+        text("metric", "name of the figure"),
+        text("channel", "left, right, both, lateral or vertical"),
+        text("unit", "unit of the figure"),
+        text("cartridge", "id of the cartridge"),
+        text("stylus", "id of the stylus"),
+        real("value", "see unit", "mean of the captures; null where none was made in that time"),
+        real("sd", "see unit", "standard deviation of the captures; null below two"),
+        real("uncertainty", "see unit", "mean standard uncertainty of one capture"),
+        Column("n", WHOLE, "", "captures averaged"),
+        Column("n_limited", WHOLE, "", "captures left out because their figure is a bound"),
+        real("hours_first", "h", "hours on the stylus at the first of them"),
+        real("hours_last", "h", "hours on the stylus at the last of them"),
+        text("records", "records and sides they were made of; different ones compare badly"),
+        text("chains", "chains they were made on"),
+    ),
+)
