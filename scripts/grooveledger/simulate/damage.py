@@ -1,0 +1,137 @@
+"""What goes wrong with captures, one small function each, for tests of how it is told.
+
+Functions of samples take and return arrays of shape (n, 2), full scale 1, and change nothing in
+place; those of a side or of conditions say what to simulate instead.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from grooveledger.plan import Side
+from grooveledger.simulate.conditions import Conditions
+
+#: A 33 1/3 record at 45 turns a minute, per cent too fast.
+AT_45_PCT = 35.0
+
+
+def truncate_file(path: Path, keep: float = 0.6) -> None:
+    """Cut the end off a file's bytes, as a full card or a broken copy does."""
+    content = path.read_bytes()
+    path.write_bytes(content[: int(keep * len(content))])
+
+
+def mono(samples: np.ndarray) -> np.ndarray:
+    """Keep the left channel only, shape (n, 1)."""
+    return samples[:, :1].copy()
+
+
+def not_a_number(samples: np.ndarray, share: float = 0.5, count: int = 10) -> np.ndarray:
+    """Put NaN at a part of the length (only a float file can hold it)."""
+    damaged = samples.copy()
+    first = int(share * len(samples))
+    damaged[first : first + count] = np.nan
+    return damaged
+
+
+def silent(samples: np.ndarray) -> np.ndarray:
+    """Digital silence of the same length."""
+    return np.zeros_like(samples)
+
+
+def channels_exchanged(samples: np.ndarray) -> np.ndarray:
+    """Left and right plugged the wrong way round."""
+    return samples[:, ::-1].copy()
+
+
+def dead_channel(samples: np.ndarray, channel: str) -> np.ndarray:
+    """One channel disconnected: nothing but zeros in it."""
+    damaged = samples.copy()
+    damaged[:, ("left", "right").index(channel)] = 0.0
+    return damaged
+
+
+def late_needle(samples: np.ndarray, rate_hz: int, until_s: float) -> np.ndarray:
+    """Stylus in the air until a time that lies within a track."""
+    damaged = samples.copy()
+    damaged[: int(until_s * rate_hz)] = 0.0
+    return damaged
+
+
+def cut_short(samples: np.ndarray, rate_hz: int, at_s: float) -> np.ndarray:
+    """Recorder stopped at a time."""
+    return samples[: int(at_s * rate_hz)].copy()
+
+
+def locked_groove(
+    samples: np.ndarray, rate_hz: int, at_s: float, repeats: int, rpm: float = 100.0 / 3.0
+) -> np.ndarray:
+    """Repeat the turn that begins at a time, as a stylus thrown back does."""
+    first = int(at_s * rate_hz)
+    turn = samples[first : first + round(60.0 / rpm * rate_hz)]
+    return np.concatenate([samples[:first], np.tile(turn, (repeats, 1)), samples[first:]])
+
+
+def skip(
+    samples: np.ndarray, rate_hz: int, at_s: float, turns: int = 1, rpm: float = 100.0 / 3.0
+) -> np.ndarray:
+    """Leave out whole turns from a time on, as a stylus thrown ahead does."""
+    first = int(at_s * rate_hz)
+    return np.concatenate([samples[:first], samples[first + round(turns * 60.0 / rpm * rate_hz) :]])
+
+
+def bursts(
+    samples: np.ndarray,
+    rate_hz: int,
+    times_s: tuple[float, ...],
+    duration_s: float = 0.4,
+    peak: float = 0.2,
+    frequency_hz: float = 700.0,
+) -> np.ndarray:
+    """Add tones that no plan has, such as a telephone beside the deck."""
+    damaged = samples.copy()
+    time_s = np.arange(int(duration_s * rate_hz)) / rate_hz
+    burst = peak * np.sin(2.0 * np.pi * frequency_hz * time_s)
+    for at_s in times_s:
+        first = int(at_s * rate_hz)
+        part = damaged[first : first + len(burst)]
+        part += burst[: len(part), None]
+    return np.clip(damaged, -1.0, 1.0)
+
+
+def louder(samples: np.ndarray, db: float) -> np.ndarray:
+    """Another level, clipped at full scale where it is too high."""
+    return np.asarray(np.clip(samples * 10.0 ** (db / 20.0), -1.0, 1.0))
+
+
+def offset(samples: np.ndarray, dc: float) -> np.ndarray:
+    """Add a constant to both channels."""
+    return np.asarray(np.clip(samples + dc, -1.0, 1.0))
+
+
+def track_twice(side: Side, number: int) -> Side:
+    """Play one track of a side twice in a row."""
+    place = side.position(number) + 1
+    tracks = (*side.tracks[:place], side.track(number), *side.tracks[place:])
+    return replace(side, tracks=tracks)
+
+
+def track_left_out(side: Side, number: int) -> Side:
+    """A side without one of its tracks."""
+    return replace(side, tracks=tuple(one for one in side.tracks if one.track != number))
+
+
+def gaps_of(side: Side, gap_s: float) -> Side:
+    """A side cut with other gaps than planned."""
+    return replace(side, gap_s=gap_s)
+
+
+def at_45(conditions: Conditions) -> Conditions:
+    """A 33 1/3 record played at 45."""
+    return replace(conditions, speed_error_pct=AT_45_PCT)
+
+
+def loud_hum(conditions: Conditions, hum_db: float = -12.0) -> Conditions:
+    """An earth not connected."""
+    return replace(conditions, hum_db=hum_db)
