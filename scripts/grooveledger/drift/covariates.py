@@ -120,7 +120,7 @@ def covariate_columns(name: str, conditions: Conditions) -> Array:
         plays = conditions.plays
         if np.any(np.isnan(plays)) or np.ptp(plays) == 0.0:
             return nothing
-        return ((plays - plays.min()) / 100.0)[:, None]
+        return np.asarray((plays - plays.min()) / 100.0)[:, None]
     if name == TEMPERATURE:
         known = ~np.isnan(conditions.temperature_c)
         if np.mean(known) < 1.0 - MISSING_TEMPERATURES:

@@ -28,8 +28,8 @@ class SeriesFit(NamedTuple):
         0 for a capture left out as odd.
     step_index : int
         First capture after the step; -1 where none was found.
-    step_t : float
-        The step's t ratio.
+    without_step : SeriesFit or None
+        The fit without the step, where the step may be chance: neither can be refused.
     shared : float
         Part of the variance that captures of one day share.
     """
@@ -40,8 +40,13 @@ class SeriesFit(NamedTuple):
     scatter_sd: float
     weights: Array
     step_index: int
-    step_t: float
     shared: float
+    without_step: "SeriesFit | None" = None
+
+    @property
+    def possible(self) -> "tuple[SeriesFit, ...]":
+        """The fit itself, and the one without its step where neither can be refused."""
+        return (self,) if self.without_step is None else (self, self.without_step)
 
 
 def fit_series(
@@ -78,36 +83,38 @@ def fit_designs(hours: Array, day: np.ndarray, base: Array, values: Array) -> li
     white_values = sessions.whiten(values, theta, means)
     white_residuals = sessions.whiten(residuals, theta, means)
     scale = robust.start_scale(white_residuals, base.shape[1])
-    step_index = np.full(count, -1)
-    step_t = np.zeros(count)
+    places, doubtful = np.full(count, -1), np.zeros(count, dtype=bool)
     for s in range(count):
-        step_index[s], step_t[s] = _step(
+        places[s], doubtful[s] = _step(
             hours, white_design[s], white_values[s], white_residuals[s], scale[s], theta[s], means
         )
     effective = sessions.effective_captures(share, day)
-    fits: list[SeriesFit | None] = [None] * count
-    for stepped in (False, True):
-        chosen = np.flatnonzero((step_index >= 0) == stepped)
-        if not len(chosen):
-            continue
-        columns = white_design[chosen]
-        if stepped:
-            after = (np.arange(len(hours))[None, :] >= step_index[chosen, None]).astype(float)
-            white = sessions.whiten(after, theta[chosen], means)
-            columns = np.concatenate([columns, white[..., None]], axis=2)
-        fit = robust.robust_fit(columns, white_values[chosen], effective[chosen])
-        for i, s in enumerate(chosen):
-            fits[s] = SeriesFit(
-                fit.coefficients[i],
-                fit.covariance[i],
-                float(fit.degrees_of_freedom[i]),
-                float(fit.scale[i] / np.sqrt(1.0 - share[s])),
-                fit.weights[i],
-                int(step_index[s]),
-                float(step_t[s]),
+
+    def fit(chosen: np.ndarray, columns: Array, with_step: bool) -> dict[int, SeriesFit]:
+        found = robust.robust_fit(columns, white_values[chosen], effective[chosen])
+        return {
+            s: SeriesFit(
+                found.coefficients[i],
+                found.covariance[i],
+                float(found.degrees_of_freedom[i]),
+                float(found.scale[i] / np.sqrt(1.0 - share[s])),
+                found.weights[i],
+                int(places[s]) if with_step else -1,
                 float(share[s]),
             )
-    return [fit for fit in fits if fit is not None]
+            for i, s in enumerate(chosen.tolist())
+        }
+
+    plain = np.flatnonzero((places < 0) | doubtful)
+    fits = fit(plain, white_design[plain], False) if len(plain) else {}
+    stepped = np.flatnonzero(places >= 0)
+    if len(stepped):
+        after = (np.arange(len(hours))[None, :] >= places[stepped, None]).astype(float)
+        column = sessions.whiten(after, theta[stepped], means)[..., None]
+        columns = np.concatenate([white_design[stepped], column], axis=2)
+        for s, with_step in fit(stepped, columns, True).items():
+            fits[s] = with_step._replace(without_step=fits.get(s))
+    return [fits[s] for s in range(count)]
 
 
 def _step(
@@ -118,14 +125,17 @@ def _step(
     scale: float,
     theta: Array,
     means: Array,
-) -> tuple[int, float]:
-    """Return the first capture after a step and its t ratio; -1 and the t where none is found."""
+) -> tuple[int, bool]:
+    """Return the first capture after a step, -1 where there is none, and whether it is in doubt."""
     kept = ~steps.isolated_odd(residuals, scale)
     places = steps.candidate_steps(hours, kept)
-    if not len(places) or np.sum(kept) - design.shape[1] - 1 < MINIMUM_DEGREES:
-        return -1, 0.0
+    columns = design.shape[1]
+    captures = int(np.sum(kept))
+    if not len(places) or captures - columns - 1 < MINIMUM_DEGREES:
+        return -1, False
     after = (np.arange(len(hours))[:, None] >= places[None, :]).astype(float)
-    columns = after - theta[:, None] * (means @ after)
-    place, t = steps.largest_step(design[kept], values[kept], columns[kept], places)
-    found = t > steps.critical_t(int(np.sum(kept)), design.shape[1])
-    return (place, t) if found else (-1, t)
+    candidates = after - theta[:, None] * (means @ after)
+    place, t = steps.largest_step(design[kept], values[kept], candidates[kept], places)
+    if t <= steps.critical_t(captures, columns):
+        return -1, False
+    return place, t <= steps.critical_t(captures, columns, steps.CLEAR_T)

@@ -158,6 +158,7 @@ def crossing(
     if step_at is None or before.high < step_at:
         return _told(before)
     after = _piece(limit, coefficients, covariance, t, after_step=True)
+    at: float | None
     if before.at is not None and before.at <= step_at:
         at = before.at
     else:

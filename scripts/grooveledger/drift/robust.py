@@ -176,7 +176,8 @@ def _residuals(design: Array, values: Array, coefficients: Array) -> Array:
 
 
 def _tiny(values: Array) -> Array:
-    return ROUNDING * np.max(np.abs(values), axis=1, keepdims=True) + np.finfo(float).tiny
+    size = np.max(np.abs(values), axis=1, keepdims=True)
+    return np.asarray(ROUNDING * size + np.finfo(float).tiny)
 
 
 def quantile_t(degrees_of_freedom: npt.ArrayLike) -> Array:

@@ -20,27 +20,52 @@ ODD_RUN = 3
 MINIMUM_OWN_PART = 1e-6
 #: Probability that a history without a step is said to have one.
 FALSE_ALARM = 0.04
-#: Critical t ratio at `FALSE_ALARM` against n, for a line in evenly spaced hours and normal
-#: scatter: our own simulation (benchmark_drift.py prints it again).
+#: A step less likely than this to be chance is beyond doubt.
+DOUBTFUL_ABOVE = 0.002
+#: Critical t ratios at these two probabilities against n, for a line in evenly spaced hours and
+#: normal scatter: our own simulation (benchmark_drift.py prints them again).
 CRITICAL_N = np.array([8, 9, 10, 12, 14, 16, 20, 25, 30, 40, 60, 100, 200, 500, 1000])
 CRITICAL_T = np.array(
-    [3.74, 3.69, 3.66, 3.60, 3.56, 3.49, 3.45, 3.41, 3.40, 3.37, 3.37, 3.37, 3.41, 3.48, 3.49]
+    [3.74, 3.71, 3.67, 3.60, 3.54, 3.50, 3.45, 3.41, 3.40, 3.38, 3.37, 3.38, 3.41, 3.45, 3.48]
+)
+CLEAR_T = np.array(
+    [7.35, 6.78, 6.30, 5.71, 5.37, 5.16, 4.91, 4.71, 4.60, 4.46, 4.38, 4.30, 4.31, 4.32, 4.33]
 )
 
 
 def isolated_odd(residuals: Array, scale: float) -> np.ndarray:
-    """Tell which captures, in the order of hours, are odd and stand alone."""
+    """Tell which captures, in the order of hours, are odd and no new level.
+
+    A level that a fit to the majority leaves aside lasts to one end of the history: odd captures
+    at an end, `ODD_RUN` of them or more on one side, are such a level. One capture among them may
+    be otherwise, two in a row end it.
+    """
     side = np.where(np.abs(residuals) > ODD_SDS * scale, np.sign(residuals), 0.0)
-    odd = side != 0.0
-    run_start = np.flatnonzero(np.diff(side, prepend=np.nan) != 0.0)
-    lengths = np.diff(np.append(run_start, len(side)))
-    return np.asarray(odd & (np.repeat(lengths, lengths) < ODD_RUN))
+    level = _end_level(side) | _end_level(side[::-1])[::-1]
+    return np.asarray((side != 0.0) & ~level)
 
 
-def critical_t(captures: int, columns: int) -> float:
-    """Return the t ratio that only `FALSE_ALARM` of histories without a step exceed."""
+def _end_level(side: Array) -> np.ndarray:
+    """Tell which captures belong to a level that lasts to the end."""
+    level = np.zeros(len(side), dtype=bool)
+    if len(side) < ODD_RUN:
+        return level
+    for sign in (-1.0, 1.0):
+        other = side[::-1] != sign
+        twice = np.flatnonzero(other[1:] & other[:-1])
+        length = int(twice[0]) if len(twice) else len(side)
+        if np.sum(~other[:length]) >= ODD_RUN:
+            level[len(side) - length :] |= ~other[:length][::-1]
+    return level
+
+
+def critical_t(captures: int, columns: int, table: Array = CRITICAL_T) -> float:
+    """Return the t ratio that only `FALSE_ALARM` of histories without a step exceed.
+
+    With `table` = `CLEAR_T` it is the one that only `DOUBTFUL_ABOVE` of them do.
+    """
     effective = captures - (columns - 2)
-    return float(np.interp(np.log(effective), np.log(CRITICAL_N), CRITICAL_T))
+    return float(np.interp(np.log(effective), np.log(CRITICAL_N), table))
 
 
 def largest_step(

@@ -120,7 +120,7 @@ def _group(
 ) -> Iterator[tuple[int, Row]]:
     """Yield the rows of series that the same captures measured."""
     conditions = history.conditions.take(used)
-    values = history.values[np.ix_(members, np.flatnonzero(used))]
+    values = history.values[members][:, used]
     cell = history.cell[used]
     n = len(conditions.hours)
     if n < settings.minimum_captures:
@@ -172,13 +172,19 @@ def _bare_row(history: History, s: int, hours: np.ndarray) -> Row:
 
 
 def _fill_trend(row: Row, fit: SeriesFit, hours: np.ndarray) -> None:
-    slope = fit.coefficients[HOURS]
-    error = np.sqrt(fit.covariance[HOURS, HOURS])
-    reach = float(robust.quantile_t(fit.degrees_of_freedom)) * error
+    """Fill in the slope; where a step may be chance the interval allows for both fits."""
+    lows, highs, chances = [], [], []
+    for possible in fit.possible:
+        slope = possible.coefficients[HOURS]
+        error = np.sqrt(possible.covariance[HOURS, HOURS])
+        reach = float(robust.quantile_t(possible.degrees_of_freedom)) * error
+        lows.append(slope - reach)
+        highs.append(slope + reach)
+        chances.append(_p(slope, error, possible.degrees_of_freedom))
     row["baseline_value"] = fit.coefficients[0]
-    row["slope_per_100h"] = slope
-    row["slope_low"], row["slope_high"] = slope - reach, slope + reach
-    row["p_trend"] = _p(slope, error, fit.degrees_of_freedom)
+    row["slope_per_100h"] = fit.coefficients[HOURS]
+    row["slope_low"], row["slope_high"] = min(lows), max(highs)
+    row["p_trend"] = max(chances)
     row["residual_sd"] = fit.scatter_sd
     row["n_odd"] = int(np.sum(fit.weights == 0.0))
     if fit.step_index >= 0:
@@ -211,28 +217,46 @@ def _fill_limit(row: Row, fit: SeriesFit, hours: np.ndarray, settings: Settings)
     if not rules:
         return
     origin = row["baseline_hours"]
-    stepped = fit.step_index >= 0
-    parts = [0, HOURS, -1] if stepped else [0, HOURS]
-    coefficients = fit.coefficients[parts]
-    covariance = fit.covariance[np.ix_(parts, parts)]
-    step_at = (row["change_at_hours"] - origin) / SLOPE_HOURS if stepped else None
-    t = float(robust.quantile_t(fit.degrees_of_freedom))
-    found = [
-        (limit, limits.crossing(limit, coefficients, covariance, t, step_at))
-        for limit in limits.limits_of(rules)
-    ]
+    found = [(limit, _meeting(row, fit, limit)) for limit in limits.limits_of(rules)]
     limit, meeting = min(found, key=lambda pair: _earliness(pair[1]))
-    row["limit_value"] = limit.value(coefficients[0])
+    baseline = float(fit.coefficients[0])
+    row["limit_value"] = limit.value(baseline)
     for name, place in (
         ("hours_at_limit", meeting.at),
         ("hours_at_limit_low", meeting.low),
         ("hours_at_limit_high", meeting.high),
     ):
         row[name] = np.nan if place is None else origin + SLOPE_HOURS * place
-    newest = coefficients[0] + coefficients[1] * (hours[-1] - origin) / SLOPE_HOURS
-    newest += coefficients[2] if stepped else 0.0
+    stepped = fit.step_index >= 0
+    newest = baseline + fit.coefficients[HOURS] * (hours[-1] - origin) / SLOPE_HOURS
+    newest += fit.coefficients[-1] if stepped else 0.0
     certain = not limit.relative or stepped or row["p_trend"] < SIGNIFICANCE
-    row["passed"] = bool(certain and limit.passed(newest, coefficients[0]))
+    row["passed"] = bool(certain and limit.passed(newest, baseline))
+
+
+def _meeting(row: Row, fit: SeriesFit, limit: limits.Limit) -> limits.Crossing:
+    """Return where a limit is met, its interval wide enough for every possible fit."""
+    crossings = []
+    for possible in fit.possible:
+        stepped = possible.step_index >= 0
+        parts = [0, HOURS, -1] if stepped else [0, HOURS]
+        step_at = (row["change_at_hours"] - row["baseline_hours"]) / SLOPE_HOURS
+        crossings.append(
+            limits.crossing(
+                limit,
+                possible.coefficients[parts],
+                possible.covariance[parts][:, parts],
+                float(robust.quantile_t(possible.degrees_of_freedom)),
+                step_at if stepped else None,
+            )
+        )
+    lows = [crossing.low for crossing in crossings if crossing.low is not None]
+    highs = [crossing.high for crossing in crossings if crossing.high is not None]
+    return limits.Crossing(
+        crossings[0].at,
+        min(lows) if len(lows) == len(crossings) else None,
+        max(highs) if len(highs) == len(crossings) else None,
+    )
 
 
 def _earliness(meeting: limits.Crossing) -> tuple[float, float]:
