@@ -9,11 +9,11 @@ import pandas as pd
 from grooveledger.curves import value_at
 from grooveledger.equalisation import REFERENCE_HZ
 from grooveledger.loading_coils import (
-    Material,
     Pair,
     coils_table,
     find_coils,
     gather,
+    measured_curve,
     pair_shape_uncertainty_db,
 )
 from grooveledger.loading_network import Network, level_db, peak, thermal_noise_v, transfer_db
@@ -28,7 +28,7 @@ from grooveledger.loading_prediction import (
     predict,
 )
 from grooveledger.plan import Cartridge, Chain
-from grooveledger.response_curves import Curve, mean_curve
+from grooveledger.response_curves import Curve
 from grooveledger.schemas.interpret import LOADING, LOADING_CHECKS
 from grooveledger.uncertainty import combine, rectangular
 
@@ -94,7 +94,7 @@ def loading_tables(
     for name in sorted(cartridges):
         coil = findings[name].coil
         for chain_name, chain in sorted(chains.items()):
-            curve = _measured_curve(material, name, chain_name)
+            curve = measured_curve(material, name, chain_name)
             if coil is not None:
                 parts.append(_model_rows(name, coil, chain, settings))
             if curve is not None:
@@ -176,15 +176,6 @@ def parallel_resistor_ohm(wanted_ohm: float, present_ohm: float) -> float | None
     exact_ohm = 1.0 / (1.0 / wanted_ohm - 1.0 / present_ohm)
     values = preferred_values(1, exact_ohm / 1.2, exact_ohm * 1.2)
     return float(values[np.argmin(np.abs(np.log(values / exact_ohm)))])
-
-
-def _measured_curve(material: Material, cartridge: str, chain: str) -> Curve | None:
-    curves = [
-        played.curve
-        for played in material.first
-        if played.cartridge == cartridge and played.chain == chain
-    ]
-    return mean_curve(curves) if curves else None
 
 
 def _model_rows(

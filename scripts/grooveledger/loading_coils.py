@@ -162,6 +162,16 @@ def coils_table(
     return pd.DataFrame(rows, columns=list(COILS.names))
 
 
+def measured_curve(material: Material, cartridge: str, chain: str) -> Curve | None:
+    """Return the mean response of a cartridge's styli on a chain; None where there is none."""
+    curves = [
+        played.curve
+        for played in material.first
+        if played.cartridge == cartridge and played.chain == chain
+    ]
+    return mean_curve(curves) if curves else None
+
+
 def pair_shape_uncertainty_db(pair: Pair, chains: Mapping[str, Chain]) -> float:
     """Return the standard uncertainty of the difference of a pair's responses, but for noise.
 
@@ -241,16 +251,11 @@ def _find(
     if sheet_mh is not None:
         coil = Coil(sheet_mh, sheet_u, prior.resistance_ohm, prior.relative_u)
         return CoilFinding(coil, "data_sheet", resistance_basis, two, two.reason if two else "")
+    by_chain = {name: measured_curve(material, cartridge.cartridge, name) for name in chains}
     one = _best(
-        fit_one_load(
-            played.curve,
-            chains[played.chain],
-            prior,
-            float(played.curve.uncertainty_db.mean()),
-            limits,
-        )
-        for played in material.first
-        if fits and tells_of_coil(played.curve)
+        fit_one_load(curve, chains[name], prior, float(curve.uncertainty_db.mean()), limits)
+        for name, curve in sorted(by_chain.items())
+        if fits and curve is not None and tells_of_coil(curve)
     )
     if one and one.inductance_identified:
         return _fitted(one, "one_load", resistance_basis, "")

@@ -89,12 +89,14 @@ def transfer_db(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
 def resonance(network: Network) -> tuple[np.ndarray, np.ndarray]:
     """Return the undamped resonance in Hz and the quality factor of the network.
 
-    w0^2 = (1 + R/RL) / (L C) and w0/Q = R/L + 1/(RL C).
+    w0^2 = (1 + R/RL) / (L C) and w0/Q = R/L + 1/(RL C). Without capacitance the resonance is at
+    infinity and has no quality factor (NaN).
     """
     resistance, inductance, load_ohm, load_f = (np.asarray(value) for value in network)
-    w0 = np.sqrt((1.0 + resistance / load_ohm) / (inductance * load_f))
-    damping = resistance / inductance + 1.0 / (load_ohm * load_f)
-    return np.asarray(w0 / (2.0 * np.pi)), np.asarray(w0 / damping)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        w0 = np.sqrt((1.0 + resistance / load_ohm) / (inductance * load_f))
+        damping = resistance / inductance + 1.0 / (load_ohm * load_f)
+        return np.asarray(w0 / (2.0 * np.pi)), np.asarray(w0 / damping)
 
 
 def peak(network: Network) -> Peak:

@@ -114,6 +114,12 @@ def test_ends():
     assert level_db(own) < 0.0
 
 
+def test_without_capacitance_there_is_no_peak():
+    own = network(0.05, 10.0, 0.0, 100.0)
+    assert np.isnan(peak(own).peak_db)
+    assert transfer_db(20_000.0, own) < 0.0
+
+
 def test_loads_broadcast():
     ohms, pfs = np.array([47e3, 100e3, 10e3]), np.array([150.0, 330.0, 150.0])
     together = peak(network(400.0, 500.0, pfs, ohms))

@@ -7,7 +7,9 @@ from grooveledger.uncertainty import (
     combine,
     coverage_factor,
     effective_degrees_of_freedom,
+    noise_level_db,
     rectangular,
+    tolerance_db,
 )
 
 
@@ -40,3 +42,17 @@ def test_arrays_combine_by_place():
 
 def test_nothing_uncertain_has_infinite_degrees():
     assert np.isinf(effective_degrees_of_freedom([0.0, 1.0], [4, np.inf]))
+
+
+def test_tolerances_of_a_level():
+    # JCGM 100, 4.3.7: rectangular, root-sum-squared.
+    assert tolerance_db(1.0, 0.5) == pytest.approx(np.sqrt(1.25 / 3.0))
+    assert tolerance_db(0.0, 0.0) == 0.0
+
+
+def test_noise_of_a_level_is_that_of_many_trials():
+    # Monte Carlo: complex noise of rms r about a signal of 1.
+    ratio, rng = 0.02, np.random.default_rng(4)
+    noise = ratio / np.sqrt(2.0) * (rng.normal(size=20_000) + 1j * rng.normal(size=20_000))
+    levels_db = 20.0 * np.log10(np.abs(1.0 + noise))
+    assert noise_level_db(ratio) == pytest.approx(float(np.std(levels_db)), rel=0.02)
