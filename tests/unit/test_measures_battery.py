@@ -153,7 +153,7 @@ some_captures = given(
     loudness=st.floats(0.01, 5.0),
     floor_fs=st.sampled_from([0.0, 1e-6, 1e-3, 0.05]),
 )
-few = settings(max_examples=8, deadline=None)
+few = settings(max_examples=8, deadline=None, derandomize=True)
 
 
 def test_every_declared_measure_is_registered():
@@ -168,7 +168,8 @@ def test_columns_and_rows(name, seed, loudness, floor_fs):
     rows = measured(name, made_observations(seed, loudness, floor_fs))
     table = measures.load(name).TABLE
     assert rows.schema.equals(table.schema)
-    assert rows.num_rows > 0
+    # Of a low sweep only what stands clear of the noise is stated.
+    assert rows.num_rows > 0 or (name == "resonance" and floor_fs > 1e-3 * loudness)
     keys = list(zip(*(rows[key].to_pylist() for key in table.key), strict=True))
     assert keys == sorted(set(keys))
     columns = tables.columns(rows)

@@ -98,7 +98,7 @@ def test_unknown_mass_and_compliance_give_nulls():
     assert np.isnan(fit["rule_of_thumb_um_per_mn"][0])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25, deadline=None, derandomize=True)
 @given(st.floats(5.0, 18.0), st.floats(0.6, 8.0), st.floats(-30.0, 30.0))
 def test_any_resonance_in_the_sweep_is_found(f0_hz, q, gain_db):
     rising = FREQUENCIES_HZ[::-1]
