@@ -76,9 +76,9 @@ def fit_designs(hours: Array, day: np.ndarray, base: Array, values: Array) -> li
     design = np.broadcast_to(base, (count, *base.shape))
     start = robust.least_absolute_deviations(design, values)
     residuals = values - start @ base.T
-    share = sessions.shared_part(residuals, day, base.shape[1])
-    theta = sessions.transform_weights(share, day)
     means = sessions.day_means(day)
+    share = sessions.shared_part(residuals, day, base.shape[1], means)
+    theta = sessions.transform_weights(share, day)
     white_design = sessions.whiten(design, theta, means)
     white_values = sessions.whiten(values, theta, means)
     white_residuals = sessions.whiten(residuals, theta, means)
@@ -91,7 +91,12 @@ def fit_designs(hours: Array, day: np.ndarray, base: Array, values: Array) -> li
     effective = sessions.effective_captures(share, day)
 
     def fit(chosen: np.ndarray, columns: Array, with_step: bool) -> dict[int, SeriesFit]:
-        found = robust.robust_fit(columns, white_values[chosen], effective[chosen])
+        found = robust.robust_fit(
+            columns,
+            white_values[chosen],
+            effective[chosen],
+            None if with_step else start[chosen],
+        )
         return {
             s: SeriesFit(
                 found.coefficients[i],
@@ -134,7 +139,9 @@ def _step(
     if not len(places) or captures - columns - 1 < MINIMUM_DEGREES:
         return -1, False
     after = (np.arange(len(hours))[:, None] >= places[None, :]).astype(float)
-    candidates = after - theta[:, None] * (means @ after)
+    # Column k of the days' means of steps is the sum of the means' columns from k on.
+    after_means = np.cumsum(means[:, ::-1], axis=1)[:, ::-1][:, places]
+    candidates = after - theta[:, None] * after_means
     place, t = steps.largest_step(design[kept], values[kept], candidates[kept], places)
     if t <= steps.critical_t(captures, columns):
         return -1, False

@@ -26,8 +26,10 @@ BISQUARE_SDS = 6.0
 CONFIDENCE = 0.95
 #: Of a normal distribution: the median of the absolute deviation, in standard deviations.
 NORMAL_MAD = 0.6744897501960817
-LAD_ITERATIONS = 40
+LAD_ITERATIONS = 20
 BISQUARE_ITERATIONS = 50
+#: Change of a coefficient that ends the iteration, relative to it.
+CONVERGED = 1e-9
 #: Residuals below this share of their median count as equal in the start's weights.
 LAD_FLOOR = 1e-4
 #: Scatter below this share of the figures' size is rounding of the arithmetic.
@@ -89,16 +91,17 @@ def weighted_least_squares(design: Array, values: Array, weights: Array) -> Arra
 def least_absolute_deviations(design: Array, values: Array) -> Array:
     """Return the coefficients (S, p) that minimise the sum of absolute residuals.
 
-    By iterated reweighting, so to about `LAD_FLOOR` of the scatter: a start, not an end.
+    By iterated reweighting, so not to the last digit: a start, not an end.
     """
     weights = np.ones_like(values)
     coefficients = weighted_least_squares(design, values, weights)
+    tiny = _tiny(values)
+    middle = values.shape[1] // 2
     for _ in range(LAD_ITERATIONS):
         residuals = np.abs(_residuals(design, values, coefficients))
-        floor = LAD_FLOOR * np.median(residuals, axis=1, keepdims=True) + _tiny(values)
-        # Scaled to about one, so that the normal equations stay well conditioned.
-        weights = np.median(residuals, axis=1, keepdims=True) / np.maximum(residuals, floor)
-        weights = np.where(weights > 0.0, weights, 1.0)
+        # About one for a usual capture, so that the normal equations stay well conditioned.
+        usual = np.partition(residuals, middle, axis=1)[:, middle : middle + 1] + tiny
+        weights = usual / np.maximum(residuals, LAD_FLOOR * usual)
         coefficients = weighted_least_squares(design, values, weights)
     return coefficients
 
@@ -113,7 +116,9 @@ def start_scale(residuals: Array, columns: int) -> Array:
     return np.asarray(np.median(ordered, axis=1) / NORMAL_MAD)
 
 
-def robust_fit(design: Array, values: Array, effective_n: Array | None = None) -> Fit:
+def robust_fit(
+    design: Array, values: Array, effective_n: Array | None = None, start: Array | None = None
+) -> Fit:
     """Fit S linear models robustly.
 
     Parameters
@@ -124,6 +129,8 @@ def robust_fit(design: Array, values: Array, effective_n: Array | None = None) -
         Finite.
     effective_n : ndarray, shape (S,), optional
         Independent captures that the n amount to, where some share a session; default n.
+    start : ndarray, shape (S, p), optional
+        Coefficients to start from, themselves robust; default least absolute deviations.
 
     Returns
     -------
@@ -139,10 +146,9 @@ def robust_fit(design: Array, values: Array, effective_n: Array | None = None) -
     n, p = design.shape[1:]
     if n <= p:
         raise ValueError(f"{n=} captures cannot carry {p=} columns and their scatter")
-    coefficients = least_absolute_deviations(design, values)
-    scale = np.maximum(
-        start_scale(_residuals(design, values, coefficients), p), _tiny(values)[:, 0]
-    )
+    coefficients = least_absolute_deviations(design, values) if start is None else start
+    tiny = _tiny(values)[:, 0]
+    scale = np.maximum(start_scale(_residuals(design, values, coefficients), p), tiny)
     for step in range(BISQUARE_ITERATIONS):
         weights = bisquare(_residuals(design, values, coefficients) / scale[:, None])
         previous = coefficients
@@ -150,8 +156,8 @@ def robust_fit(design: Array, values: Array, effective_n: Array | None = None) -
         residuals = _residuals(design, values, coefficients)
         # The first rounds keep the start's scale, so that odd captures are out before it moves.
         if step >= 3:
-            scale = np.maximum(_weighted_scale(residuals, weights, p), _tiny(values)[:, 0])
-            if np.all(np.abs(coefficients - previous) <= 1e-10 * (1.0 + np.abs(coefficients))):
+            scale = np.maximum(_weighted_scale(residuals, weights, p), tiny)
+            if np.all(np.abs(coefficients - previous) <= CONVERGED * (1.0 + np.abs(coefficients))):
                 break
     standardised = residuals / scale[:, None]
     weights = bisquare(standardised)

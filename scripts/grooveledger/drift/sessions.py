@@ -29,7 +29,7 @@ def day_means(day: np.ndarray) -> Array:
     return np.asarray(same / same.sum(axis=1, keepdims=True))
 
 
-def shared_part(residuals: Array, day: np.ndarray, columns: int) -> Array:
+def shared_part(residuals: Array, day: np.ndarray, columns: int, means: Array) -> Array:
     """Return the share (S,) of the variance that captures of one day have in common.
 
     Parameters
@@ -38,6 +38,8 @@ def shared_part(residuals: Array, day: np.ndarray, columns: int) -> Array:
         About a fit of `columns` columns.
     day : ndarray, shape (n,)
         Any label of the day.
+    means : ndarray, shape (n, n)
+        `day_means` of it.
     """
     n = residuals.shape[1]
     repeats = n - len(np.unique(day))
@@ -45,7 +47,7 @@ def shared_part(residuals: Array, day: np.ndarray, columns: int) -> Array:
         return np.zeros(len(residuals))
     spread = np.median(np.abs(residuals), axis=1, keepdims=True) / NORMAL_MAD
     drawn = np.clip(residuals, -CLIP_SDS * spread, CLIP_SDS * spread)
-    within = np.sum((drawn - drawn @ day_means(day).T) ** 2, axis=1) / repeats
+    within = np.sum((drawn - drawn @ means.T) ** 2, axis=1) / repeats
     total = np.sum(drawn**2, axis=1) / max(n - columns, 1)
     share = 1.0 - within / np.where(total > 0.0, total, 1.0)
     return np.where(total > 0.0, np.clip(share, 0.0, MAXIMUM_SHARE), 0.0)
