@@ -1,0 +1,267 @@
+"""Simulation studies of the drift analysis: its intervals and words against their promises.
+
+    python scripts/benchmark_drift.py              all studies
+    python scripts/benchmark_drift.py steps wear   some of them
+
+Every study draws histories with a fixed seed, sends them through the same function as the workflow
+does, and prints what came out beside what was promised. Histories are sent as channels of one
+stylus, so that thousands of them share one call.
+"""
+
+import sys
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grooveledger.drift import drift_table
+from grooveledger.drift.steps import CRITICAL_N, FALSE_ALARM, largest_step
+
+#: A figure on which everything may act, and whose default limit is a fall by 2 dB.
+METRIC = "response_10khz_db"
+BREAK_IN_HOURS = 30.0
+SCATTER_DB = 0.1
+#: Captures a history holds in the studies of coverage.
+CAPTURES = (8, 12, 20, 40, 60)
+
+
+def long_table(
+    values: np.ndarray,
+    hours: np.ndarray,
+    *,
+    metric: str = METRIC,
+    stylus: str = "one",
+    day: np.ndarray | None = None,
+    plays: np.ndarray | None = None,
+    record: np.ndarray | str = "a",
+    chain: np.ndarray | str = "bench",
+    temperature_c: np.ndarray | float = np.nan,
+) -> pd.DataFrame:
+    """Return a long table of metrics; `values` (S, n) become S channels of one stylus."""
+    count, n = values.shape
+    days = np.arange(n) if day is None else day
+    per_capture: dict[str, Any] = {
+        "capture": [f"{stylus}-{i:05d}" for i in range(n)],
+        "stylus_hours": hours,
+        "captured_at": [str(np.datetime64("2020-01-01") + int(d)) for d in days],
+        "record": np.broadcast_to(np.asarray(record, dtype=object), n),
+        "record_plays": np.zeros(n) if plays is None else plays,
+        "chain": np.broadcast_to(np.asarray(chain, dtype=object), n),
+        "temperature_c": np.broadcast_to(np.asarray(temperature_c, dtype=float), n),
+    }
+    table = pd.DataFrame({name: np.tile(column, count) for name, column in per_capture.items()})
+    table["metric"] = metric
+    table["channel"] = np.repeat([f"h{s:05d}" for s in range(count)], n)
+    table["value"] = values.ravel()
+    table["unit"] = "dB"
+    table["uncertainty"] = SCATTER_DB
+    table["limited"] = False
+    table["track"] = 1
+    table["stylus"] = stylus
+    table["cartridge"] = "type"
+    table["side"] = "a"
+    return table
+
+
+def drift_of(*tables: pd.DataFrame, **settings: Any) -> pd.DataFrame:
+    """Return the drift table of long tables whose captures were all measured well."""
+    metrics = pd.concat(tables, ignore_index=True)
+    captures = pd.DataFrame({"capture": metrics["capture"].unique(), "status": "ok"})
+    styli = pd.DataFrame({"stylus": metrics["stylus"].unique(), "break_in_hours": np.nan})
+    return drift_table(metrics, captures, styli, settings)
+
+
+def scatter(rng: np.random.Generator, kind: str, shape: tuple[int, int]) -> np.ndarray:
+    """Return repeatability errors of standard deviation `SCATTER_DB`."""
+    # Student t of three degrees of freedom has the variance 3.
+    t3 = rng.standard_t(3, shape) / np.sqrt(3.0) if kind == "t3" else 0.0
+    return np.asarray(SCATTER_DB * (rng.standard_normal(shape) if kind == "normal" else t3))
+
+
+def uneven_hours(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Return hours after break-in with irregular gaps of 10 h on average."""
+    return np.asarray(BREAK_IN_HOURS + np.cumsum(rng.exponential(10.0, n)))
+
+
+def coverage(histories: int = 2000) -> list[str]:
+    """Slope interval 93 to 97 %, limit-hours interval 92 to 98 %."""
+    lines = []
+    for kind in ("normal", "t3"):
+        for n in CAPTURES:
+            rng = np.random.default_rng(n)
+            hours = uneven_hours(rng, n)
+            # The limit lies half the observed span beyond the newest capture.
+            meets = hours[-1] + 0.5 * (hours[-1] - hours[0])
+            slope = -2.0 / (meets - BREAK_IN_HOURS) * 100.0
+            line = slope * (hours - BREAK_IN_HOURS) / 100.0
+            rows = drift_of(long_table(line + scatter(rng, kind, (histories, n)), hours))
+            low = rows["hours_at_limit_low"].fillna(-np.inf)
+            high = rows["hours_at_limit_high"].fillna(np.inf)
+            # Changes are counted from the baseline, which may lie at the first capture.
+            meets = rows["baseline_hours"] - 200.0 / slope
+            lines.append(
+                f"{kind:>6}, {n:2d} captures: slope {holds(rows, slope):.3f}, "
+                f"limit hours {np.mean((low <= meets) & (meets <= high)):.3f}, "
+                f"bounded {np.mean(np.isfinite(low) & np.isfinite(high)):.2f}"
+            )
+    return lines
+
+
+def holds(rows: pd.DataFrame, slope: float) -> float:
+    """Return the share of slope intervals that hold the true slope."""
+    return float(np.mean((rows["slope_low"] <= slope) & (slope <= rows["slope_high"])))
+
+
+def flat_coverage(histories: int = 2000) -> list[str]:
+    """Slope interval and verdicts where nothing moves; the limit is never met, so must be open."""
+    lines = []
+    for kind in ("normal", "t3"):
+        for n in CAPTURES:
+            rng = np.random.default_rng(100 + n)
+            hours = uneven_hours(rng, n)
+            rows = drift_of(long_table(scatter(rng, kind, (histories, n)), hours))
+            lines.append(
+                f"{kind:>6}, {n:2d} captures: slope {holds(rows, 0.0):.3f}, "
+                f"open-ended {np.mean(rows['hours_at_limit_high'].isna()):.3f}, "
+                f"p < 0.05 {np.mean(rows['p_trend'] < 0.05):.3f}, "
+                f"called moving {np.mean(rows['verdict'] != 'steady'):.4f}"
+            )
+    return lines
+
+
+def sessions(histories: int = 2000) -> list[str]:
+    """Slope interval 93 to 97 % where captures of one day share part of their scatter."""
+    lines = []
+    for share in (0.0, 0.5, 0.9):
+        for days, each in ((8, 2), (12, 2), (20, 2), (10, 4)):
+            rng = np.random.default_rng(days + each)
+            day = np.repeat(np.arange(days), each)
+            hours = BREAK_IN_HOURS + 10.0 * day + 0.4 * np.tile(np.arange(each), days)
+            common = np.repeat(rng.standard_normal((histories, days)), each, axis=1)
+            own = rng.standard_normal((histories, days * each))
+            values = SCATTER_DB * (np.sqrt(share) * common + np.sqrt(1.0 - share) * own)
+            rows = drift_of(long_table(values, hours, day=day))
+            sd = np.sqrt(np.mean(rows["repeatability_sd"] ** 2))
+            lines.append(
+                f"shared {share:.1f}, {days:2d} days of {each}: slope {holds(rows, 0.0):.3f}, "
+                f"repeatability {sd:.4f} (true {SCATTER_DB * np.sqrt(1.0 - share):.4f})"
+            )
+    return lines
+
+
+def odd_captures(histories: int = 2000) -> list[str]:
+    """One capture in ten off by ten sigma: slope bias under 5 % of the slope."""
+    lines = []
+    slope = -0.5
+    for n in (10, 20, 40, 60):
+        for where in ("anywhere", "latest"):
+            rng = np.random.default_rng(n)
+            hours = uneven_hours(rng, n)
+            values = slope * (hours - BREAK_IN_HOURS) / 100.0
+            values = values + scatter(rng, "normal", (histories, n))
+            odd = max(1, n // 10)
+            for row in values:
+                places = (
+                    rng.choice(n, odd, replace=False)
+                    if where == "anywhere"
+                    else n - 1 - rng.choice(n // 2, odd, replace=False)
+                )
+                row[places] += 10.0 * SCATTER_DB
+            rows = drift_of(long_table(values, hours))
+            bias = np.mean(rows["slope_per_100h"]) / slope - 1.0
+            lines.append(
+                f"{n:2d} captures, odd {where:>8}: bias {100.0 * bias:+.2f} % of the slope, "
+                f"coverage {holds(rows, slope):.3f}, "
+                f"false steps {np.mean(rows['change_at_hours'].notna()):.3f}"
+            )
+    return lines
+
+
+def steps(histories: int = 2000) -> list[str]:
+    """A step of three sigmas found within one capture in 90 %; false alarms under 5 %."""
+    lines = []
+    for n in (12, 20, 30, 40, 60, 100):
+        rng = np.random.default_rng(n)
+        hours = BREAK_IN_HOURS + 10.0 * np.arange(n)
+        found = {}
+        for kind in ("normal", "t3"):
+            line = -0.5 * (hours - BREAK_IN_HOURS) / 100.0
+            quiet = line + scatter(rng, kind, (histories, n))
+            rows = drift_of(long_table(quiet, hours))
+            alarms = np.mean(rows["change_at_hours"].notna())
+            near, off = [], []
+            for place in (n // 5, n // 3, n // 2, n - n // 3, n - n // 5):
+                moved = line + scatter(rng, kind, (histories // 4, n))
+                moved[:, place:] += 3.0 * SCATTER_DB
+                rows = drift_of(long_table(moved, hours))
+                capture = (rows["change_at_hours"] + 5.0 - BREAK_IN_HOURS) / 10.0
+                near.append(np.mean(np.abs(capture - place) <= 1.0))
+                off.append(holds(rows, -0.5))
+            found[kind] = (alarms, np.mean(near), min(near), np.mean(off))
+        lines += [
+            f"{n:3d} captures, {kind:>6}: false alarms {alarms:.3f}, found within one capture "
+            f"{near:.3f} (worst place {worst:.3f}), slope coverage with the step {covered:.3f}"
+            for kind, (alarms, near, worst, covered) in found.items()
+        ]
+    return lines
+
+
+def step_sizes(histories: int = 500) -> list[str]:
+    """The step, in sigmas, that is found within one capture in 90 %, averaged over places."""
+    lines = []
+    for n in (12, 20, 30, 40, 60):
+        hours = BREAK_IN_HOURS + 10.0 * np.arange(n)
+        for size in np.arange(2.5, 9.0, 0.5):
+            rng = np.random.default_rng(n)
+            near = []
+            for place in (n // 4, n // 2, n - n // 4):
+                moved = scatter(rng, "normal", (histories, n))
+                moved[:, place:] += size * SCATTER_DB
+                rows = drift_of(long_table(moved, hours))
+                capture = (rows["change_at_hours"] + 5.0 - BREAK_IN_HOURS) / 10.0
+                near.append(np.mean(np.abs(capture - place) <= 1.0))
+            if np.mean(near) >= 0.9:
+                lines.append(f"{n:3d} captures: {size:.1f} sigmas ({np.mean(near):.3f})")
+                break
+    return lines
+
+
+def critical(histories: int = 20000) -> list[str]:
+    """The critical values that steps.py holds, drawn again."""
+    lines = []
+    for n in CRITICAL_N[CRITICAL_N <= 100]:
+        rng = np.random.default_rng(int(n))
+        design = np.column_stack([np.ones(n), np.arange(float(n))])
+        places = np.arange(3, n - 2)
+        columns = (np.arange(n)[:, None] >= places[None, :]).astype(float)
+        draws = rng.standard_normal((histories, n))
+        largest = [largest_step(design, values, columns, places)[1] for values in draws]
+        lines.append(f"{n:4d} captures: {np.quantile(largest, 1.0 - FALSE_ALARM):.2f}")
+    return lines
+
+
+STUDIES: Mapping[str, Callable[[], list[str]]] = {
+    "coverage": coverage,
+    "flat": flat_coverage,
+    "sessions": sessions,
+    "odd": odd_captures,
+    "steps": steps,
+    "step_sizes": step_sizes,
+    "critical": critical,
+}
+
+
+def main(names: list[str]) -> None:
+    """Run the studies named, or all."""
+    for name in names or list(STUDIES):
+        started = time.perf_counter()
+        print(f"{name}: {(STUDIES[name].__doc__ or '').strip()}")
+        for line in STUDIES[name]():
+            print(f"  {line}")
+        print(f"  ({time.perf_counter() - started:.0f} s)")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
