@@ -19,10 +19,10 @@ include: "workflow/rules/interpret.smk"
 
 
 rule all:
+    default_target: True
     """Everything: tables, figures, pages, workbook."""
     input:
         everything(),
-    default_target: True
 
 
 rule tables:

@@ -2,9 +2,8 @@
 
 from pathlib import Path
 
-from job import logged
-
 from grooveledger.collect import collect_archive
+from job import logged
 
 with logged(snakemake.log[0]):
     collect_archive(

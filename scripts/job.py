@@ -21,7 +21,7 @@ def logged(log: str) -> Iterator[None]:
 def capture_path(config: Mapping[str, Any], job: Mapping[str, Any]) -> Path:
     """File of a job's capture.
 
-    It is no input of the rule: its content stands in the job's mapping as a digest, so that an archive
-    that moves to another disk re-runs nothing.
+    It is no input of the rule: its content stands in the job's mapping as a digest, so that an
+    archive that moves to another disk re-runs nothing.
     """
     return Path(config["captures_dir"]) / job["file"]

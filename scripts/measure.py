@@ -2,9 +2,8 @@
 
 from pathlib import Path
 
-from job import logged
-
 from grooveledger.measures.job import measure_capture
+from job import logged
 
 with logged(snakemake.log[0]):
     measure_capture(

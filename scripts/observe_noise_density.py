@@ -1,10 +1,9 @@
 """Rule observe_noise_density: the noise of the silent grooves."""
 
-from job import capture_path, logged
-
 from grooveledger.observe.job import observe
 from grooveledger.observe.noise_density import observe_noise
 from grooveledger.schemas.observe import NOISE_DENSITY
+from job import capture_path, logged
 
 with logged(snakemake.log[0]):
     job = snakemake.params.job

@@ -1,10 +1,9 @@
 """Rule observe_orders: the orders of every driven track, and the spectra of its tones."""
 
-from job import capture_path, logged
-
 from grooveledger.observe.job import observe
 from grooveledger.observe.orders import observe_orders
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
+from job import capture_path, logged
 
 with logged(snakemake.log[0]):
     job = snakemake.params.job

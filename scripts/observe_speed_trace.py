@@ -1,10 +1,9 @@
 """Rule observe_speed_trace: how the frequency of the speed tones moves."""
 
-from job import capture_path, logged
-
 from grooveledger.observe.job import observe
 from grooveledger.observe.speed_trace import observe_speed
 from grooveledger.schemas.observe import SPEED_TRACE
+from job import capture_path, logged
 
 with logged(snakemake.log[0]):
     job = snakemake.params.job

@@ -1,12 +1,11 @@
 """Rule segment: where a capture's tracks lie, and whether it can be measured."""
 
-from job import capture_path, logged
-
 from grooveledger import tables
 from grooveledger.plan import Side
 from grooveledger.provenance import provenance
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.segmentation import segment
+from job import capture_path, logged
 
 with logged(snakemake.log[0]):
     job = snakemake.params.job

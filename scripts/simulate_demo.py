@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor  # noqa: E402
 from pathlib import Path  # noqa: E402
 
 import yaml  # noqa: E402
+
 from grooveledger.faults import ConfigurationFaults  # noqa: E402
 from grooveledger.simulate.demo_archive import make_demo  # noqa: E402
 

@@ -1,7 +1,8 @@
 """What each job depends on, as one plain mapping a job.
 
-It holds the settings that its stage reads, the sheet cells it uses, the content of its capture and the
-digest of the code it can reach. A job whose mapping has not changed has nothing to do; one whose mapping has changed must run again.
+It holds the settings that its stage reads, the sheet cells it uses, the content of its capture and
+the digest of the code it can reach. A job whose mapping has not changed has nothing to do; one
+whose mapping has changed must run again.
 """
 
 from collections.abc import Mapping

@@ -9,6 +9,7 @@ from grooveledger import inventory
 from grooveledger.configuration import load
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.jobs import Jobs
+from grooveledger.measures import MEASURES
 
 
 def read_archive():
@@ -17,7 +18,9 @@ def read_archive():
     try:
         return load(config, Path.cwd(), str(name))
     except ConfigurationFaults as faults:
-        print(f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr)
+        print(
+            f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr
+        )
         for fault in faults.faults:
             print(f"  {fault}", file=sys.stderr)
         sys.exit(2)
@@ -33,7 +36,12 @@ JOBS = Jobs(
         [row["file"] for row in ARCHIVE.captures],
     ),
 )
-CAPTURE = RESULTS + "/captures/{capture}"
+CAPTURE = f"{RESULTS}/captures/{{capture}}"
+OBSERVATIONS = f"{CAPTURE}/observations"
+TABLES = f"{RESULTS}/tables"
+ARCHIVE_TABLES = [
+    f"{TABLES}/{name}.parquet" for name in ("captures", "tracks", *MEASURES, "metrics")
+]
 
 
 wildcard_constraints:
@@ -43,3 +51,36 @@ wildcard_constraints:
 def of_captures(pattern):
     """A file of every capture of the sheet: never a glob, so that a removed row leaves nothing behind."""
     return [pattern.format(capture=capture) for capture in JOBS.captures]
+
+
+def segment_job(wildcards):
+    return JOBS.segment(wildcards.capture)
+
+
+def orders_job(wildcards):
+    return JOBS.observe(wildcards.capture, "orders")
+
+
+def speed_trace_job(wildcards):
+    return JOBS.observe(wildcards.capture, "speed_trace")
+
+
+def noise_density_job(wildcards):
+    return JOBS.observe(wildcards.capture, "noise_density")
+
+
+def measure_observations(wildcards):
+    files = []
+    for observation in JOBS.observations(wildcards.capture):
+        files.append(f"{OBSERVATIONS}/{observation}.parquet".format(capture=wildcards.capture))
+        if observation == "orders":
+            files.append(f"{OBSERVATIONS}/tone_spectrum.parquet".format(capture=wildcards.capture))
+    return files
+
+
+def measure_job(wildcards):
+    return JOBS.measure(wildcards.capture)
+
+
+def collect_job(wildcards):
+    return JOBS.collect()

@@ -1,23 +1,19 @@
 """Stage 1. In: a capture and its side's plan. Out: where the tracks lie, and the file's health."""
 
 
-def segment_job(wildcards):
-    return JOBS.segment(wildcards.capture)
-
-
 rule segment:
     """Find the planned tracks in a capture."""
     output:
-        tracks=CAPTURE + "/tracks.parquet",
-        health=CAPTURE + "/health.parquet",
+        tracks=f"{CAPTURE}/tracks.parquet",
+        health=f"{CAPTURE}/health.parquet",
     log:
-        RESULTS + "/logs/segment/{capture}.log",
+        f"{RESULTS}/logs/segment/{{capture}}.log",
     benchmark:
-        RESULTS + "/benchmarks/segment/{capture}.tsv"
-    params:
-        job=segment_job,
+        f"{RESULTS}/benchmarks/segment/{{capture}}.tsv"
     resources:
         mem_mb=300,
         runtime=10,
+    params:
+        job=segment_job,
     script:
         "../../scripts/segment.py"

@@ -1,0 +1,29 @@
+# Sourced: makes the virtual environment from a lock file, anew when the lock file has changed.
+# Sets $python. VENV names another folder for it than .venv in the project.
+environment() {
+    lock="$project/workflow/environment/$1.lock"
+    venv="${VENV:-$project/.venv}"
+    python="$venv/bin/python"
+    stamp="$venv/$1.lock"
+    # The packages for the tests hold those for a run.
+    if cmp -s "$lock" "$stamp" || { [ "$1" = run ] && cmp -s "$project/workflow/environment/test.lock" "$venv/test.lock"; }; then
+        return
+    fi
+    base=$(command -v "${PYTHON:-python3}") || {
+        echo "No python3 here: install Python 3.11 or newer, with pip and venv." >&2
+        exit 1
+    }
+    "$base" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || {
+        echo "$base is $("$base" -V): Python 3.11 or newer is needed; name one with PYTHON=..." >&2
+        exit 1
+    }
+    echo "Making the environment in $venv (once; about a minute)."
+    "$base" -m venv "$venv" || {
+        echo "No virtual environment could be made: install your system's python3-venv." >&2
+        exit 1
+    }
+    # --no-deps: the lock file names every package. Bytecode is made once, not at each job's start.
+    "$python" -m pip install --quiet --disable-pip-version-check --require-hashes --no-deps \
+        --compile -r "$lock"
+    cp "$lock" "$stamp"
+}

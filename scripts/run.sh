@@ -1,0 +1,11 @@
+#!/bin/sh
+# Measure an archive: the demo, or with --configfile my/config.yaml a person's own.
+# Makes the environment from the lock file when needed; every argument goes on to snakemake.
+set -eu
+project=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
+. "$project/scripts/environment.sh"
+environment run
+
+# The pages' numbers don't depend on it, but one thread a job keeps the cores for the jobs.
+export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg
+exec "$python" "$project/scripts/run.py" "$@"
