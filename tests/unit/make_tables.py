@@ -8,8 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
+import yaml
 
 from grooveledger import tables
+from grooveledger.comparison import comparison_table
+from grooveledger.loading import loading_tables
+from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.registry import TABLES
 
 STYLI = {
@@ -47,6 +52,16 @@ CARTRIDGES: dict[str, dict[str, Any]] = {
 }
 NASTY = '=HYPERLINK("http://x.invalid","<script>alert(1)</script>")'
 RPM = 100 / 3
+COMPARED = {"comparison_hours": 100.0}
+
+
+def _defaults(block: str) -> dict[str, Any]:
+    path = Path(__file__).parents[2] / "workflow" / "schemas" / "blocks" / f"{block}.yaml"
+    schema = yaml.safe_load(path.read_text(encoding="utf-8"))
+    return {name: entry["default"] for name, entry in schema["properties"].items()}
+
+
+LOADING = _defaults("loading")
 
 
 def sheet_rows(captures: int = 30) -> list[dict[str, Any]]:
@@ -354,17 +369,16 @@ def write_archive(results: Path, captures: int = 30, curves: bool = True) -> lis
     for name, found in parts.items():
         _write(tables.concat(TABLES[name], found), name, results / "tables" / f"{name}.parquet")
     facts = [{**row, **health(row)} for row in rows]
-    for name in ("captures", "drift", "loading", "ratings"):
-        made = {
-            "captures": lambda: _table(
-                "captures",
-                **{column: [fact[column] for fact in facts] for column in TABLES["captures"].names},
-            ),
-            "drift": drift_table,
-            "loading": loading_table,
-            "ratings": ratings_table,
-        }[name]()
-        _write(made, name, results / "tables" / f"{name}.parquet")
+    columns = TABLES["captures"].names
+    made = {
+        "captures": _table("captures", **{c: [fact[c] for fact in facts] for c in columns}),
+        "drift": drift_table(),
+        "ratings": ratings_table(),
+    }
+    if curves:
+        made |= interpreted(results / "tables", made["captures"])
+    for name, part in made.items():
+        _write(part, name, results / "tables" / f"{name}.parquet")
     return rows
 
 
@@ -407,28 +421,31 @@ def _maybe(text: str) -> float | None:
     return None if text == "-" else float(text)
 
 
-def loading_table() -> Any:
-    """Loads of both cartridges."""
-    lines = [
-        (cartridge, ohm, pf, 0.01 * pf + ohm / 1e5, basis)
-        for cartridge in CARTRIDGES
-        for basis in ("model", "measured")
-        for ohm in (33e3, 47e3, 100e3)
-        for pf in (155.0, 255.0, 375.0)
+def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
+    """Loading and comparison, as the library works them out."""
+    frames = [captures.to_pandas()]
+    frames += [
+        tables.read(folder / f"{name}.parquet").to_pandas() for name in ("response", "metrics")
     ]
-    return _table(
-        "loading",
-        cartridge=[line[0] for line in lines],
-        chain="bench",
-        load_ohm=[line[1] for line in lines],
-        load_pf=[line[2] for line in lines],
-        peak_db=[line[3] for line in lines],
-        peak_hz=12000.0,
-        db_at_20khz=[-line[3] for line in lines],
-        deviation_db=[line[3] / 2 for line in lines],
-        basis=[line[4] for line in lines],
-        recommended=[line[1] == 47e3 and line[2] == 155.0 for line in lines],
+    styli_frame = pd.DataFrame(list(styli().values()))
+    made = loading_tables(
+        {name: Cartridge.from_mapping(mapping) for name, mapping in CARTRIDGES.items()},
+        {"bench": Chain.from_mapping(CHAIN)},
+        frames[0],
+        frames[1],
+        styli_frame,
+        LOADING,
     )
+    frames_made = {
+        "loading": made.loading,
+        "loading_checks": made.checks,
+        "coils": made.coils,
+        "comparison": comparison_table(frames[0], frames[2], styli_frame, COMPARED),
+    }
+    return {
+        name: tables.build(TABLES[name], {column: list(frame[column]) for column in frame})
+        for name, frame in frames_made.items()
+    }
 
 
 def ratings_table() -> Any:
@@ -438,12 +455,14 @@ def ratings_table() -> Any:
         cartridge="mm-one",
         stylus="worn",
         capture="c0000",
-        quantity=["output_mv.left", "separation_1khz_db.left", "response_deviation_db.left"],
+        quantity=["output_mv", "separation_1khz_db", "response_db"],
+        channel="left",
         rated=[4.2, 24.0, None],
         measured=[4.1, 19.0, 0.8],
         uncertainty=[0.1, 0.3, 0.4],
         unit=["mV", "dB", "dB"],
         verdict=["meets", "misses", None],
+        note=["", "", "the sheet gives no deviation"],
     )
 
 

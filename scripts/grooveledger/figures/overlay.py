@@ -28,6 +28,9 @@ AXES: dict[str, tuple[str, str, str, tuple[float, float, float] | None]] = {
     "distortion": ("thd_pct", "Distortion (%)", "%", None),
 }
 
+#: Names side by side in the key.
+KEY_COLUMNS = 2
+
 
 @house_style
 def overlay(
@@ -52,7 +55,7 @@ def overlay(
         Look of each curve; as many curves as marks at most.
     """
     column, label, unit, scale = AXES[table]
-    figure, axes = panel(3.1 + 0.22 * ((len(curves) - 1) // 3))
+    figure, axes = panel(key_lines=-(-len(curves) // KEY_COLUMNS))
     for (shown, part), mark in zip(curves, marks, strict=False):
         x, y = decimated(part["frequency_hz"], part[column])
         line(axes, x, y, mark, shown)
@@ -62,7 +65,7 @@ def overlay(
         percent_axis(axes, label)
     else:
         wide = value_axis(axes, label, *scale, [part[column] for _, part in curves])
-    key(axes, columns=3)
+    key(axes, columns=KEY_COLUMNS)
     return Picture(
         name,
         title,

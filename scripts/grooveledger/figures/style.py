@@ -70,7 +70,9 @@ POINTS_MAX = 800
 #: Width of a picture in inches; heights vary.
 WIDTH_IN = 6.4
 PNG_DPI = 110
-_LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.72, 0.16, 0.56, 0.36
+_LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.72, 0.16, 0.56, 0.14
+#: Height of one line of the key above a panel.
+_KEY_IN = 0.23
 _BETWEEN_IN = 0.28
 
 #: Fixed settings: text stays text, and the same picture gives the same bytes.
@@ -138,16 +140,17 @@ def house_style(draw: Callable[Arguments, Picture]) -> Callable[Arguments, Pictu
     return drawn
 
 
-def panel(height_in: float = 3.1) -> tuple[Figure, Axes]:
-    """Make a figure of one panel with the house margins."""
-    figure, (axes,) = panels(1, height_in)
+def panel(height_in: float = 3.1, key_lines: int = 1) -> tuple[Figure, Axes]:
+    """Make a figure of one panel with the house margins and room for the key's lines."""
+    figure, (axes,) = panels(1, height_in, key_lines)
     return figure, axes
 
 
-def panels(count: int, height_in: float) -> tuple[Figure, list[Axes]]:
+def panels(count: int, height_in: float, key_lines: int = 1) -> tuple[Figure, list[Axes]]:
     """Make a figure of several panels of equal height, one below the other, with the margins."""
+    height_in += (key_lines - 1) * _KEY_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
-    room_in = height_in - _BOTTOM_IN - _TOP_IN - (count - 1) * _BETWEEN_IN
+    room_in = height_in - _BOTTOM_IN - _TOP_IN - key_lines * _KEY_IN - (count - 1) * _BETWEEN_IN
     each_in = room_in / count
     made = []
     for place in reversed(range(count)):

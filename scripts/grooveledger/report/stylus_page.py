@@ -138,10 +138,8 @@ def _life(folder: Path, captures: Sequence[Row], break_in_hours: float) -> Itera
 
 
 def _by_verdict(row: Row) -> tuple[int, int, str]:
-    names = list(words.METRICS)
-    place = names.index(row["metric"]) if row["metric"] in names else len(names)
     rank = PRESSING.index(row["verdict"]) if row["verdict"] in PRESSING else len(PRESSING)
-    return rank, place, row["channel"]
+    return rank, words.order(row["metric"]), row["channel"]
 
 
 def _interval(row: Row, low: str, high: str, unit: str, signed: bool = False) -> str:

@@ -143,3 +143,26 @@ def with_unit(value: Any, unit_name: str | None = None, signed: bool = False) ->
 def day(captured_at: str | None) -> str:
     """Write the date part of an ISO 8601 date or date-time."""
     return (captured_at or NONE)[:10]
+
+
+def order(name: str) -> int:
+    """Place of a metric in the order in which pages list them."""
+    names = list(METRICS)
+    return names.index(name) if name in METRICS else len(names)
+
+
+#: Rated quantities in a person's words, where they are no metric.
+QUANTITIES = {
+    "output_mv": "Output at the rated velocity",
+    "separation_db": "Separation at 1 kHz",
+    "balance_db": "Balance",
+    "response_db": "Response over the rated band",
+    "load_ohm": "Load resistance",
+    "load_pf_min": "Load capacitance, at least",
+    "load_pf_max": "Load capacitance, at most",
+}
+
+
+def quantity(name: str) -> str:
+    """Say a rated quantity in words."""
+    return QUANTITIES.get(name) or metric(name)

@@ -1,0 +1,227 @@
+"""Styli and cartridges side by side, and against their data sheets."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from grooveledger import tables
+from grooveledger.comparison import CURVE_COLUMNS, comparison_curves
+from grooveledger.figures.overlay import overlay
+from grooveledger.figures.rows import Columns
+from grooveledger.figures.style import SERIES, Picture
+from grooveledger.report import choice, page, words
+from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, tag
+
+Row = Mapping[str, Any]
+
+#: So many styli are laid side by side, those captured last: more lines can't be told apart.
+STYLI_SHOWN = len(SERIES)
+#: Beginning of the names of pictures of styli at the same age.
+ALIKE = "same-age"
+TABLES = (
+    ("response", "Response, {} channel"),
+    ("separation", "Separation, {} channel driven"),
+    ("distortion", "Distortion, {} channel"),
+)
+RATING_FIELDS = (
+    Field(
+        "Stylus",
+        lambda row: (
+            link(f"styli/{row['stylus']}.html", row["stylus"]) if row["stylus"] else words.NONE
+        ),
+        numeric=False,
+    ),
+    Field("Cartridge", lambda row: row["cartridge"], numeric=False),
+    Field("Rated figure", lambda row: words.quantity(row["quantity"]), numeric=False),
+    Field("Channel", lambda row: row["channel"] or words.NONE, numeric=False),
+    Field("Rated", lambda row: words.figure(row["rated"], row["unit"])),
+    Field("Measured", lambda row: words.figure(row["measured"], row["unit"])),
+    Field("Standard uncertainty", lambda row: words.figure(row["uncertainty"], row["unit"])),
+    Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
+    Field("Verdict", lambda row: tag(row["verdict"]), numeric=False),
+    Field("Note", lambda row: row["note"] or words.NONE, numeric=False),
+)
+
+
+def write(
+    styli: Mapping[str, Row],
+    settings: Mapping[str, Any],
+    tables_folder: Path,
+    captures_folder: Path,
+    path: Path,
+) -> None:
+    """Write the comparison.
+
+    Parameters
+    ----------
+    styli : mapping
+        The styli's rows of the sheet by id, with `break_in_hours`.
+    settings : mapping
+        `comparison_hours`: the hours after break-in that count as the same age.
+    tables_folder, captures_folder : Path
+        The archive-wide tables, and the folder of those of each capture.
+    path : Path
+        ``report/comparison.html``.
+    """
+    captures = rows_of(tables_folder / "captures.parquet")
+    chosen = chosen_styli(styli, captures)
+    histories = {
+        name: newest_settled(captures, name, styli[name]["break_in_hours"] or 0.0)
+        for name in chosen
+    }
+    drawn = page.pictures(
+        [*_alike(tables_folder, styli, chosen, settings), *_now(captures_folder, histories)],
+        path.with_name(path.stem),
+    )
+    alike = [item for item in drawn if item["name"].startswith(ALIKE)]
+    page.write(
+        "comparison.html",
+        path,
+        depth=0,
+        chosen=[(name, styli[name]["cartridge"], histories[name][1]) for name in chosen],
+        left_out=len({row["stylus"] for row in captures}) - len(chosen),
+        hours=settings["comparison_hours"],
+        alike_pictures=alike,
+        alike=_same_age(rows_of(tables_folder / "comparison.parquet"), chosen),
+        pictures=drawn[len(alike) :],
+        figures=_side_by_side(rows_of(tables_folder / "metrics.parquet"), histories),
+        ratings=grid(
+            _newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories), RATING_FIELDS
+        ),
+    )
+
+
+def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]:
+    """Styli to lay side by side: of those with measured captures the ones captured last."""
+    newest: dict[str, str] = {}
+    for row in captures:
+        if row["status"] != "rejected" and row["stylus"] in styli:
+            newest[row["stylus"]] = max(newest.get(row["stylus"], ""), row["captured_at"] or "")
+    latest = sorted(newest, key=lambda name: (newest[name], name), reverse=True)[:STYLI_SHOWN]
+    return sorted(latest, key=lambda name: (styli[name]["cartridge"], name))
+
+
+def newest_settled(
+    captures: Sequence[Row], stylus: str, break_in_hours: float
+) -> tuple[list[Row], bool]:
+    """Captures after break-in, newest first; all of them and False where none is past it."""
+    own = choice.in_order_of_hours(captures, stylus)
+    settled = choice.settled(own, break_in_hours)
+    return list(reversed(settled or own)), bool(settled)
+
+
+def _alike(
+    folder: Path, styli: Mapping[str, Row], chosen: Sequence[str], settings: Mapping[str, Any]
+) -> Iterator[Picture]:
+    """Draw the mean responses of the styli over the same hours after break-in."""
+    frame = comparison_curves(
+        tables.read(folder / "captures.parquet").to_pandas(),
+        tables.read(folder / "response.parquet").to_pandas(),
+        pd.DataFrame(list(styli.values())),
+        settings,
+    )
+    for channel in ("left", "right"):
+        lines, marks = [], []
+        for name, mark in zip(chosen, SERIES, strict=False):
+            own = frame[(frame["stylus"] == name) & (frame["channel"] == channel)]
+            if len(own):
+                columns = {column: own[column].to_numpy() for column in CURVE_COLUMNS}
+                lines.append((name, columns))
+                marks.append(mark)
+        if lines:
+            title = f"Response at the same age, {channel} channel"
+            yield overlay(f"{ALIKE}-response-{channel}", title, "response", lines, "", marks)
+
+
+def _same_age(rows: Sequence[Row], chosen: Sequence[str]) -> Grid | None:
+    """Arrange the mean figures over the same hours, a column a stylus."""
+    found = {(row["metric"], row["channel"], row["stylus"]): row for row in rows}
+
+    def written(cell: Row | None, unit: str) -> str:
+        if cell is None or cell["value"] is None:
+            return words.NONE
+        return f"{words.figure(cell['value'], unit)} ({cell['n']})"
+
+    return _columns_of_styli(found, chosen, written)
+
+
+def _newest_ratings(
+    rows: Sequence[Row], histories: Mapping[str, tuple[Sequence[Row], bool]]
+) -> list[Row]:
+    """Keep, of each stylus, the newest rating of each quantity and channel."""
+    age = {
+        row["capture"]: place
+        for captures, _ in histories.values()
+        for place, row in enumerate(captures)
+    }
+    newest: dict[tuple[str, str, str], Row] = {}
+    for row in sorted(rows, key=lambda row: age.get(row["capture"], 0)):
+        if row["capture"] in age:
+            newest.setdefault((row["stylus"], row["quantity"], row["channel"]), row)
+    return [newest[key] for key in sorted(newest)]
+
+
+def _now(folder: Path, histories: Mapping[str, tuple[Sequence[Row], bool]]) -> Iterator[Picture]:
+    for table, title in TABLES:
+        found = {
+            name: curves[1]
+            for name, (captures, _) in histories.items()
+            if (curves := choice.first_with_curves(folder, captures, table))
+        }
+        for channel in ("left", "right"):
+            lines: list[tuple[str, Columns]] = [
+                (name, curves[channel]) for name, curves in found.items() if channel in curves
+            ]
+            if lines:
+                # A stylus looks the same in every picture.
+                marks = [SERIES[list(histories).index(name)] for name, _ in lines]
+                yield overlay(f"{table}-{channel}", title.format(channel), table, lines, "", marks)
+
+
+def _side_by_side(
+    metrics: Sequence[Row], histories: Mapping[str, tuple[Sequence[Row], bool]]
+) -> Grid | None:
+    """Arrange each stylus's newest figure of every metric, a column a stylus."""
+    place = {
+        row["capture"]: (name, age)
+        for name, (captures, _) in histories.items()
+        for age, row in enumerate(captures)
+    }
+    newest: dict[tuple[str, str, str], tuple[tuple[int, float], Row]] = {}
+    for row in metrics:
+        if row["capture"] not in place or row["value"] is None:
+            continue
+        name, age = place[row["capture"]]
+        cell = (row["metric"], row["channel"], name)
+        position = row["track_position"]
+        rank = (age, float("inf") if position is None else position)
+        if cell not in newest or rank < newest[cell][0]:
+            newest[cell] = (rank, row)
+    return _columns_of_styli(
+        {key: row for key, (_, row) in newest.items()},
+        list(histories),
+        lambda cell, unit: words.NONE if cell is None else amount("value", "", unit).write(cell),
+    )
+
+
+def _columns_of_styli(
+    cells: Mapping[tuple[str, str, str], Row],
+    chosen: Sequence[str],
+    write: Callable[[Row | None, str], Any],
+) -> Grid | None:
+    """Arrange cells by (metric, channel, stylus): a line a figure, a column a stylus."""
+    lines = sorted(
+        {(metric, channel) for metric, channel, name in cells if name in chosen},
+        key=lambda line: (words.order(line[0]), *line),
+    )
+    body = []
+    for metric, channel in lines:
+        own = [cells.get((metric, channel, name)) for name in chosen]
+        unit = next(cell["unit"] for cell in own if cell is not None)
+        body.append(
+            [words.metric(metric), channel, words.unit(unit), *(write(cell, unit) for cell in own)]
+        )
+    heads = [("Figure", False), ("Channel", False), ("Unit", False)]
+    return Grid([*heads, *((name, True) for name in chosen)], body) if body else None

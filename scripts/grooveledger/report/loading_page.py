@@ -1,0 +1,236 @@
+"""What the load does to a cartridge: curves under other loads, the load that flattens, the cost."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grooveledger import tables
+from grooveledger.figures.overlay import overlay
+from grooveledger.figures.rows import Columns
+from grooveledger.figures.style import Picture
+from grooveledger.loading_coils import Material, gather
+from grooveledger.loading_network import Network, transfer_db
+from grooveledger.loading_prediction import Coil, Load, predict
+from grooveledger.plan import Chain
+from grooveledger.report import page, words
+from grooveledger.report.grids import Field, amount, grid, rows_of
+from grooveledger.response_curves import Curve, mean_curve
+from grooveledger.uncertainty import rectangular
+
+Row = Mapping[str, Any]
+
+#: Frequencies of a model's curve.
+MODEL_HZ = np.geomspace(20.0, 48_000.0, 300)
+#: The loads drawn are so many at most: the present one, the recommended one, and far ones.
+LOADS_DRAWN = 5
+BASES = {"model": "The electrical network alone", "measured": "From the measured response"}
+NOTES = {
+    "measured": "Mean of both channels of the first captures after break-in, the load's part "
+    "exchanged; re 1 kHz. The first line is as measured.",
+    "model": "Coil, cable and input alone; re 1 kHz. The first line is the load as it is.",
+}
+LOAD_FIELDS = (
+    Field("Resistance (k\N{GREEK CAPITAL LETTER OMEGA})", lambda row: _kiloohm(row["load_ohm"])),
+    Field("Capacitance in all (pF)", lambda row: words.number(row["load_pf"], 0)),
+    Field("To add (pF)", lambda row: words.number(row["added_pf"], 0)),
+    Field(
+        "To fit across (k\N{GREEK CAPITAL LETTER OMEGA})", lambda row: _kiloohm(row["parallel_ohm"])
+    ),
+    amount("peak_db", "Peak", "dB", signed=True),
+    amount("peak_hz", "Peak at", "Hz"),
+    amount("db_at_20khz", "At 20 kHz", "dB", signed=True),
+    amount("uncertainty_db", "Uncertainty there", "dB"),
+    amount("deviation_db", "Half the spread", "dB"),
+    amount("level_change_db", "Level", "dB", signed=True),
+    amount("noise_change_db", "Noise to signal", "dB", signed=True),
+    Field("", lambda row: _remark(row), numeric=False),
+)
+CHECK_FIELDS = (
+    Field("Stylus", lambda row: row["stylus"], numeric=False),
+    Field("Channel", lambda row: row["channel"], numeric=False),
+    Field("From", lambda row: row["chain_from"], numeric=False),
+    Field("To", lambda row: row["chain_to"], numeric=False),
+    amount("rms_db", "Disagreement, rms", "dB"),
+    amount("max_db", "Largest", "dB", signed=True),
+    amount("max_hz", "Largest at", "Hz"),
+    amount("uncertainty_db", "Its uncertainty", "dB"),
+    Field("Agrees", lambda row: {True: "yes", False: "no"}.get(row["agrees"], words.NONE)),
+)
+
+
+def write(
+    cartridge: str,
+    chains: Mapping[str, Mapping[str, Any]],
+    styli: Mapping[str, Row],
+    settings: Mapping[str, Any],
+    tables_folder: Path,
+    path: Path,
+) -> None:
+    """Write the page of a cartridge's loads, its pictures in a folder of its name beside it.
+
+    Parameters
+    ----------
+    cartridge : str
+        Its id.
+    chains, styli : mapping
+        The configuration, by id.
+    settings : mapping
+        The configuration's block `loading`.
+    tables_folder : Path
+        The archive-wide tables.
+    path : Path
+        The page, ``report/loading/<cartridge>.html``.
+    """
+    rows = [
+        {**row, "present": _is_present(row, chains)}
+        for row in rows_of(tables_folder / "loading.parquet")
+        if row["cartridge"] == cartridge
+    ]
+    coils = [
+        row for row in rows_of(tables_folder / "coils.parquet") if row["cartridge"] == cartridge
+    ]
+    views = {name: Chain.from_mapping(chain) for name, chain in chains.items()}
+    curves = _measured_curves(cartridge, views, styli, tables_folder)
+    coil = _coil(coils[0]) if coils else None
+    found = _pictures(rows, views, coil, curves, settings)
+    page.write(
+        "loading.html",
+        path,
+        depth=1,
+        cartridge=cartridge,
+        coil=coils[0] if coils else None,
+        pictures=page.pictures(found, path.with_name(path.stem)),
+        recommended=[row for row in rows if row["recommended"]],
+        kiloohm=_kiloohm,
+        grids=[
+            (chain, BASES[basis], grid(own, LOAD_FIELDS))
+            for chain in views
+            for basis in ("measured", "model")
+            if (own := [r for r in rows if (r["chain"], r["basis"]) == (chain, basis)])
+        ],
+        checks=grid(
+            [
+                row
+                for row in rows_of(tables_folder / "loading_checks.parquet")
+                if row["cartridge"] == cartridge
+            ],
+            CHECK_FIELDS,
+        ),
+    )
+
+
+def _kiloohm(ohm: float | None) -> str:
+    return words.NONE if ohm is None else f"{ohm / 1000:.4g}"
+
+
+def _is_present(row: Row, chains: Mapping[str, Mapping[str, Any]]) -> bool:
+    chain = Chain.from_mapping(chains[row["chain"]])
+    return bool(row["load_ohm"] == chain.load_ohm and row["load_pf"] == chain.load_pf)
+
+
+def _remark(row: Row) -> str:
+    remarks = [
+        text
+        for text, true in (("as it is", row["present"]), ("recommended", row["recommended"]))
+        if true
+    ]
+    return ", ".join(remarks) or words.NONE
+
+
+def _coil(row: Row) -> Coil | None:
+    """Coil values in use, with relative uncertainties; None where they are unknown."""
+    inductance_mh, resistance_ohm = row["inductance_mh"], row["resistance_ohm"]
+    if inductance_mh is None or resistance_ohm is None:
+        return None
+    return Coil(
+        inductance_mh,
+        (row["inductance_uncertainty_mh"] or 0.0) / inductance_mh,
+        resistance_ohm,
+        (row["resistance_uncertainty_ohm"] or 0.0) / resistance_ohm,
+    )
+
+
+def _measured_curves(
+    cartridge: str,
+    chains: Mapping[str, Chain],
+    styli: Mapping[str, Row],
+    folder: Path,
+) -> dict[str, Curve]:
+    """Mean response of the cartridge on each chain, of the captures that the table is made of."""
+    captures = tables.read(folder / "captures.parquet").to_pandas()
+    response = tables.read(folder / "response.parquet").to_pandas()
+    own = captures[captures["cartridge"] == cartridge]
+    material: Material = gather(
+        chains,
+        own,
+        response[response["capture"].isin(own["capture"])],
+        pd.DataFrame(list(styli.values())),
+    )
+    by_chain: dict[str, list[Curve]] = {}
+    for played in material.first:
+        by_chain.setdefault(played.chain, []).append(played.curve)
+    return {name: mean_curve(found) for name, found in by_chain.items()}
+
+
+def drawn_loads(rows: Sequence[Row]) -> list[Row]:
+    """Choose the loads to draw of one chain and basis: present, recommended, and the far ends."""
+    present = [row for row in rows if row["present"]]
+    best = [row for row in rows if row["recommended"]]
+    corner = sorted(rows, key=lambda row: (row["load_ohm"], row["load_pf"]))
+    if present:
+        same_ohm = [row for row in corner if row["load_ohm"] == present[0]["load_ohm"]]
+        same_pf = [row for row in corner if row["load_pf"] == present[0]["load_pf"]]
+        corner = [*same_ohm[-1:], *same_pf[:1], *same_pf[-1:]]
+    chosen: list[Row] = []
+    for row in (*present, *best, *corner):
+        if row not in chosen:
+            chosen.append(row)
+    return chosen[:LOADS_DRAWN]
+
+
+def _pictures(
+    rows: Sequence[Row],
+    chains: Mapping[str, Chain],
+    coil: Coil | None,
+    curves: Mapping[str, Curve],
+    settings: Mapping[str, Any],
+) -> Iterator[Picture]:
+    if coil is None:
+        return
+    capacitance_u = float(rectangular(settings["capacitance_tolerance_pct"] / 100))
+    for name, chain in chains.items():
+        for basis, note in NOTES.items():
+            loads = drawn_loads([r for r in rows if (r["chain"], r["basis"]) == (name, basis)])
+            if not loads or (basis == "measured" and name not in curves):
+                continue
+            lines = []
+            for row in loads:
+                load = Load(chain, row["load_ohm"], row["load_pf"])
+                curve = (
+                    _model(coil, load)
+                    if basis == "model"
+                    else _predicted(curves[name], coil, load, capacitance_u)
+                )
+                lines.append((_load_label(row), curve))
+            yield overlay(f"{basis}-{name}", f"{BASES[basis]}, on {name}", "response", lines, note)
+
+
+def _load_label(row: Row) -> str:
+    label = f"{_kiloohm(row['load_ohm'])} kohm, {row['load_pf']:.0f} pF"
+    return label if _remark(row) == words.NONE else f"{label} ({_remark(row)})"
+
+
+def _model(coil: Coil, load: Load) -> Columns:
+    network = Network.of(
+        coil.inductance_mh, coil.resistance_ohm, load.chain, load.load_ohm, load.load_pf
+    )
+    return {"frequency_hz": MODEL_HZ, "response_db": transfer_db(MODEL_HZ, network)}
+
+
+def _predicted(curve: Curve, coil: Coil, load: Load, capacitance_u: float) -> Columns:
+    present = Load(load.chain, load.chain.load_ohm, load.chain.load_pf)
+    response_db, _ = predict(curve, coil, present, load, capacitance_u)
+    return {"frequency_hz": curve.frequency_hz, "response_db": response_db}
