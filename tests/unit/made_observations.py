@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+
 from grooveledger.context import CaptureContext
 from grooveledger.equalisation import replay_response
 from grooveledger.plan import Cartridge, Chain, Side, Track

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
-from grooveledger.curves import covers, smoothed, value_at
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from grooveledger.curves import covers, smoothed, value_at
 
 OCTAVES_HZ = 1000.0 * 2.0 ** np.arange(-4.0, 5.0)
 

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_observations import CHAIN, heard, joined, make_context, make_side, orders_of
+
 from grooveledger import tables
 from grooveledger.measures import distortion
-from made_observations import CHAIN, heard, joined, make_context, make_side, orders_of
 
 TONE = {"kind": "tone", "modulation": "left", "frequency_hz": 1000.0, "duration_s": 20.0}
 

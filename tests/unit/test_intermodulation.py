@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_observations import CHAIN, heard, make_context, make_side, orders_of
+
 from grooveledger import tables
 from grooveledger.measures import intermodulation
-from made_observations import CHAIN, heard, make_context, make_side, orders_of
 
 FLAT = replace(CHAIN, equalisation="flat")
 

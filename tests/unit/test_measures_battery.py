@@ -6,8 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from grooveledger import measures, tables
-from grooveledger.schemas.registry import MEASURES as DECLARED
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from made_observations import (
@@ -19,6 +17,9 @@ from made_observations import (
     orders_of,
     swapped_chain,
 )
+
+from grooveledger import measures, tables
+from grooveledger.schemas.registry import MEASURES as DECLARED
 
 BLOCKS = Path(__file__).parents[2] / "workflow" / "schemas" / "blocks"
 LOW = {"kind": "sweep", "purpose": "resonance", "start_hz": 25.0, "stop_hz": 4.0}

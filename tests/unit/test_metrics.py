@@ -4,11 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_observations import CARTRIDGE, make_side
+
 from grooveledger import tables
 from grooveledger.metrics import UNITS, capture_metrics
 from grooveledger.schemas.collect import METRICS
 from grooveledger.schemas.registry import MEASURES, TABLES
-from made_observations import CARTRIDGE, make_side
 
 SWEEP_HZ = np.geomspace(20.0, 20_000.0, 241)
 

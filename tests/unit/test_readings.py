@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from made_observations import changed, joined, orders_of
+
 from grooveledger.harmonics import harmonic_lines
 from grooveledger.readings import HEARD_RE_FLOOR, NOISE_95, is_heard, readings, upper_bound
-from made_observations import changed, joined, orders_of
 
 
 def test_lines_stand_side_by_side_in_order_of_time_and_missing_ones_are_nan() -> None:

@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_observations import CARTRIDGE, CHAIN, heard, make_context, make_side, orders_of
+
 from grooveledger import tables
 from grooveledger.measures import resonance, resonance_fit
 from grooveledger.measures.resonance_fit import fit_resonance
 from grooveledger.resonance_physics import high_pass_response
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from made_observations import CARTRIDGE, CHAIN, heard, make_context, make_side, orders_of
 
 SWEEP = {
     "kind": "sweep",

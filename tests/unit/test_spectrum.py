@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from made_observations import make_context, make_side
+
 from grooveledger import tables
 from grooveledger.measures import spectrum
-from made_observations import make_context, make_side
 
 
 def test_the_replay_curve_is_undone_re_the_tone():

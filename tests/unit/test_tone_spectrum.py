@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
-from grooveledger.observe.tone_spectrum import FLAT_TOP, TOP_HZ, tone_spectrum
 
+from grooveledger.observe.tone_spectrum import FLAT_TOP, tone_spectrum
+
+TOP_HZ = 20_000.0
+SETTINGS = {"spectrum_top_hz": TOP_HZ}
 HARMONICS_DB = {2: -38.0, 3: -55.0, 5: -70.0, 10: -85.0}
 
 
@@ -34,7 +37,7 @@ def level_at(columns, channel, frequency_hz):
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
 @pytest.mark.parametrize("tone_hz", [315.0, 1000.0, 3150.0])
 def test_wow_does_not_smear_the_harmonics(rate, tone_hz):
-    columns = tone_spectrum(*wandering_tone(tone_hz, rate, 4.0, wow=0.002), rate, tone_hz, {})
+    columns = tone_spectrum(*wandering_tone(tone_hz, rate, 4.0, wow=0.002), rate, tone_hz, SETTINGS)
     for order, level_db in HARMONICS_DB.items():
         if order * tone_hz < TOP_HZ:
             for channel in ("left", "right"):
@@ -45,7 +48,9 @@ def test_wow_does_not_smear_the_harmonics(rate, tone_hz):
 
 
 def test_between_the_harmonics_there_is_nothing_but_noise():
-    columns = tone_spectrum(*wandering_tone(1000.0, 96_000, 4.0, wow=0.002), 96_000, 1000.0, {})
+    columns = tone_spectrum(
+        *wandering_tone(1000.0, 96_000, 4.0, wow=0.002), 96_000, 1000.0, SETTINGS
+    )
     left = columns["channel"] == "left"
     hz, level_db = columns["frequency_hz"][left], columns["level_db"][left]
     # Away from the main lobes of the flat-top window (five lines of a third of a hertz).
@@ -58,7 +63,7 @@ def test_a_steady_tone_agrees_with_a_plain_transform_with_a_flat_top_window():
     signal = pytest.importorskip("scipy.signal")
     rate, tone_hz = 48_000, 1000.0
     samples, phase = wandering_tone(tone_hz, rate, 4.0, noise=1e-5, hum=1e-3)
-    columns = tone_spectrum(samples, phase, rate, tone_hz, {})
+    columns = tone_spectrum(samples, phase, rate, tone_hz, SETTINGS)
     window = signal.windows.flattop(3 * rate, sym=False)
     spectrum = np.abs(np.fft.rfft(samples[: 3 * rate, 0] * window))
     played = np.arange(len(spectrum)) / 3.0
@@ -78,7 +83,9 @@ def test_a_steady_tone_agrees_with_a_plain_transform_with_a_flat_top_window():
 
 def test_few_lines_are_kept_and_all_harmonics_among_them():
     tone_hz = 100.0
-    columns = tone_spectrum(*wandering_tone(tone_hz, 48_000, 4.0, noise=0.01), 48_000, tone_hz, {})
+    columns = tone_spectrum(
+        *wandering_tone(tone_hz, 48_000, 4.0, noise=0.01), 48_000, tone_hz, SETTINGS
+    )
     left = columns["channel"] == "left"
     hz = columns["frequency_hz"][left]
     assert 500 < len(hz) <= 2000
@@ -91,7 +98,7 @@ def test_few_lines_are_kept_and_all_harmonics_among_them():
 def test_a_dead_channel_has_lines_without_a_level():
     samples, phase = wandering_tone(1000.0, 48_000, 4.0)
     samples[:, 1] = 0.0
-    columns = tone_spectrum(samples, phase, 48_000, 1000.0, {})
+    columns = tone_spectrum(samples, phase, 48_000, 1000.0, SETTINGS)
     right = columns["channel"] == "right"
     assert right.any()
     assert np.isnan(columns["level_db"][right]).all()
@@ -100,8 +107,8 @@ def test_a_dead_channel_has_lines_without_a_level():
 
 def test_what_is_too_short_gives_no_lines():
     samples, phase = wandering_tone(1000.0, 48_000, 0.05)
-    assert len(tone_spectrum(samples, phase, 48_000, 1000.0, {})["frequency_hz"]) == 0
-    assert len(tone_spectrum(samples[:9], phase[:9], 48_000, 1000.0, {})["frequency_hz"]) == 0
+    assert len(tone_spectrum(samples, phase, 48_000, 1000.0, SETTINGS)["frequency_hz"]) == 0
+    assert len(tone_spectrum(samples[:9], phase[:9], 48_000, 1000.0, SETTINGS)["frequency_hz"]) == 0
 
 
 def test_the_window_reads_a_line_between_two_places_true():

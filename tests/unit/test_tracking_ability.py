@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_observations import CHAIN, make_context, make_side, orders_of
+
 from grooveledger import tables
 from grooveledger.measures import tracking_ability
 from grooveledger.measures.tracking_ability import mistracking
-from made_observations import CHAIN, make_context, make_side, orders_of
 
 SETTINGS = {"thd_limit_pct": 10.0, "jump_ratio": 3.0}
 AMPLITUDES_UM = [40.0, 50.0, 60.0, 70.0, 80.0]

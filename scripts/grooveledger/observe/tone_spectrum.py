@@ -11,8 +11,6 @@ CHANNELS = ("left", "right")
 LONGEST_S = 3.0
 #: Lowest frequency kept, Hz.
 BOTTOM_HZ = 10.0
-#: Highest frequency kept unless the settings say otherwise, Hz: the ends of hearing.
-TOP_HZ = 20_000.0
 #: Lines kept an octave: about 1800 from 10 Hz to 20 kHz.
 LINES_PER_OCTAVE = 160
 #: Before the interpolation the samples are at least so dense, 1/s: its error at 20 kHz is then
@@ -52,7 +50,7 @@ def tone_spectrum(
     tone_hz : float
         The tone's nominal frequency.
     settings : mapping
-        `spectrum_top_hz`: highest frequency kept, `TOP_HZ` by default.
+        `spectrum_top_hz`: highest frequency kept.
 
     Returns
     -------
@@ -71,7 +69,7 @@ def tone_spectrum(
         return {name: np.empty(0) for name in ("channel", "frequency_hz", "level_db")}
     lines = _lines(_on_phase(samples, turns, cycles, sample_rate_hz))
     line_hz = tone_hz * np.arange(lines.shape[1]) / cycles
-    top_hz = min(float(settings.get("spectrum_top_hz", TOP_HZ)), 0.5 * sample_rate_hz)
+    top_hz = min(float(settings["spectrum_top_hz"]), 0.5 * sample_rate_hz)
     parts = [_thinned(line_hz, line, cycles, top_hz) for line in lines]
     return {
         "channel": np.repeat(np.array(CHANNELS, dtype=object), [len(part[0]) for part in parts]),
