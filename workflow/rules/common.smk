@@ -39,13 +39,23 @@ JOBS = Jobs(
 CAPTURE = f"{RESULTS}/captures/{{capture}}"
 OBSERVATIONS = f"{CAPTURE}/observations"
 TABLES = f"{RESULTS}/tables"
+REPORT = f"{RESULTS}/report"
 ARCHIVE_TABLES = [
     f"{TABLES}/{name}.parquet" for name in ("captures", "tracks", *MEASURES, "metrics")
 ]
+INTERPRETED_TABLES = [
+    f"{TABLES}/{name}.parquet"
+    for name in ("drift", "loading", "loading_checks", "coils", "ratings", "comparison")
+]
+
+
+IDENTIFIER = r"[A-Za-z0-9][A-Za-z0-9._-]*"
 
 
 wildcard_constraints:
-    capture=r"[A-Za-z0-9][A-Za-z0-9._-]*",
+    capture=IDENTIFIER,
+    stylus=IDENTIFIER,
+    cartridge=IDENTIFIER,
 
 
 def of_captures(pattern):
@@ -84,3 +94,44 @@ def measure_job(wildcards):
 
 def collect_job(wildcards):
     return JOBS.collect()
+
+
+def drift_job(wildcards):
+    return JOBS.interpret("drift.py", "drift")
+
+
+def loading_job(wildcards):
+    return JOBS.interpret("loading.py", "loading")
+
+
+def ratings_job(wildcards):
+    return JOBS.interpret("ratings.py", "ratings")
+
+
+def capture_page_job(wildcards):
+    return JOBS.page(wildcards.capture)
+
+
+def stylus_page_job(wildcards):
+    return JOBS.interpret("stylus_page.py")
+
+
+def loading_page_job(wildcards):
+    return JOBS.interpret("loading_page.py", "loading")
+
+
+def index_pages_job(wildcards):
+    return JOBS.interpret("index_pages.py", "ratings")
+
+
+def export_job(wildcards):
+    return JOBS.interpret("export.py")
+
+
+def everything():
+    """Every file that the archive gives."""
+    pages = [f"{REPORT}/index.html"]
+    pages += of_captures(f"{REPORT}/captures/{{capture}}.html")
+    pages += [f"{REPORT}/styli/{stylus}.html" for stylus in ARCHIVE.styli]
+    pages += [f"{REPORT}/loading/{cartridge}.html" for cartridge in ARCHIVE.cartridges]
+    return [*ARCHIVE_TABLES, *INTERPRETED_TABLES, *pages, f"{RESULTS}/export/archive.xlsx"]

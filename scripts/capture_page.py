@@ -1,0 +1,13 @@
+"""Rule capture_page: the page of one capture and its pictures."""
+
+from pathlib import Path
+
+from grooveledger.report import capture_page
+from job import logged
+
+with logged(snakemake.log[0]):
+    capture_page.write(
+        snakemake.params.job,
+        Path(snakemake.input.metrics).parent,
+        Path(snakemake.output.page),
+    )

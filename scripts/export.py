@@ -1,0 +1,11 @@
+"""Rule export: the tables for a spreadsheet, as one workbook and as CSV."""
+
+from pathlib import Path
+
+from grooveledger import csv_export, workbook
+from job import logged
+
+with logged(snakemake.log[0]):
+    paths = [Path(path) for path in snakemake.input]
+    workbook.write(paths, Path(snakemake.output.workbook))
+    csv_export.write(paths, Path(snakemake.output.csv))
