@@ -44,21 +44,33 @@ class Mark(NamedTuple):
     colour: str
     dash: str | tuple[int, tuple[float, ...]]
     marker: str
+    #: Where between two marks the first one lies: marks of lines that run together do not coincide.
+    place: float = 0.5
 
 
 #: Looks by channel: colour, line and mark all differ.
 MARKS = {
-    "left": Mark(COLOURS["left"], "-", "o"),
-    "right": Mark(COLOURS["right"], (0, (5, 2)), "s"),
+    "left": Mark(COLOURS["left"], "-", "o", 0.25),
+    "right": Mark(COLOURS["right"], (0, (5, 2)), "s", 0.75),
     "both": Mark(COLOURS["axis"], "-", "D"),
     "lateral": Mark(COLOURS["axis"], (0, (8, 2, 1, 2)), "^"),
     "vertical": Mark(COLOURS["other"], (0, (1.5, 1.5)), "v"),
 }
 #: Looks of up to eight styli or loads laid over one another; they differ in line and mark as well.
 SERIES = tuple(
-    Mark(COLOURS[colour], dash, marker)
-    for dash, pair in (("-", "osD^"), ((0, (5, 2)), "vPX*"))
-    for colour, marker in zip(("left", "right", "axis", "other"), pair, strict=True)
+    Mark(COLOURS[colour], dash, marker, place / 8)
+    for place, (colour, dash, marker) in enumerate(
+        (
+            ("left", "-", "o"),
+            ("right", (0, (5, 2)), "s"),
+            ("axis", (0, (8, 2, 1, 2)), "D"),
+            ("other", (0, (2, 1.5)), "^"),
+            ("alarm", (0, (10, 3)), "v"),
+            ("ink", (0, (1, 1)), "P"),
+            ("left", (0, (4, 1, 1, 1)), "X"),
+            ("right", (0, (12, 2)), "*"),
+        )
+    )
 )
 
 #: Octaves of ISO 266 that rule every frequency axis.
@@ -216,8 +228,7 @@ def decimated(*arrays: np.ndarray) -> tuple[np.ndarray, ...]:
 def line(axes: Axes, x: np.ndarray, y: np.ndarray, mark: Mark, label: str, marks: int = 8) -> None:
     """Draw a line with a few marks on it."""
     every = max(1, len(x) // marks) if marks else None
-    # Marks of lines that run together lie at different places.
-    first = round((every or 0) * (0.25 if mark.dash == "-" else 0.75)) if len(x) > marks else 0
+    first = int((every or 0) * mark.place) if len(x) > marks else 0
     axes.plot(
         x,
         y,

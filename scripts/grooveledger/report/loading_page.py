@@ -84,15 +84,19 @@ def write(
     path : Path
         The page, ``report/loading/<cartridge>.html``.
     """
+    views = {name: Chain.from_mapping(chain) for name, chain in chains.items()}
     rows = [
-        {**row, "present": _is_present(row, chains)}
+        {
+            **row,
+            "present": _is_present(row, views[row["chain"]]),
+            "raised": row["load_ohm"] > views[row["chain"]].load_ohm,
+        }
         for row in rows_of(tables_folder / "loading.parquet")
         if row["cartridge"] == cartridge
     ]
     coils = [
         row for row in rows_of(tables_folder / "coils.parquet") if row["cartridge"] == cartridge
     ]
-    views = {name: Chain.from_mapping(chain) for name, chain in chains.items()}
     curves = _measured_curves(cartridge, views, styli, tables_folder)
     coil = _coil(coils[0]) if coils else None
     found = _pictures(rows, views, coil, curves, settings)
@@ -126,8 +130,7 @@ def _kiloohm(ohm: float | None) -> str:
     return words.NONE if ohm is None else f"{ohm / 1000:.4g}"
 
 
-def _is_present(row: Row, chains: Mapping[str, Mapping[str, Any]]) -> bool:
-    chain = Chain.from_mapping(chains[row["chain"]])
+def _is_present(row: Row, chain: Chain) -> bool:
     return bool(row["load_ohm"] == chain.load_ohm and row["load_pf"] == chain.load_pf)
 
 
