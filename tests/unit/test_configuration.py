@@ -4,6 +4,7 @@ import time
 
 import make_configuration as good
 import pytest
+
 from grooveledger import plan
 from grooveledger.configuration import describe_settings, load
 from grooveledger.faults import ConfigurationFaults

@@ -5,6 +5,7 @@ from pathlib import Path
 import make_configuration as good
 import pytest
 import yaml
+
 from grooveledger.configuration import load
 from grooveledger.faults import ConfigurationFaults
 

@@ -5,6 +5,7 @@ import time
 
 import make_configuration as good
 import pytest
+
 from grooveledger.configuration import load
 from grooveledger.faults import ConfigurationFaults
 

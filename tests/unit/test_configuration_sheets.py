@@ -2,9 +2,10 @@
 
 import make_configuration as good
 import pytest
-from grooveledger.configuration.sheets import parse_sheet, read_sheet
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from grooveledger.configuration.sheets import parse_sheet, read_sheet
 
 TEXT = good.sheet(good.CAPTURES)
 

@@ -6,11 +6,12 @@ import jsonschema
 import make_configuration as good
 import pytest
 import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from grooveledger import plan
 from grooveledger.configuration.schema_files import SCHEMAS, schema
 from grooveledger.configuration.validation import checked
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 NAMES = sorted(path.stem for path in SCHEMAS.glob("*.yaml"))
 

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from grooveledger.configuration import captures as captures_sheet
+from grooveledger.configuration.filename_patterns import pattern_problems
 from grooveledger.configuration.instruments import Things, read_cartridges, read_chains
 from grooveledger.configuration.records import Sides, read_records
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import Row, duplicates, read_sheet
-from grooveledger.configuration.suggestions import suggestion
-from grooveledger.configuration.validation import Problem, checked, shown
-from grooveledger.configuration.yaml_files import spelled
+from grooveledger.configuration.validation import Problem, checked
+from grooveledger.configuration.yaml_files import read_yaml, spelled
 from grooveledger.faults import ConfigurationFaults, Fault
 
 
@@ -45,7 +45,10 @@ class Archive:
 
 
 def load(
-    config: Mapping[str, Any], directory: str | Path, config_file: str = "config.yaml"
+    config: Mapping[str, Any],
+    directory: str | Path,
+    config_file: str = "config.yaml",
+    with_captures: bool = True,
 ) -> Archive:
     """Read and check the whole configuration of an archive.
 
@@ -57,6 +60,8 @@ def load(
         What relative paths count from.
     config_file : str
         What the person calls config.yaml, for the faults.
+    with_captures : bool
+        False leaves the captures' sheet unread, and `Archive.captures` empty.
 
     Raises
     ------
@@ -67,59 +72,53 @@ def load(
     directory = Path(directory)
     problems: list[Problem] = []
     settings = checked(config, schema("config"), problems) or {}
+    problems += pattern_problems((settings.get("register") or {}).get("patterns") or ())
     faults += [
         Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
         for problem in problems
     ]
-
-    def sheet(key: str, schema_name: str) -> list[Row] | None:
-        name = settings.get(key)
-        return name and read_sheet(directory / name, name, schema_name, faults)
-
-    cartridges = chains = None
+    cartridges = chains = known_sides = None
+    sides: Sides = {}
     if name := settings.get("cartridges"):
         cartridges = read_cartridges(directory / name, name, faults)
     if name := settings.get("chains"):
         chains = read_chains(directory / name, name, directory, faults)
-    sides: Sides = {}
-    known_sides = None
     if name := settings.get("records_dir"):
         sides, known_sides = read_records(directory, name, faults)
-
-    styli_rows = sheet("styli", "styli")
-    styli = None
-    if styli_rows is not None:
-        duplicates(styli_rows, ("stylus",), settings["styli"], faults)
-        captures_sheet.check_reference(
-            styli_rows, "cartridge", cartridges, settings["styli"], faults
-        )
-        styli = _styli(styli_rows, settings)
-    log_rows = sheet("playing_log", "playing_log")
-    if log_rows is not None:
-        name = settings["playing_log"]
-        captures_sheet.check_reference(log_rows, "stylus", styli, name, faults)
-    rows = sheet("captures", "captures")
-    if rows is not None:
-        name = settings["captures"]
-        duplicates(rows, ("capture",), name, faults)
-        duplicates(rows, ("file",), name, faults)
+    styli = _read_styli(settings, directory, cartridges, faults)
+    log = _read_log(settings, directory, styli, faults)
+    rows: list[Row] = []
+    if with_captures and (name := settings.get("captures")):
+        rows = read_sheet(directory / name, name, "captures", faults) or []
+        captures_sheet.check_references(rows, styli, chains, known_sides, name, faults)
         captures_sheet.check_files(rows, name, faults)
-        captures_sheet.check_reference(rows, "stylus", styli, name, faults)
-        captures_sheet.check_reference(rows, "chain", chains, name, faults)
-        captures_sheet.check_reference(rows, "record", known_sides, name, faults)
-        _check_sides(rows, known_sides, name, faults)
-        has_log = settings.get("playing_log") is not None
-        log = captures_sheet.PlayingLog(log_rows or ()) if has_log else None
         captures_sheet.fill_hours(rows, styli or {}, log, name, faults)
         captures_sheet.check_hours_run_forward(rows, name, faults)
         captures_sheet.fill_record_plays(rows)
-    if faults:
+    if faults or styli is None or cartridges is None or chains is None:
         raise ConfigurationFaults(_in_order(faults))
     joined = tuple(
-        {**row.values, "cartridge": (styli or {})[row.values["stylus"]]["cartridge"]}
-        for row in rows or ()
+        {**row.values, "cartridge": styli[row.values["stylus"]]["cartridge"]} for row in rows
     )
-    return Archive(settings, joined, styli or {}, cartridges or {}, chains or {}, sides)
+    return Archive(settings, joined, styli, cartridges, chains, sides)
+
+
+def read_config(path: Path) -> dict[str, Any]:
+    """Read config.yaml itself, as the programs beside the workflow do.
+
+    Raises
+    ------
+    ConfigurationFaults
+        The file is not there, is no YAML, or has a key twice.
+    """
+    faults: list[Fault] = []
+    document = read_yaml(path, str(path), faults)
+    if document is not None and not isinstance(document.value, dict):
+        faults.append(Fault(str(path), "", "holds no keys", "See what the program start writes."))
+    if document is None or faults:
+        raise ConfigurationFaults(faults)
+    config: dict[str, Any] = document.value
+    return config
 
 
 def _in_order(faults: list[Fault]) -> list[Fault]:
@@ -133,7 +132,17 @@ def _in_order(faults: list[Fault]) -> list[Fault]:
     return sorted(faults, key=key)
 
 
-def _styli(rows: list[Row], settings: Mapping[str, Any]) -> Things:
+def _read_styli(
+    settings: Mapping[str, Any], directory: Path, cartridges: Things | None, faults: list[Fault]
+) -> Things | None:
+    name = settings.get("styli")
+    if name is None:
+        return None
+    rows = read_sheet(directory / name, name, "styli", faults)
+    if rows is None:
+        return None
+    duplicates(rows, ("stylus",), name, faults)
+    captures_sheet.check_reference(rows, "cartridge", cartridges, name, faults)
     break_in_hours = (settings.get("drift") or {}).get("break_in_hours")
     styli: Things = {}
     for _, values in rows:
@@ -144,13 +153,12 @@ def _styli(rows: list[Row], settings: Mapping[str, Any]) -> Things:
     return styli
 
 
-def _check_sides(
-    rows: list[Row], known: Mapping[str, set[str]] | None, name: str, faults: list[Fault]
-) -> None:
-    for number, values in rows:
-        record, side = values["record"], values["side"]
-        options = (known or {}).get(record)
-        if side is not None and options and side not in options:
-            problem = f"record '{record}' has no side {shown(side)}"
-            remedy = suggestion(side, sorted(options), "sides")
-            faults.append(Fault(name, f"row {number}, side", problem, remedy))
+def _read_log(
+    settings: Mapping[str, Any], directory: Path, styli: Things | None, faults: list[Fault]
+) -> captures_sheet.PlayingLog | None:
+    name = settings.get("playing_log")
+    if name is None:
+        return None
+    rows = read_sheet(directory / name, name, "playing_log", faults) or []
+    captures_sheet.check_reference(rows, "stylus", styli, name, faults)
+    return captures_sheet.PlayingLog(rows)

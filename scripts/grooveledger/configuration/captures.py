@@ -3,11 +3,11 @@
 import bisect
 import datetime
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import accumulate
 from typing import Any
 
-from grooveledger.configuration.sheets import Row, day
+from grooveledger.configuration.sheets import Row, day, duplicates
 from grooveledger.configuration.suggestions import suggestion
 from grooveledger.configuration.validation import shown
 from grooveledger.faults import Fault
@@ -38,6 +38,29 @@ class PlayingLog:
         days = self._days.get(stylus, [])
         sums = self._sums.get(stylus, [0.0])
         return sums[bisect.bisect_left(days, end)] - sums[bisect.bisect_left(days, first)]
+
+
+def check_references(
+    rows: Sequence[Row],
+    styli: Collection[str] | None,
+    chains: Collection[str] | None,
+    sides: Mapping[str, Collection[str]] | None,
+    name: str,
+    faults: list[Fault],
+) -> None:
+    """Tell captures given twice and ids that other files do not hold (None: can't be read)."""
+    duplicates(rows, ("capture",), name, faults)
+    duplicates(rows, ("file",), name, faults)
+    check_reference(rows, "stylus", styli, name, faults)
+    check_reference(rows, "chain", chains, name, faults)
+    check_reference(rows, "record", sides, name, faults)
+    for number, values in rows:
+        record, side = values["record"], values["side"]
+        options = (sides or {}).get(record)
+        if side is not None and options and side not in options:
+            problem = f"record '{record}' has no side {shown(side)}"
+            remedy = suggestion(side, sorted(options), "sides")
+            faults.append(Fault(name, f"row {number}, side", problem, remedy))
 
 
 def check_reference(

@@ -58,7 +58,7 @@ def read_sheet(path: Path, name: str, schema_name: str, faults: list[Fault]) -> 
 
 def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> list[Row] | None:
     """Make rows of a sheet's text, see `read_sheet`."""
-    rows = _cells(text, name, faults)
+    rows = sheet_cells(text, name, faults)
     if rows is None:
         return None
     row_schema = schema(schema_name)
@@ -126,7 +126,7 @@ def day(text: str) -> datetime.date:
     return datetime.date.fromisoformat(text[:10])
 
 
-def _cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, list[str]]] | None:
+def sheet_cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, list[str]]] | None:
     """Rows with content, comments left out, cells stripped, with their numbers from 1."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="\t", strict=True)
     rows: list[tuple[int, list[str]]] = []

@@ -61,12 +61,12 @@ def checked(value: Any, schema: Schema, problems: list[Problem], path: Path = ()
         raise ValueError(f"schema of {path}: {sorted(set(schema) - _UNDERSTOOD)} not understood")
     if "oneOf" in schema:
         return _checked_kind(value, schema, problems, path)
-    types = _types(schema)
+    names = types(schema)
     if value is None:
-        if "null" not in types:
+        if "null" not in names:
             problems.append(Problem(path, "is empty", give(schema)))
         return None
-    for name in types:
+    for name in names:
         check = _CHECKS[name]
         found = check(value, schema, problems, path)
         if found is not _OTHER_TYPE:
@@ -78,8 +78,8 @@ def checked(value: Any, schema: Schema, problems: list[Problem], path: Path = ()
 def give(schema: Schema) -> str:
     """Return a remedy: what the schema takes, and what that means."""
     description = schema.get("description", "")
-    taken = _taken(schema)
-    return description if taken == "text" else f"Give {taken}. {description}".strip()
+    wanted = taken(schema)
+    return description if wanted == "text" else f"Give {wanted}. {description}".strip()
 
 
 def shown(value: Any) -> str:
@@ -96,9 +96,10 @@ def shown(value: Any) -> str:
 _OTHER_TYPE = object()
 
 
-def _types(schema: Schema) -> Sequence[str]:
-    types: str | Sequence[str] = schema["type"]
-    return (types,) if isinstance(types, str) else types
+def types(schema: Schema) -> Sequence[str]:
+    """Return the names of the types that a schema takes."""
+    names: str | Sequence[str] = schema["type"]
+    return (names,) if isinstance(names, str) else names
 
 
 def _checked_kind(value: Any, schema: Schema, problems: list[Problem], path: Path) -> Any:
@@ -274,12 +275,12 @@ def _described_type(value: Any) -> str:
     return "a block of keys" if isinstance(value, Mapping) else "a list"
 
 
-def _taken(schema: Schema) -> str:
+def taken(schema: Schema) -> str:
     """Say what a schema takes, without its meaning."""
     options = [str(option) for option in _options(schema) if option is not None]
     if options:
         return f"one of {', '.join(options)}" if len(options) > 1 else options[0]
-    kind = next(name for name in _types(schema) if name != "null")
+    kind = next(name for name in types(schema) if name != "null")
     if kind in ("number", "integer"):
         return f"a {'whole ' if kind == 'integer' else ''}number{_range(schema)}"
     if kind == "array":
@@ -294,7 +295,7 @@ def _taken(schema: Schema) -> str:
 
 def _range(schema: Schema) -> str:
     parts = [
-        f"{word} {schema[key]:g}"
+        f"{word} {schema[key]:.12g}"
         for key, word in (
             ("minimum", "from"),
             ("exclusiveMinimum", "above"),
