@@ -97,7 +97,7 @@ def bursts(
         first = int(at_s * rate_hz)
         part = damaged[first : first + len(burst)]
         part += burst[: len(part), None]
-    return np.clip(damaged, -1.0, 1.0)
+    return np.asarray(np.clip(damaged, -1.0, 1.0))
 
 
 def louder(samples: np.ndarray, db: float) -> np.ndarray:
