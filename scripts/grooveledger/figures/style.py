@@ -57,20 +57,15 @@ MARKS = {
     "vertical": Mark(COLOURS["other"], (0, (1.5, 1.5)), "v"),
 }
 #: Looks of up to eight styli or loads laid over one another; they differ in line and mark as well.
-SERIES = tuple(
-    Mark(COLOURS[colour], dash, marker, place / 8)
-    for place, (colour, dash, marker) in enumerate(
-        (
-            ("left", "-", "o"),
-            ("right", (0, (5, 2)), "s"),
-            ("axis", (0, (8, 2, 1, 2)), "D"),
-            ("other", (0, (2, 1.5)), "^"),
-            ("alarm", (0, (10, 3)), "v"),
-            ("ink", (0, (1, 1)), "P"),
-            ("left", (0, (4, 1, 1, 1)), "X"),
-            ("right", (0, (12, 2)), "*"),
-        )
-    )
+SERIES = (
+    Mark(COLOURS["left"], "-", "o", 0.0),
+    Mark(COLOURS["right"], (0, (5, 2)), "s", 0.125),
+    Mark(COLOURS["axis"], (0, (8, 2, 1, 2)), "D", 0.25),
+    Mark(COLOURS["other"], (0, (2, 1.5)), "^", 0.375),
+    Mark(COLOURS["alarm"], (0, (10, 3)), "v", 0.5),
+    Mark(COLOURS["ink"], (0, (1, 1)), "P", 0.625),
+    Mark(COLOURS["left"], (0, (4, 1, 1, 1)), "X", 0.75),
+    Mark(COLOURS["right"], (0, (12, 2)), "*", 0.875),
 )
 
 #: Octaves of ISO 266 that rule every frequency axis.
@@ -323,8 +318,8 @@ def inline_svg(document: str, picture: Picture) -> str:
 
 
 def save(picture: Picture, folder: Path) -> str:
-    """Write a picture as SVG and PNG into a folder, and return it as an element of a page."""
+    """Write a picture as SVG and PNG into a folder, and return the SVG document."""
     document = svg(picture)
     (folder / f"{picture.name}.svg").write_text(document, encoding="utf-8")
     (folder / f"{picture.name}.png").write_bytes(png(picture))
-    return inline_svg(document, picture)
+    return document

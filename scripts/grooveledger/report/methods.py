@@ -1,5 +1,6 @@
 """The pages of methods, from the Markdown of the documentation."""
 
+from itertools import pairwise
 from pathlib import Path
 
 from markdown_it import MarkdownIt
@@ -33,7 +34,7 @@ def write(source: Path, folder: Path) -> None:
 
 
 def _heading(tokens: list[Token], path: Path) -> str:
-    for token, following in zip(tokens, tokens[1:], strict=False):
+    for token, following in pairwise(tokens):
         if token.type == "heading_open" and token.tag == "h1":
             return following.content
     raise ValueError(f"{path.name}: a page of methods begins with a heading")

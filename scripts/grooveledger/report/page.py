@@ -10,7 +10,7 @@ import jinja2
 from markupsafe import Markup
 
 from grooveledger import __version__
-from grooveledger.figures.style import Picture, save
+from grooveledger.figures.style import Picture, inline_svg, save
 from grooveledger.report import words
 
 HERE = Path(__file__).parent
@@ -70,7 +70,7 @@ def pictures(found: Iterable[Picture], folder: Path) -> list[Mapping[str, Any]]:
             "note": picture.note,
             "folder": folder.name,
             # Our own drawing: every text in it was escaped when it was drawn.
-            "svg": Markup(save(picture, folder)),
+            "svg": Markup(inline_svg(save(picture, folder), picture)),
         }
         for picture in found
     ]

@@ -58,14 +58,11 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     )
     pressing = {row["metric"] for row in drift if row["verdict"] in PRESSING}
     metrics = where(tables.columns(tables.read(tables_folder / "metrics.parquet")), stylus=name)
-    life = list(_life(captures_folder, choice.in_order_of_hours(captures, name), break_in_hours))
-    trends = list(_trends(metrics, drift, break_in_hours))
-    saved = page.pictures([*life, *trends], path.with_name(path.stem))
-    urgent = [
-        picture["name"]
-        for picture, drawn in zip(saved[len(life) :], _metrics_in_order(metrics), strict=True)
-        if drawn in pressing
-    ]
+    curves = list(life(captures_folder, choice.in_order_of_hours(captures, name), break_in_hours))
+    found = trends(metrics, drift, break_in_hours)
+    urgent = [picture for metric, picture in found.items() if metric in pressing]
+    others = [picture for metric, picture in found.items() if metric not in pressing]
+    saved = page.pictures([*curves, *urgent, *others], path.with_name(path.stem))
     page.write(
         "stylus.html",
         path,
@@ -77,25 +74,26 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
             row for row in rows_of(tables_folder / "control.parquet") if row["stylus"] == name
         ],
         drift=grid(sorted(drift, key=_by_verdict), DRIFT_FIELDS),
-        life=saved[: len(life)],
-        urgent=[item for item in saved[len(life) :] if item["name"] in urgent],
-        others=[item for item in saved[len(life) :] if item["name"] not in urgent],
+        life=saved[: len(curves)],
+        urgent=saved[len(curves) : len(curves) + len(urgent)],
+        others=saved[len(curves) + len(urgent) :],
         captures=grid(own, CAPTURE_FIELDS),
     )
 
 
 def _metrics_in_order(metrics: Columns) -> list[str]:
     found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
-    known = [name for name in words.METRICS if name in found]
-    return known + sorted(found - set(known))
+    return sorted(found, key=lambda name: (words.order(name), name))
 
 
-def _trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> Iterator[Picture]:
-    """Draw each metric's trend; of several tracks of a capture, the first in the plan."""
+def trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> dict[str, Picture]:
+    """Draw the trend of each metric of a stylus; of several tracks the first in the plan."""
+    drawn = {}
     for metric in _metrics_in_order(metrics):
         points = first_tracks(where(metrics, metric=metric))
         fits = [row for row in drift if row["metric"] == metric]
-        yield trend(metric, words.metric(metric), points, fits, break_in_hours)
+        drawn[metric] = trend(metric, words.metric(metric), points, fits, break_in_hours)
+    return drawn
 
 
 def first_tracks(points: Columns) -> Columns:
@@ -112,29 +110,38 @@ def first_tracks(points: Columns) -> Columns:
     return {name: values[kept] for name, values in points.items()}
 
 
-def _life(folder: Path, captures: Sequence[Row], break_in_hours: float) -> Iterator[Picture]:
-    """Draw the first settled curve and the newest over one another."""
+def life(folder: Path, captures: Sequence[Row], break_in_hours: float) -> Iterator[Picture]:
+    """Draw the first settled curve and the newest over one another, or the only one there is.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the tables of each capture.
+    captures : sequence of mapping
+        Measured captures of the stylus, fewest hours first.
+    """
     old = choice.settled(captures, break_in_hours) or captures
     for table, name, title in LIFE_CURVES:
-        first = choice.first_with_curves(folder, old, table)
         newest = choice.first_with_curves(folder, reversed(captures), table)
-        if first is None or newest is None or first[0]["capture"] == newest[0]["capture"]:
+        first = choice.first_with_curves(folder, old, table)
+        if newest is None:
             continue
-        curves, marks = [], []
-        for channel in ("left", "right"):
-            for (row, found), mark in zip((first, newest), LIFE_MARKS[channel], strict=True):
-                if channel in found:
-                    curves.append((f"{channel}, {row['stylus_hours']:.0f} h", found[channel]))
-                    marks.append(mark)
-        yield overlay(
-            name,
-            title,
-            table,
-            curves,
-            f"Dotted: capture {first[0]['capture']}, the first after break-in. Other lines: "
-            f"capture {newest[0]['capture']}, the newest.",
-            marks,
-        )
+        ends = [newest]
+        note = f"Capture {newest[0]['capture']}."
+        if first is not None and first[0]["capture"] != newest[0]["capture"]:
+            ends = [first, newest]
+            note = (
+                f"Dotted: capture {first[0]['capture']}, the first after break-in. Other lines: "
+                f"capture {newest[0]['capture']}, the newest."
+            )
+        drawn = [
+            (f"{channel}, {row['stylus_hours']:.0f} h", found[channel], mark)
+            for channel, marks in LIFE_MARKS.items()
+            for (row, found), mark in zip(ends, marks[-len(ends) :], strict=True)
+            if channel in found
+        ]
+        curves = [(label, part) for label, part, _ in drawn]
+        yield overlay(name, title, table, curves, note, [mark for _, _, mark in drawn])
 
 
 def _by_verdict(row: Row) -> tuple[int, int, str]:
