@@ -35,8 +35,9 @@ HUM_HARMONICS = 10
 MAINS_WANDER, LINE_BANDS = 0.002, 2.0
 #: The noise around a line is the median of the bands within this distance of it, Hz.
 LINE_NEIGHBOURS_HZ = 8.0
-#: A line is there where its power is at least this times that of the noise around it.
-LINE_RE_NOISE = 2.0
+#: A line is there where it raises the power of its bands by so many standard deviations of noise,
+#: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T).
+LINE_SIGMAS = 4.0
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -69,14 +70,14 @@ def measure(context: CaptureContext) -> pa.Table:
             for name in (*CHANNELS, "sum", "difference")
         }
         left = rows["left"]
-        minutes = float(left["seconds"][0]) / 60.0
+        seconds = float(left["seconds"][0])
         shared = {
             "capture": context.capture,
             "track": track.track,
-            "ticks_per_min": float(left["ticks"][0]) / minutes,
+            "ticks_per_min": 60.0 * float(left["ticks"][0]) / seconds,
             "reference_velocity_cm_s": reference_cm_s,
             "rumble_network": RUMBLE_NETWORK_STATUS,
-            "seconds": float(left["seconds"][0]),
+            "seconds": seconds,
             "sensitivity_from": source,
         }
         frequency_hz, width_hz = left["frequency_hz"], left["bandwidth_hz"]
@@ -87,7 +88,9 @@ def measure(context: CaptureContext) -> pa.Table:
             sensitivity,
         )
         for channel, density in densities.items():
-            figures = noise_figures(density / reference_cm_s**2, frequency_hz, width_hz, mains_hz)
+            figures = noise_figures(
+                density / reference_cm_s**2, frequency_hz, width_hz, seconds, mains_hz
+            )
             parts.append(tables.build(NOISE, {**shared, "channel": channel, **figures}))
     return tables.concat(NOISE, parts)
 
@@ -177,7 +180,11 @@ def velocity_densities(
 
 
 def noise_figures(
-    density_per_hz: np.ndarray, frequency_hz: np.ndarray, width_hz: np.ndarray, mains_hz: float
+    density_per_hz: np.ndarray,
+    frequency_hz: np.ndarray,
+    width_hz: np.ndarray,
+    seconds: float,
+    mains_hz: float,
 ) -> dict[str, float | bool]:
     """Levels of one channel.
 
@@ -187,6 +194,8 @@ def noise_figures(
         Power re the reference velocity's, a hertz, after the replay equalisation.
     frequency_hz, width_hz : ndarray
         Centres and widths of the bands.
+    seconds : float
+        Length of the groove.
 
     Returns
     -------
@@ -195,7 +204,7 @@ def noise_figures(
     """
     power = density_per_hz * width_hz
     audible = np.where(frequency_hz <= HIGHEST_HZ, power, 0.0)
-    hum_power, hum_limited = hum(density_per_hz, frequency_hz, width_hz, mains_hz)
+    hum_power, hum_limited = hum(density_per_hz, frequency_hz, width_hz, seconds, mains_hz)
     return {
         "rumble_unweighted_db": _weighted(power, rumble_weighting_db(frequency_hz, "unweighted")),
         "rumble_weighted_db": _weighted(power, rumble_weighting_db(frequency_hz, "weighted")),
@@ -207,7 +216,11 @@ def noise_figures(
 
 
 def hum(
-    density_per_hz: np.ndarray, frequency_hz: np.ndarray, width_hz: np.ndarray, mains_hz: float
+    density_per_hz: np.ndarray,
+    frequency_hz: np.ndarray,
+    width_hz: np.ndarray,
+    seconds: float,
+    mains_hz: float,
 ) -> tuple[float, bool]:
     """Power of the mains lines above the noise around them.
 
@@ -227,9 +240,11 @@ def hum(
         at_line = away_hz <= reach_hz
         around = ~at_line & (away_hz <= reach_hz + LINE_NEIGHBOURS_HZ)
         power = float(np.sum((density_per_hz * width_hz)[at_line]))
-        noise = float(np.median(density_per_hz[around]) * np.sum(width_hz[at_line]))
+        bandwidth_hz = float(np.sum(width_hz[at_line]))
+        noise = float(np.median(density_per_hz[around])) * bandwidth_hz
         bound += power
-        if power >= LINE_RE_NOISE * noise and power > 0.0:
+        stands_out = 1.0 + LINE_SIGMAS / np.sqrt(bandwidth_hz * seconds)
+        if power >= stands_out * noise and power > 0.0:
             any_line = True
             lines += power - noise
     return (lines, False) if any_line else (bound, True)

@@ -20,6 +20,9 @@ TABLE = SPEED
 UNWEIGHTED_HZ = (0.2, 200.0)
 #: The weighting filter settles in this time, s: its slowest pole, at 0.36 Hz, by 30 dB.
 SETTLING_S = 1.5
+#: Points that the filtered fluctuation has for each of the trace: at few a cycle the reading that
+#: is exceeded 5 % of the time would depend on where in the cycle they happen to fall.
+FINER = 4
 #: A trace shorter than this many revolutions can't tell wow from drift.
 REVOLUTIONS_MIN = 1.5
 
@@ -110,8 +113,9 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
         return figures
     steady = fit_steady(deviation_pct, rate_hz, turn_hz)
     weighted = weighted_fluctuation(deviation_pct, steady, rate_hz)
-    turn = rate_hz / turn_hz
-    weighted = weighted[-whole_turns(len(weighted) - round(SETTLING_S * rate_hz), turn) :]
+    fine_hz = FINER * rate_hz
+    turn = fine_hz / turn_hz
+    weighted = weighted[-whole_turns(len(weighted) - round(SETTLING_S * fine_hz), turn) :]
     unweighted = band_limited(deviation_pct, steady, rate_hz)
     unweighted = unweighted[: whole_turns(len(unweighted), turn)]
     figures |= {
@@ -163,7 +167,7 @@ def fit_steady(deviation: np.ndarray, rate_hz: float, turn_hz: float) -> Steady:
 
 
 def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
-    """Fluctuation after the weighting network of IEC 60386.
+    """Fluctuation after the weighting network of IEC 60386, at FINER times the trace's rate.
 
     The steady part is weighted in closed form, as if it had gone on for ever; only the rest goes
     through the filter, whose settling, about `SETTLING_S` at the start, is then small.
@@ -174,7 +178,7 @@ def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) 
 
 
 def band_limited(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
-    """Fluctuation within the unweighted band."""
+    """Fluctuation within the unweighted band, at FINER times the trace's rate."""
 
     def band(frequency_hz: np.ndarray) -> np.ndarray:
         low_hz, high_hz = UNWEIGHTED_HZ
@@ -190,10 +194,10 @@ def _filtered(
     # Zeros keep the end of the trace from coming round to its start.
     length = scipy.fft.next_fast_len(len(values) + round(4.0 * SETTLING_S * rate_hz), real=True)
     spectrum = scipy.fft.rfft(values, length)
-    spectrum *= response(np.arange(len(spectrum)) * rate_hz / length)
-    return np.asarray(scipy.fft.irfft(spectrum, length)[: len(values)])
+    spectrum *= FINER * response(np.arange(len(spectrum)) * rate_hz / length)
+    return np.asarray(scipy.fft.irfft(spectrum, FINER * length)[: FINER * len(values)])
 
 
 def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np.ndarray:
-    turns = np.outer(np.arange(length) / rate_hz, steady.turns_hz)
+    turns = np.outer(np.arange(length) / (FINER * rate_hz), steady.turns_hz)
     return np.asarray((np.exp(2j * np.pi * turns) @ (steady.waves * gains)).real)

@@ -68,6 +68,7 @@ class Decimator:
         self._overlap = pieces.shape[1]
         self._complex = np.iscomplexobj(taps)
         parts = [pieces.real, pieces.imag] if self._complex else [pieces]
+        self._parts = len(parts)
         self._weights = np.concatenate(parts, axis=1).astype(np.float32)
         self._hop = hop
         self._rest = np.empty((channels, 0), np.float32)
@@ -81,7 +82,7 @@ class Decimator:
         channels, hops = len(joined), joined.shape[1] // self._hop
         self._rest = joined[:, hops * self._hop :].copy()
         whole = joined[:, : hops * self._hop].reshape(channels * hops, self._hop)
-        products = (whole @ self._weights).reshape(channels, hops, -1, self._overlap)
+        products = (whole @ self._weights).reshape(channels, hops, self._parts, self._overlap)
         sums = products[:, :, 0] + 1j * products[:, :, 1] if self._complex else products[:, :, 0]
         last = self._overlap - 1
         frames = np.zeros((channels, hops + last), self._open.dtype)

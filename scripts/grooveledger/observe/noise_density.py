@@ -102,7 +102,7 @@ def _analysed(
     }
     bands = len(width_hz)
     return {
-        "channel": [name for name in densities for _ in range(bands)],
+        "channel": pa.chunked_array([pa.repeat(name, bands) for name in densities]),
         "frequency_hz": np.tile(0.5 * (edges_hz[:-1] + edges_hz[1:]), 4),
         "bandwidth_hz": np.tile(width_hz, 4),
         "density_fs2_per_hz": np.concatenate(list(densities.values())),

@@ -110,7 +110,7 @@ def _traces(
     reach = len(taps) // hop // 2
     traces = []
     for channel, frames in zip(channels, decimator.frames(), strict=True):
-        present = steady_part(np.abs(frames))
+        present = steady_part(np.abs(frames), 2 * cut_off(reach))
         if present is None:
             continue
         kept = frames[present]
@@ -119,7 +119,8 @@ def _traces(
         still = kept * np.exp(-2j * np.pi * np.mod(index * (played_hz * hop / rate), 1.0))
         offset_hz = frequency_offset(still, reach, TICK_DEVIATION * played_hz / frame_rate)
         offset_hz *= frame_rate
-        centres = present.start + np.arange(len(offset_hz)) + len(DERIVATIVE) - 0.5
+        cut = 0.5 * (len(kept) - len(offset_hz))
+        centres = present.start + cut + np.arange(len(offset_hz))
         time_s = (start + centres * hop + 0.5 * (len(taps) - 1)) / rate
         traces.append((channel, time_s, (played_hz + offset_hz) / nominal_hz - 1.0))
     return traces
@@ -133,13 +134,20 @@ def _first_look(file: sf.SoundFile, nominal_hz: float, start: int, stop: int) ->
     return tone_hz(look.T, file.samplerate, nominal_hz, SPEED_SEARCH)
 
 
-def steady_part(amplitude: np.ndarray) -> slice | None:
+def cut_off(reach: int) -> int:
+    """Frames at each end of a tone that a trace leaves out, for want of neighbours to compare."""
+    return 2 * _neighbour(reach) + len(DERIVATIVE)
+
+
+def steady_part(amplitude: np.ndarray, shortest: int) -> slice | None:
     """Return where a tone goes on, from its amplitude against time; None where there is none.
 
     Parameters
     ----------
     amplitude : numpy.ndarray
         Of a narrow band around the tone.
+    shortest : int
+        A tone of no more than so many frames is none.
     """
     if not len(amplitude):
         return None
@@ -148,7 +156,7 @@ def steady_part(amplitude: np.ndarray) -> slice | None:
         return None
     there = np.flatnonzero(amplitude > PRESENT_PART * median)
     part = slice(int(there[0]), int(there[-1]) + 1)
-    return part if part.stop - part.start > 2 * len(DERIVATIVE) else None
+    return part if part.stop - part.start > shortest else None
 
 
 def frequency_offset(still: np.ndarray, reach: int, tick_cycles: float) -> np.ndarray:
@@ -165,15 +173,17 @@ def frequency_offset(still: np.ndarray, reach: int, tick_cycles: float) -> np.nd
 
     Returns
     -------
-    numpy.ndarray, shape (n - 7,)
-        Midway between frames 3 and 4, 4 and 5, ... of `still`.
+    numpy.ndarray
+        Midway between two frames each; as many are left out at the start of `still` as at its end.
     """
     steps = np.diff(np.unwrap(np.angle(still.astype(np.complex128)))) / (2.0 * np.pi)
     amplitude = np.abs(still).astype(np.float64)
-    spoilt = _outliers(steps, reach, tick_cycles)
-    of_frame = _outliers(amplitude, reach, TICK_AMPLITUDE * float(np.median(amplitude)))
+    lag = _neighbour(reach)
+    spoilt = _outliers(steps, lag, tick_cycles)
+    of_frame = _outliers(amplitude, lag, TICK_AMPLITUDE * float(np.median(amplitude)))
     spoilt |= of_frame[:-1] | of_frame[1:]
     spoilt = _widened(spoilt, reach)
+    steps = steps[2 * lag : -2 * lag]
     if spoilt.any() and not spoilt.all():
         good = np.flatnonzero(~spoilt)
         steps = np.interp(np.arange(len(steps)), good, steps[good])
@@ -183,12 +193,16 @@ def frequency_offset(still: np.ndarray, reach: int, tick_cycles: float) -> np.nd
     return np.convolve(steps, kernel, mode="valid")
 
 
-def _outliers(values: np.ndarray, reach: int, least: float) -> np.ndarray:
-    """Values that stand out of those one and two tick lengths before and after."""
-    lag = 2 * reach + 1
-    padded = np.pad(values, 2 * lag, mode="reflect" if len(values) > 2 * lag else "edge")
-    around = np.sort([padded[k : k + len(values)] for k in (0, lag, 3 * lag, 4 * lag)], axis=0)
-    apart = np.abs(values - 0.5 * (around[1] + around[2]))
+def _neighbour(reach: int) -> int:
+    """Distance at which one tick no longer spoils two frames."""
+    return 2 * reach + 1
+
+
+def _outliers(values: np.ndarray, lag: int, least: float) -> np.ndarray:
+    """Values, but for 2 lags at each end, that stand out of those one and two lags away."""
+    inner = len(values) - 4 * lag
+    around = np.sort([values[k : k + inner] for k in (0, lag, 3 * lag, 4 * lag)], axis=0)
+    apart = np.abs(values[2 * lag : 2 * lag + inner] - 0.5 * (around[1] + around[2]))
     sigma = SIGMA_RE_MEDIAN * float(np.median(apart))
     return np.asarray(apart > max(TICK_SIGMAS * sigma, least))
 
