@@ -19,6 +19,7 @@ from made_observations import (
 )
 
 from grooveledger import measures, tables
+from grooveledger.resonance_physics import high_pass_response
 from grooveledger.schemas.registry import MEASURES as DECLARED
 
 BLOCKS = Path(__file__).parents[2] / "workflow" / "schemas" / "blocks"
@@ -84,6 +85,7 @@ def made_observations(seed, loudness, floor_fs):
     low_hz = np.geomspace(25.0, 4.0, 20)
     lines = [(1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2)]
     two_tone = {line: (wave(0.1), wave(0.1)) for line in lines}
+    motion = wave(0.1, 20) * np.abs(high_pass_response(low_hz, 9.0, 2.5))
     orders = joined(
         orders_of(1, 1000.0, harmonics(1, "left"), floor_fs=floor_fs),
         orders_of(2, 1000.0, harmonics(1, "right"), floor_fs=floor_fs),
@@ -92,8 +94,8 @@ def made_observations(seed, loudness, floor_fs):
         orders_of(5, [300.0, 1e3, 3e3], harmonics(3, "both"), floor_fs=floor_fs, steps=True),
         orders_of(6, 4000.0, two_tone, floor_fs=floor_fs),
         orders_of(7, [315.0] * 3, harmonics(3, "both"), floor_fs=floor_fs, steps=True),
-        orders_of(8, low_hz, harmonics(20, "both"), floor_fs=floor_fs),
-        orders_of(9, low_hz, harmonics(20, "both"), floor_fs=floor_fs),
+        orders_of(8, low_hz, {1: (motion, 0.9 * motion)}, floor_fs=floor_fs),
+        orders_of(9, low_hz, {1: (motion, -0.9 * motion)}, floor_fs=floor_fs),
     )
     high = orders["order"] * orders["played_hz"] > 0.94 * 24_000.0
     orders = {name: values[~high] for name, values in orders.items()}
