@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
 
-from grooveledger.figures.rows import Columns, groups, sorted_by
+from grooveledger.figures.rows import Columns, count, groups, sorted_by
 from grooveledger.figures.style import (
     COLOURS,
     MARKS,
@@ -38,6 +38,12 @@ NOISE_MARKS = {
     "sum": MARKS["lateral"],
     "difference": MARKS["vertical"],
 }
+#: Fewer points are marks, no line: single tones.
+FEW_POINTS = 3
+#: Where the axis of a noise density begins.
+DENSITY_FROM_HZ = 4.0
+#: Points of a noise density, each the mean of its stretch of the log axis.
+DENSITY_POINTS = 240
 #: The tone and its harmonics marked in a spectrum.
 SPECTRUM_ORDERS = 5
 WIDENED = "The scale is wider than usual, to hold this curve."
@@ -50,22 +56,28 @@ def extent(frequency_hz: np.ndarray) -> tuple[float, float]:
     return AUDIO_HZ[0], WIDE_HZ if highest_hz > AUDIO_HZ[1] else AUDIO_HZ[1]
 
 
-def lines_of(rows: Columns, by: str = "channel") -> list[tuple[str, str, Columns]]:
-    """(label, channel, rows) of each line, one a track and channel; a track named if needed."""
+def lines_of(rows: Columns) -> list[tuple[str, str, Columns]]:
+    """(label, channel, rows) of each line, one a track and channel, the longest of each first.
+
+    Further lines of a channel have an empty label: they look like the first.
+    """
     found = [
-        (str(channel), track, sorted_by(part, "frequency_hz"))
-        for (channel, track), part in groups(rows, by, "track")
+        (str(channel), sorted_by(part, "frequency_hz"))
+        for (channel, _), part in groups(rows, "channel", "track")
     ]
-    found.sort(key=lambda item: (item[0], item[1]))
-    names = [channel for channel, _, _ in found]
-    return [
-        (channel if names.count(channel) == 1 else f"{channel}, track {track:.0f}", channel, part)
-        for channel, track, part in found
-    ]
+    found.sort(key=lambda item: (item[0], -count(item[1])))
+    named: set[str] = set()
+    lines: list[tuple[str, str, Columns]] = []
+    for channel, part in found:
+        lines.append(("" if channel in named else channel, channel, part))
+        named.add(channel)
+    return lines
 
 
 def at_octaves(label: str, part: Columns, column: str, unit: str, places: int = 1) -> str:
     """Say a curve in a few figures: its values nearest to 100 Hz, 1, 5, 10 and 15 kHz."""
+    if not label:
+        return ""
     frequency_hz, values = part["frequency_hz"], part[column]
     finite = np.isfinite(values)
     spots = []
@@ -83,7 +95,11 @@ def _curve(axes: Axes, part: Columns, column: str, mark: Mark, label: str) -> bo
     """Draw a curve, its bounds dotted; returns whether it has bounds."""
     limited = part.get("limited", np.zeros(len(part[column]), dtype=bool))
     x, y, bound = decimated(part["frequency_hz"], part[column], limited)
-    line(axes, x, np.where(bound, np.nan, y), mark, label)
+    figures = np.where(bound, np.nan, y)
+    if len(x) < FEW_POINTS:
+        axes.plot(x, figures, linestyle="none", marker=mark.marker, color=mark.colour, label=label)
+    else:
+        line(axes, x, figures, mark, label)
     if bound.any():
         axes.plot(x, np.where(bound, y, np.nan), color=mark.colour, linestyle=":", linewidth=1.0)
     return bool(bound.any())
@@ -186,7 +202,7 @@ def distortion(rows: Columns) -> Picture:
 def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> None:
     x, y = decimated(part["frequency_hz"], part[column])
     finite = np.flatnonzero(np.isfinite(y) & (y > 0))
-    if not len(finite):
+    if len(finite) < FEW_POINTS:
         return
     axes.plot(x, y, color=mark.colour, linestyle=mark.dash, linewidth=0.8, alpha=0.8)
     start = finite[0]
@@ -205,7 +221,10 @@ def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> 
 @house_style
 def spectrum(rows: Columns, tone_hz: float) -> Picture:
     """Spectrum of a tone, both channels, its harmonics named."""
-    parts = [(str(channel), part) for (channel,), part in groups(rows, "channel")]
+    parts = [
+        (str(channel), next(part for _, part in groups(tracks, "track")))
+        for (channel,), tracks in groups(rows, "channel")
+    ]
     figure, every = panels(len(parts), 1.7 * len(parts) + 0.9)
     low_hz, high_hz = extent(rows["frequency_hz"])
     for axes, (channel, part) in zip(every, parts, strict=True):
@@ -214,7 +233,9 @@ def spectrum(rows: Columns, tone_hz: float) -> Picture:
         axes.lines[-1].set_linewidth(0.9)
         frequency_axis(axes, low_hz, high_hz)
         value_axis(axes, f"{channel.capitalize()} (dB)", -100, 0, 20, [])
-        axes.set_title(f"{channel}, dB re the tone", loc="left", fontsize=10)
+        axes.set_title(
+            f"{channel}, track {part['track'][0]:.0f}, dB re the tone", loc="left", fontsize=10
+        )
         for order in range(1, int(high_hz / tone_hz) + 1)[:SPECTRUM_ORDERS]:
             axes.axvline(order * tone_hz, color=COLOURS["soft"], linewidth=0.5, linestyle=":")
     for axes in every[:-1]:
@@ -226,7 +247,7 @@ def spectrum(rows: Columns, tone_hz: float) -> Picture:
         said(
             [
                 f"Level in dB relative to the tone at {spoken_hertz(tone_hz)}, against frequency.",
-                *(_harmonics_said(str(c), p, tone_hz) for (c,), p in groups(rows, "channel")),
+                *(_harmonics_said(channel, part, tone_hz) for channel, part in parts),
             ]
         ),
         figure,
@@ -264,10 +285,11 @@ def noise_density(rows: Columns) -> Picture:
     figure, axes = panel()
     for channel, mark in NOISE_MARKS.items():
         keep = (rows["channel"] == channel) & (rows["density_fs2_per_hz"] > 0)
-        x, y = decimated(rows["frequency_hz"][keep], rows["density_fs2_per_hz"][keep])
+        keep &= rows["frequency_hz"] >= DENSITY_FROM_HZ
+        x, y = _log_means(rows["frequency_hz"][keep], rows["density_fs2_per_hz"][keep])
         # A full-scale sine has a mean square of one half.
         line(axes, x, 10 * np.log10(2 * y), mark, channel)
-    frequency_axis(axes, 4.0, extent(rows["frequency_hz"])[1])
+    frequency_axis(axes, DENSITY_FROM_HZ, extent(rows["frequency_hz"])[1])
     value_axis(axes, "Density (dB re full-scale sine, 1 Hz)", -160, -40, 20, [])
     key(axes)
     loudest = rows["frequency_hz"][np.argmax(np.nan_to_num(rows["density_fs2_per_hz"]))]
@@ -280,6 +302,17 @@ def noise_density(rows: Columns) -> Picture:
         "As heard, replay equalisation in; ticks left out. Sum shows lateral, difference vertical "
         "motion.",
     )
+
+
+def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean frequency and power of equal stretches of the log axis."""
+    position = np.log(frequency_hz / DENSITY_FROM_HZ)
+    place = np.floor(position / np.log(WIDE_HZ / DENSITY_FROM_HZ) * DENSITY_POINTS).astype(int)
+    counts = np.bincount(place)
+    some = counts > 0
+    means = (np.bincount(place, values)[some] / counts[some] for values in (frequency_hz, power))
+    x, y = means
+    return x, y
 
 
 @house_style

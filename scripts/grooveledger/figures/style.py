@@ -71,7 +71,7 @@ SERIES = (
 #: Octaves of ISO 266 that rule every frequency axis.
 OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3, 31.5e3)
 #: Ruling of logarithmic percent axes.
-PERCENT = (0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
+PERCENT = (0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 #: More points than this on a line can't be seen.
 POINTS_MAX = 800
 #: Width of a picture in inches; heights vary.

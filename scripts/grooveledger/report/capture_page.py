@@ -4,15 +4,15 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from grooveledger import tables
 from grooveledger.figures import frequency, motion, timeline, tracking
-from grooveledger.figures.rows import Columns, groups
+from grooveledger.figures.rows import Columns, count, groups
 from grooveledger.figures.style import Picture
 from grooveledger.report import page, words
-from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text
-from grooveledger.report.grids import count as whole
+from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole
 
 #: Small tables that a page shows as they are: table, what it is called, its fields.
 SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
@@ -110,6 +110,7 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
         The page, ``report/captures/<capture>.html``.
     """
     health = rows_of(folder / "health.parquet")[0]
+    remarks = [row["remark"] for row in rows_of(folder / "remarks.parquet")]
     tracks = _table(folder, "tracks")
     found = page.pictures(
         _pictures(folder, tracks, health, facts["rpm"]), path.with_name(path.stem)
@@ -125,6 +126,9 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
         depth=1,
         sheet=facts["sheet"],
         health=health,
+        # As in the table of captures: a remark of the measures makes an ok capture a flagged one.
+        status="flagged" if remarks and health["status"] == "ok" else health["status"],
+        reasons=[text for text in (health["reason"], *remarks) if text],
         chain=chain_words(facts["chain"]),
         pictures=found,
         figures=key_figures(rows_of(folder / "metrics.parquet")),
@@ -158,14 +162,16 @@ def _pictures(
         yield frequency.separation(separation)
     if (distortion := columns("distortion")) is not None:
         yield frequency.distortion(distortion)
-    if (spectrum := columns("spectrum")) is not None:
-        for (tone_hz,), rows in groups(spectrum, "tone_hz"):
+    if (spectrum := columns("spectrum")) is not None and tracks is not None:
+        for (tone_hz,), rows in groups(_driven(spectrum, tables.columns(tracks)), "tone_hz"):
             yield frequency.spectrum(rows, float(str(tone_hz)))
     if (speed := columns("observations/speed_trace")) is not None:
-        for (track,), rows in groups(speed, "track"):
-            first = next(part for _, part in groups(rows, "channel"))
-            yield motion.speed_trace(first, int(float(str(track))))
-            yield motion.revolution(first, int(float(str(track))), rpm)
+        # Of several steady tones the longest tells most; the others' figures are in the table.
+        parts = [(track, rows) for (track, _), rows in groups(speed, "track", "channel")]
+        track, longest = max(parts, key=lambda part: count(part[1]))
+        number = int(float(str(track)))
+        yield motion.speed_trace(longest, number)
+        yield motion.revolution(longest, number, rpm)
     if (noise := columns("observations/noise_density")) is not None:
         yield frequency.noise_density(noise)
     if (resonance := columns("resonance")) is not None:
@@ -175,12 +181,26 @@ def _pictures(
         yield tracking.tracking_ability(ability)
 
 
+def _driven(rows: Columns, tracks: Columns) -> Columns:
+    """Rows of the channels that their track drives."""
+    modulation = dict(zip(tracks["track"], tracks["modulation"], strict=True))
+    kept = np.array(
+        [
+            modulation.get(track) in (channel, "lateral", "vertical")
+            for track, channel in zip(rows["track"], rows["channel"], strict=True)
+        ],
+        dtype=bool,
+    )
+    return {name: values[kept] for name, values in rows.items()}
+
+
 def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
     """Arrange scalar figures a line a metric; of several tracks, the first in the plan."""
     first: dict[tuple[str, str], Mapping[str, Any]] = {}
     for row in sorted(metrics, key=lambda row: row["track_position"] or 0):
-        first.setdefault((row["metric"], row["channel"]), row)
-    names = [name for name in words.METRICS if any(name == metric for metric, _ in first)]
+        if row["value"] is not None:
+            first.setdefault((row["metric"], row["channel"]), row)
+    names = sorted({metric for metric, _ in first}, key=lambda name: (words.order(name), name))
     if not names:
         return None
 
@@ -188,28 +208,35 @@ def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
     for name in names:
         cells = {channel: row for (metric, channel), row in first.items() if metric == name}
         unit = next(iter(cells.values()))["unit"]
-        whole_cells = [cells[c] for c in ("both", "lateral", "vertical") if c in cells]
+        others = [
+            (_cell(cells[channel]) if channel == "both" else f"{channel} {_cell(cells[channel])}")
+            for channel in ("both", "lateral", "vertical")
+            if channel in cells
+        ]
         body.append(
             [
                 words.metric(name),
                 *(_cell(cells.get(channel)) for channel in ("left", "right")),
-                ", ".join(str(_cell(row)) for row in whole_cells) or words.NONE,
+                ", ".join(others) or words.NONE,
                 words.unit(unit),
             ]
         )
-    heads = [("Figure", False), ("Left", True), ("Right", True), ("Whole", True), ("Unit", False)]
+    heads = [
+        ("Figure", False),
+        ("Left", True),
+        ("Right", True),
+        ("Both channels together", True),
+        ("Unit", False),
+    ]
     return Grid(heads, body)
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:
     if row is None:
         return words.NONE
-    written = words.figure(row["value"], row["unit"])
     if row["limited"]:
-        return f"bound {written}"
-    if row["uncertainty"] is None or written == words.NONE:
-        return written
-    return f"{written} \N{PLUS-MINUS SIGN} {words.figure(row['uncertainty'], row['unit'])}"
+        return f"bound {words.figure(row['value'], row['unit'])}"
+    return words.with_uncertainty(row["value"], row["uncertainty"], row["unit"])
 
 
 def chain_words(chain: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -48,7 +48,7 @@ def amount(column: str, head: str, unit: str = "", signed: bool = False) -> Fiel
     return Field(f"{head} ({shown})" if shown else head, write)
 
 
-def count(column: str, head: str) -> Field:
+def whole(column: str, head: str) -> Field:
     """Show a column of whole numbers."""
     return Field(head, lambda row: words.number(row[column], 0))
 

@@ -86,6 +86,8 @@ PLACES = {
     "1/min": 1,
     "mV s/cm": 3,
 }
+#: Decimals at most.
+PLACES_MOST = 4
 #: Verdicts of drift in a few words.
 VERDICTS = {
     "steady": "steady",
@@ -138,6 +140,17 @@ def with_unit(value: Any, unit_name: str | None = None, signed: bool = False) ->
         return written
     space = "" if unit_name == "deg" else "\N{NO-BREAK SPACE}"
     return f"{written}{space}{unit(unit_name)}".strip()
+
+
+def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str:
+    """Write a figure and its standard uncertainty, with the decimals that show the latter."""
+    written = figure(value, unit_name)
+    if written == NONE or uncertainty is None or uncertainty <= 0:
+        return written
+    places = PLACES.get(unit_name or "", 2)
+    while places < PLACES_MOST and round(uncertainty, places) == 0:
+        places += 1
+    return f"{number(value, places)} \N{PLUS-MINUS SIGN} {number(uncertainty, places)}"
 
 
 def day(captured_at: str | None) -> str:
