@@ -18,7 +18,7 @@ from grooveledger.plan import Chain, Side
 from grooveledger.simulate.capture import plan_capture, render_capture
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.files import write_capture
-from grooveledger.simulate.stylus import ORDERS, StylusTruth
+from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth
 
 #: Hours in which the suspension settles, as an exponential.
@@ -54,10 +54,7 @@ UNREADABLE_BYTES = 40_000
 def _at_reference(rows: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
     """Harmonics given at the demo's track, at the velocity that the model refers them to."""
     step = 5.0 / DISTORTION_VELOCITY_CM_S
-    return tuple(
-        (row[0], *(pct * step ** (n - 1) for n, pct in zip(ORDERS, row[1:], strict=True)))
-        for row in rows
-    )
+    return tuple((row[0], *(pct * step for pct in row[1:])) for row in rows)
 
 
 MM_ONE = StylusTruth(
@@ -252,7 +249,7 @@ def _conditions(row: Mapping[str, Any], chance: np.random.Generator) -> Conditio
         surface_a_db=-63.0 + 0.06 * plays,
         rumble_db=-47.0,
         ticks_per_min=6.0 + 0.8 * plays + 2.0 * float(ticks),
-        hum_db=-67.0,
+        hum_db=-58.0,
         hiss_a_db=-79.0,
     )
 

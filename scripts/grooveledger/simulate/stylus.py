@@ -58,8 +58,8 @@ class StylusTruth:
     crosstalk_left_to_right, crosstalk_right_to_left : tuple of (hz, db, phase_deg)
         Motion of the other channel's generator re the driven one's, on log frequency.
     harmonics : tuple of (hz, h2_pct, h3_pct, h4_pct, h5_pct)
-        Of the velocity in each channel at 5 cm/s peak, before the response; order n grows with the
-        (n - 1)th power of the velocity.
+        Of the velocity in each channel at 5 cm/s peak, before the response; all grow in proportion
+        to the velocity.
     harmonic_phase_deg : tuple of float
         Phases of orders 2 to 5 re order times the fundamental's phase.
     intermodulation_pct : tuple of float
@@ -158,10 +158,10 @@ def harmonic_ratios(
     return np.array(
         [
             turn[i]
-            * level ** (order - 1)
+            * level
             * np.exp(np.interp(asked, octaves, np.log(np.maximum(table[:, 1 + i], 1e-9))))
             / 100.0
-            for i, order in enumerate(ORDERS)
+            for i in range(len(ORDERS))
         ]
     )
 

@@ -177,10 +177,12 @@ class CaptureTruth:
         return 100.0 * float(np.hypot(second, third))
 
     def speed(self, number: int) -> SpeedTruth:
-        """Speed, wow and flutter over a track."""
+        """Speed, wow and flutter over a track; the error is the platter's at the track's middle."""
+        one = self.placed(number)
+        middle_s = 0.5 * (one.start_s + one.stop_s)
         weighted, unweighted = _fluctuation(self.motion)
         return SpeedTruth(
-            speed_error_pct=100.0 * (self.mean_speed(number) - 1.0),
+            speed_error_pct=100.0 * (self.motion.error + self.motion.drift_per_s * middle_s),
             wow_flutter_weighted_pct=100.0 * two_sigma_peak(weighted),
             wow_flutter_weighted_rms_pct=100.0 * float(np.sqrt(np.mean(weighted**2))),
             wow_flutter_unweighted_pct=100.0 * two_sigma_peak(unweighted),
