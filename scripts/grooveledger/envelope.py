@@ -6,6 +6,7 @@ gives both (for Z = FFT(l + j r), with A = Z[k] and B = Z[-k],
 """
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -21,15 +22,18 @@ from grooveledger.faults import CaptureFault
 LOW_RATE_HZ = 2400
 #: Low-stream samples an envelope frame: 100 frames a second.
 LOW_SAMPLES_PER_FRAME = 24
-#: Envelope frames that the low stream's transform spans: 30 ms.
-LOW_SPAN_FRAMES = 3
-#: Bands of the slow stream (the envelope frames' means), Hz. Below 3 Hz lie warps, not modulation.
-SLOW_BANDS_HZ = ((3.0, 15.0), (15.0, 48.0))
-#: Bands of the low stream, Hz: octaves, by edges that fall between its transform's bins of 33 Hz.
-LOW_BANDS_HZ = ((83.0, 183.0), (183.0, 383.0), (383.0, 717.0))
-#: Bands of the treble transform, Hz: octaves, by edges between its bins of 200 Hz.
+#: Envelope frames that the low stream's transform spans: 50 ms.
+LOW_SPAN_FRAMES = 5
+#: Slow-stream samples an envelope frame: each is a mean of 5 ms.
+SLOW_SAMPLES_PER_FRAME = 2
+#: Bands of the slow stream, Hz. Below 3 Hz lie warps, not modulation.
+SLOW_BANDS_HZ = ((3.0, 15.0), (15.0, 70.0))
+#: Bands of the low stream, Hz: octaves, by edges between its transform's bins of 20 Hz. The first
+#: also takes the bin below, which its lowest tones leak into.
+LOW_BANDS_HZ = ((50.0, 190.0), (190.0, 390.0), (390.0, 790.0))
+#: Bands of the treble transform, Hz: octaves, by edges between its bins of 200 Hz, likewise.
 HIGH_BANDS_HZ = (
-    (700.0, 1500.0),
+    (500.0, 1500.0),
     (1500.0, 2900.0),
     (2900.0, 5700.0),
     (5700.0, 11300.0),
@@ -37,10 +41,11 @@ HIGH_BANDS_HZ = (
     (22500.0, 45000.0),
 )
 BANDS_HZ = SLOW_BANDS_HZ + LOW_BANDS_HZ + HIGH_BANDS_HZ
-#: Envelope frames read at a time: 0.6 s, which stays in a processor's cache.
-FRAMES_PER_BLOCK = 64
+#: Envelope frames read at a time (each call of the reader costs), and worked on at a time (which
+#: should stay in a processor's cache).
+FRAMES_PER_READ, FRAMES_PER_BLOCK = 256, 64
 #: Frames of the low stream's transform made at a time.
-LOW_FRAMES_PER_BLOCK = 4096
+LOW_FRAMES_PER_BLOCK = 512
 #: Magnitude from which a sample counts as full scale: the top code of 16 bits.
 FULL_SCALE = 32767 / 32768
 
@@ -138,7 +143,7 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
     """
     with audio.open_capture(path) as file:
         reader = _Reader(file.samplerate)
-        blocks = audio.blocks(file, frames=reader.block_frames)
+        blocks = audio.blocks(file, frames=reader.read_frames)
         fault = ""
         while True:
             try:
@@ -148,7 +153,8 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
                 break
             if block is None:
                 break
-            reader.add(block)
+            for start in range(0, len(block), reader.block_frames):
+                reader.add(block[start : start + reader.block_frames])
         if not reader.frames:
             raise CaptureFault(
                 fault or f"{Path(path).name} holds no samples: copy it again from the recorder"
@@ -159,7 +165,7 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
             frames=reader.frames,
             promised_frames=file.frames,
             clipped=(int(reader.clipped[0]), int(reader.clipped[1])),
-            dc=(float(reader.sums[0] / reader.frames), float(reader.sums[1] / reader.frames)),
+            dc=reader.dc(),
             peak=reader.peak,
             decoding_fault=fault,
         )
@@ -179,12 +185,12 @@ class _Reader:
         self.decimation = round(sample_rate_hz / LOW_RATE_HZ)
         self.hop = self.decimation * LOW_SAMPLES_PER_FRAME
         self.sample_rate_hz = sample_rate_hz
+        self.read_frames = self.hop * FRAMES_PER_READ
         self.block_frames = self.hop * FRAMES_PER_BLOCK
         self.high = _BandPowers(self.hop // 2, sample_rate_hz, HIGH_BANDS_HZ)
         self.to_low = np.repeat(np.eye(2, dtype=np.float32)[None], self.decimation, axis=0)
         self.to_low = self.to_low.reshape(2 * self.decimation, 2) / np.float32(self.decimation)
         self.frames = 0
-        self.sums = np.zeros(2)
         self.clipped = np.zeros(2, dtype=int)
         self.peak = 0.0
         self.last = np.zeros((1, 2), dtype=np.float32)
@@ -215,22 +221,27 @@ class _Reader:
         if padded > len(block):
             block = np.concatenate([block, np.zeros((padded - len(block), 2), np.float32)])
         low = block.reshape(-1, 2 * self.decimation) @ self.to_low
-        self.sums += low.sum(axis=0, dtype=float) * self.decimation
         self.low_parts.append(low)
         start = self.hop // 4
         pairs = block.reshape(-1).view(np.complex64).reshape(-1, self.hop)
         self.high_parts.append(self.high(pairs[:, start : start + self.hop // 2]))
         self.clipped_parts.append(at_full_scale.reshape(-1, self.hop).sum(axis=1))
 
+    def dc(self) -> tuple[float, float]:
+        """Return the mean of all samples, left and right."""
+        pair = complex(np.concatenate(self.low_parts).view(np.complex64).sum(dtype=complex))
+        pair *= self.decimation / self.frames
+        return pair.real, pair.imag
+
     def envelope(self) -> Envelope:
         """Band powers of all blocks taken."""
-        low = np.concatenate(self.low_parts).view(np.complex64).reshape(-1)
+        low = np.concatenate(self.low_parts).reshape(-1).view(np.complex64)
         hop_s = self.hop / self.sample_rate_hz
         low_rate_hz = self.sample_rate_hz / self.decimation
         high = np.concatenate(self.high_parts, axis=1)
         columns = np.concatenate(
             [
-                _slow_powers(low.reshape(-1, LOW_SAMPLES_PER_FRAME).mean(axis=1), 1.0 / hop_s),
+                _slow_powers(low, low_rate_hz),
                 _low_powers(low, low_rate_hz),
                 high[:, :, :-1],
             ],
@@ -253,7 +264,11 @@ class _BandPowers:
     """Band powers of stretches of the complex pair left + j right, by a Hann-windowed transform."""
 
     def __init__(
-        self, span: int, sample_rate_hz: float, bands_hz: Sequence[tuple[float, float]]
+        self,
+        span: int,
+        sample_rate_hz: float,
+        bands_hz: Sequence[tuple[float, float]],
+        mean_rate_hz: float = math.inf,
     ) -> None:
         window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(span) + 0.5) / span)
         self.window = window.astype(np.float32)
@@ -268,6 +283,8 @@ class _BandPowers:
         everything = np.ones((self.bins, 1))
         everything[0] = 0.5  # the mean has no twin among the negative frequencies
         weights = scale * np.hstack([inside, everything])
+        # Samples that are means over 1 / mean_rate_hz have lost some of their treble.
+        weights /= _gain_of_mean(frequency_hz, mean_rate_hz)[:, None] ** 2
         moments = weights[:, :-1] * frequency_hz[:, None]
         self.bands = len(bands_hz)
         # Rows follow the real and imaginary parts of the whole transform: bin k and its twin -k.
@@ -279,20 +296,30 @@ class _BandPowers:
         products[:, 0, : self.bands + 1] = weights / 2.0
         products[:, 1, self.bands + 1 :] = weights[:, :-1] / 2.0
         self.products = products.reshape(2 * self.bins, -1).astype(np.float32)
-        self.twins = -np.arange(self.bins) % span
+        self.work = np.empty((0, span), dtype=np.complex64)
 
     def __call__(self, pairs: np.ndarray) -> np.ndarray:
         """Powers of pairs of shape (frames, span): left, right, cross, moment by frame and band.
 
         One more column than bands holds the power of everything (left and right only).
         """
-        transform = scipy.fft.fft(pairs * self.window, axis=1)
+        frames = len(pairs)
+        if frames > len(self.work):
+            # Kept from call to call: fresh memory costs more than the arithmetic.
+            self.work = np.empty((frames, len(self.window)), dtype=np.complex64)
+            self.squares = np.empty((frames, 2 * len(self.window)), dtype=np.float32)
+            self.product = np.empty((frames, self.bins), dtype=np.complex64)
+        windowed = np.multiply(pairs, self.window, out=self.work[:frames])
+        transform = scipy.fft.fft(windowed, axis=1, overwrite_x=True)
         parts = transform.view(np.float32)
-        sums = (parts * parts) @ self.sums
-        product = transform[:, : self.bins] * transform[:, self.twins]
+        sums = np.multiply(parts, parts, out=self.squares[:frames]) @ self.sums
+        product = self.product[:frames]
+        np.multiply(transform[:, 0], transform[:, 0], out=product[:, 0])
+        twins = transform[:, : -self.bins : -1]
+        np.multiply(transform[:, 1 : self.bins], twins, out=product[:, 1:])
         products = product.view(np.float32) @ self.products
         columns = self.bands + 1
-        out = np.zeros((4, len(pairs), columns), dtype=np.float32)
+        out = np.zeros((4, frames, columns), dtype=np.float32)
         np.maximum(sums[:, :columns] + products[:, :columns], 0.0, out=out[0])
         np.maximum(sums[:, :columns] - products[:, :columns], 0.0, out=out[1])
         out[2, :, :-1] = products[:, columns:]
@@ -311,7 +338,7 @@ def _low_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
     beside = np.zeros((span - hop) // 2, dtype=low.dtype)
     padded = np.concatenate([beside, low, beside])
     pairs = np.lib.stride_tricks.sliding_window_view(padded, span)[::hop]
-    bands = _BandPowers(span, low_rate_hz, LOW_BANDS_HZ)
+    bands = _BandPowers(span, low_rate_hz, LOW_BANDS_HZ, mean_rate_hz=low_rate_hz)
     parts = [
         bands(pairs[start : start + LOW_FRAMES_PER_BLOCK])[:, :, :-1]
         for start in range(0, len(pairs), LOW_FRAMES_PER_BLOCK)
@@ -319,30 +346,41 @@ def _low_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
     return np.concatenate(parts, axis=1)
 
 
-def _slow_powers(pairs: np.ndarray, frame_rate_hz: float) -> np.ndarray:
-    """Powers in `SLOW_BANDS_HZ` at the envelope's frames, from the frames' means.
+def _slow_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
+    """Powers in `SLOW_BANDS_HZ` at the envelope's frames, from means of the low stream.
 
     The analytic signal's squared magnitude has no ripple at twice the frequency, which at 4 Hz
     would hide where a track ends.
     """
-    length = scipy.fft.next_fast_len(len(pairs) + int(frame_rate_hz))
-    frequency_hz = scipy.fft.rfftfreq(length, 1.0 / frame_rate_hz)
+    pairs = low.reshape(-1, LOW_SAMPLES_PER_FRAME // SLOW_SAMPLES_PER_FRAME).mean(axis=1)
+    rate_hz = low_rate_hz * SLOW_SAMPLES_PER_FRAME / LOW_SAMPLES_PER_FRAME
+    length = scipy.fft.next_fast_len(len(pairs) + int(rate_hz))
+    frequency_hz = scipy.fft.rfftfreq(length, 1.0 / rate_hz)
     spectra = scipy.fft.rfft(np.stack([pairs.real, pairs.imag]), n=length, axis=1)
-    out = np.zeros((4, len(pairs), len(SLOW_BANDS_HZ)), dtype=np.float32)
+    spectra /= _gain_of_mean(frequency_hz, rate_hz).astype(np.float32)
+    out = np.empty((4, len(pairs) // SLOW_SAMPLES_PER_FRAME, len(SLOW_BANDS_HZ)), np.float32)
     for band, (low_hz, high_hz) in enumerate(SLOW_BANDS_HZ):
         gain = 2.0 * _edge(frequency_hz, low_hz) * (1.0 - _edge(frequency_hz, high_hz))
         analytic = np.zeros((2, length), dtype=np.complex64)
         analytic[:, : len(frequency_hz)] = spectra * gain
         left, right = scipy.fft.ifft(analytic, axis=1)[:, : len(pairs)]
-        power = np.abs(left) ** 2 + np.abs(right) ** 2
         turn = np.zeros(len(pairs), dtype=np.complex64)
-        turn[1:-1] = sum(pair[2:] * pair[:-2].conj() for pair in (left, right))
-        turning_hz = np.angle(turn) * (frame_rate_hz / (4.0 * np.pi))
-        out[0, :, band] = np.abs(left) ** 2
-        out[1, :, band] = np.abs(right) ** 2
-        out[2, :, band] = (left * right.conj()).real
-        out[3, :, band] = power * np.clip(turning_hz, low_hz, high_hz)
+        turn[1:] = left[1:] * left[:-1].conj() + right[1:] * right[:-1].conj()
+        turning_hz = np.clip(np.angle(turn) * (rate_hz / (2.0 * np.pi)), low_hz, high_hz)
+        columns = (
+            np.abs(left) ** 2,
+            np.abs(right) ** 2,
+            (left * right.conj()).real,
+            np.abs(turn) * turning_hz,
+        )
+        for i, column in enumerate(columns):
+            out[i, :, band] = column.reshape(-1, SLOW_SAMPLES_PER_FRAME).mean(axis=1)
     return out
+
+
+def _gain_of_mean(frequency_hz: np.ndarray, mean_rate_hz: float) -> np.ndarray:
+    """Gain of the mean over 1 / `mean_rate_hz` seconds."""
+    return np.asarray(np.sinc(frequency_hz / mean_rate_hz))
 
 
 def _edge(frequency_hz: np.ndarray, edge_hz: float) -> np.ndarray:

@@ -1,6 +1,7 @@
 """Stage 1: where the planned tracks lie in a capture, and whether it can be measured."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,18 +9,21 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger import tables
-from grooveledger.alignment import Alignment, Match, align
+from grooveledger.alignment import Alignment, align, resembled
 from grooveledger.envelope import FileFacts, digest, read_envelope
 from grooveledger.faults import CaptureFault
-from grooveledger.health import REJECTED, Part, Verdict, judge
-from grooveledger.plan import Side
+from grooveledger.health import REJECTED, Part, Verdict, judge, name_of, track_remark
+from grooveledger.plan import Side, Track
+from grooveledger.plausibility import Match, Played
 from grooveledger.schemas.segment import HEALTH, TRACKS
-from grooveledger.stretches import Heard, hear
+from grooveledger.stretches import Heard, hear, repeats
 
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 #: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
 HEARD_END_S = 0.4
+#: Below, a period is longer than an end can be read to: a sweep's line tells it better.
+BLURRED_BELOW_HZ = 15.0
 #: Part of its planned duration that a silent groove must have.
 SILENT_PART_MIN = 0.5
 
@@ -66,16 +70,14 @@ def segment(
         known = sha256 or (digest(path) if Path(path).is_file() else None)
         return tables.empty(TRACKS), _rejected(capture, known, str(fault))
     heard = hear(envelope)
-    alignment = _aligned(heard, side, swap_channels, invert)
-    parts = _parts(heard, side, alignment)
-    others = {
-        name: _aligned(heard, other, swap_channels, invert)
-        for name, other in (other_sides or {}).items()
-    }
+    played = _played(heard, swap_channels, invert)
+    alignment = align(played, side)
+    parts = _parts(heard, facts, played, side, alignment)
+    others = {name_of(other): align(played, other) for other in (other_sides or {}).values()}
     verdict = judge(heard, facts, side, alignment, parts, others, settings)
     if verdict.status == REJECTED:
         parts = []
-    return _track_rows(capture, parts, heard, facts), _health_row(capture, facts, verdict)
+    return _track_rows(capture, parts), _health_row(capture, facts, verdict)
 
 
 def most_likely_side(
@@ -88,123 +90,157 @@ def most_likely_side(
     CaptureFault
         The file can't be read.
     """
-    heard = hear(read_envelope(path, sha256="")[0])
-    readings = {name: _aligned(heard, side, False, ()) for name, side in sides.items()}
-    name = min(readings, key=lambda name: readings[name].cost, default=None)
-    return name if name is not None and readings[name].matches else None
+    played = _played(hear(read_envelope(path, sha256="")[0]), False, ())
+    readings = {name: align(played, side) for name, side in sides.items()}
+    likely = [name for name, reading in readings.items() if _explains(reading, sides[name])]
+    return min(likely, key=lambda name: readings[name].cost, default=None)
 
 
-def _aligned(heard: Heard, side: Side, swap_channels: bool, invert: Sequence[str]) -> Alignment:
-    return align(
-        [(stretch.start_s, stretch.stop_s) for stretch in heard.stretches],
-        heard.sounding,
-        side,
-        heard.envelope.duration_s,
-        swapped=swap_channels,
+def _explains(reading: Alignment, side: Side) -> bool:
+    """Whether more of a side's modulated tracks are there than not."""
+    planned = sum(track.modulation is not None for track in side.tracks)
+    return 2 * len(reading.matches) > planned
+
+
+def _played(heard: Heard, swap_channels: bool, invert: Sequence[str]) -> Played:
+    return Played(
+        spans=[(stretch.start_s, stretch.stop_s) for stretch in heard.stretches],
+        sounding=heard.sounding,
+        duration_s=heard.envelope.duration_s,
+        exchanged=swap_channels,
         inverted=len(invert) == 1,
         dead=heard.dead,
     )
 
 
-def _parts(heard: Heard, side: Side, alignment: Alignment) -> list[Part]:
+def _parts(
+    heard: Heard, facts: FileFacts, played: Played, side: Side, alignment: Alignment
+) -> list[Part]:
     """Place every planned track, and what is left over, in the capture."""
     matches = {match.position: match for match in alignment.matches}
+    speeds = [match.speed for match in alignment.matches if np.isfinite(match.speed)]
+    speed = float(np.median(speeds)) if speeds else alignment.assumption.speed
+    extents = {
+        position: _extent(heard, side.tracks[position], match, speed)
+        for position, match in matches.items()
+    }
     parts = []
     for position, track in enumerate(side.tracks):
         if position in matches:
-            start_s, stop_s = _extent(heard, matches[position], track.kind == "sweep")
-            parts.append(Part(track, "found", start_s, stop_s, matches[position]))
+            match = matches[position]
+            remark = track_remark(track, match, extents[position], heard)
+            parts.append(Part(track, "found", *extents[position], match, remark))
         elif track.modulation:
             parts.append(Part(track, "missing"))
         else:
-            parts.append(_silent_part(heard, side, position, matches, alignment.assumption.speed))
-    return parts + _left_over(heard, alignment)
+            parts.append(_silent_part(heard, side, position, extents, speed))
+    parts += _left_over(heard, played, side, alignment)
+    return [_with_levels(part, heard, facts) for part in parts]
 
 
-def _extent(heard: Heard, match: Match, sweep: bool) -> tuple[float, float]:
+def _extent(heard: Heard, track: Track, match: Match, speed: float) -> tuple[float, float]:
     """Where a track lies: its heard ends, or those of a sweep's line where they are not heard."""
     start_s = heard.stretches[match.first].start_s
     stop_s = heard.stretches[match.last].stop_s
-    if not sweep:
+    if track.kind != "sweep":
         return start_s, stop_s
-    last_s = heard.envelope.duration_s
-    if abs(match.start_s - start_s) > HEARD_END_S:
-        start_s = match.start_s
-    if abs(match.stop_s - stop_s) > HEARD_END_S:
-        stop_s = match.stop_s
-    return max(start_s, 0.0), min(stop_s, last_s)
+    start_is_clear = _is_clear(start_s, match.start_s, track.start_hz)
+    stop_is_clear = _is_clear(stop_s, match.stop_s, track.stop_hz)
+    if not start_is_clear:
+        start_s = stop_s - track.duration_s / speed if stop_is_clear else match.start_s
+    if not stop_is_clear:
+        stop_s = start_s + track.duration_s / speed
+    return max(start_s, 0.0), min(stop_s, heard.envelope.duration_s)
+
+
+def _is_clear(heard_s: float, line_s: float, frequency_hz: float | None) -> bool:
+    """Whether an end of a sweep is heard where its line ends, sharply enough to go by."""
+    return abs(heard_s - line_s) < HEARD_END_S and (frequency_hz or 0.0) > BLURRED_BELOW_HZ
 
 
 def _silent_part(
-    heard: Heard, side: Side, position: int, matches: Mapping[int, Match], speed: float
+    heard: Heard,
+    side: Side,
+    position: int,
+    extents: Mapping[int, tuple[float, float]],
+    speed: float,
 ) -> Part:
     """A silent groove: from the end of the track before it to the start of the next."""
     track = side.tracks[position]
-    planned_s = track.duration_s / speed
+    planned_s, gap_s = track.duration_s / speed, side.gap_s / speed
     first_s, last_s = heard.groove_s
-    if position - 1 in matches:
-        start_s = _extent(heard, matches[position - 1], _is_sweep(side, position - 1))[1]
-    elif position == 0 and 1 in matches:
-        next_s = _extent(heard, matches[1], _is_sweep(side, 1))[0]
-        start_s = max(first_s, next_s - planned_s - side.gap_s / speed)
+    before, after = extents.get(position - 1), extents.get(position + 1)
+    if before:
+        start_s = before[1]
+    elif position == 0 and after:
+        start_s = max(first_s, after[0] - planned_s - gap_s)
     else:
         return Part(track, "missing", remark="the track before it was not found")
-    if position + 1 in matches:
-        stop_s = _extent(heard, matches[position + 1], _is_sweep(side, position + 1))[0]
+    if after:
+        stop_s = after[0]
     elif position + 1 == len(side.tracks):
-        stop_s = min(last_s, start_s + side.gap_s / speed + planned_s)
+        stop_s = min(last_s, start_s + gap_s + planned_s)
     else:
         return Part(track, "missing", remark="the track after it was not found")
-    if stop_s - start_s < SILENT_PART_MIN * planned_s:
-        return Part(
-            track, "missing", remark=f"only {max(stop_s - start_s, 0.0):.1f} s of it is there"
-        )
+    there_s = max(stop_s - start_s, 0.0)
+    if there_s < SILENT_PART_MIN * planned_s:
+        return Part(track, "missing", remark=f"only {there_s:.1f} s of it is there")
     return Part(track, "found", start_s, stop_s)
 
 
-def _is_sweep(side: Side, position: int) -> bool:
-    return side.tracks[position].kind == "sweep"
-
-
-def _left_over(heard: Heard, alignment: Alignment) -> list[Part]:
+def _left_over(heard: Heard, played: Played, side: Side, alignment: Alignment) -> list[Part]:
     """Stretches that no track claims, but for the needle's noise at both ends."""
     claimed = {i for match in alignment.matches for i in range(match.first, match.last + 1)}
-    first = min(claimed, default=0)
-    last = max(claimed, default=len(heard.stretches))
-    return [
-        Part(None, "unexpected", stretch.start_s, stretch.stop_s)
-        for i, stretch in enumerate(heard.stretches)
-        if i not in claimed
-        and not ((i < first or i > last) and stretch.duration_s < NEEDLE_NOISE_S)
-    ]
+    first, last = min(claimed, default=0), max(claimed, default=len(heard.stretches))
+    parts = []
+    for i, stretch in enumerate(heard.stretches):
+        outside = i < first or i > last
+        if i in claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
+            continue
+        span = (stretch.start_s, stretch.stop_s)
+        like = resembled(span, played, side, alignment.assumption)
+        found = like is not None and any(
+            side.tracks[match.position] == like for match in alignment.matches
+        )
+        remark = f"track {like.track} again" if like and found else ""
+        if not remark and repeats(played.sounding.between(*span), 60.0 / side.rpm):
+            remark = "the same groove again and again (a locked groove?)"
+        parts.append(Part(None, "unexpected", *span, remark=remark))
+    return parts
 
 
-def _track_rows(capture: str, parts: Sequence[Part], heard: Heard, facts: FileFacts) -> pa.Table:
-    rows = []
-    for part in parts:
-        track = part.track
-        row: dict[str, Any] = {
-            "capture": capture,
-            "track": track.track if track else None,
-            "kind": track.kind if track else None,
-            "purpose": track.purpose if track else None,
-            "modulation": track.modulation if track else None,
-            "match": part.match,
-            "start_s": part.start_s,
-            "stop_s": part.stop_s,
-            "planned_s": track.duration_s if track else None,
-            "level_left_dbfs": None,
-            "level_right_dbfs": None,
-            "clipped": False,
-            "remark": part.remark,
-        }
-        if part.start_s is not None and part.stop_s is not None:
-            frames = heard.frames(part.start_s, part.stop_s)
-            row["level_left_dbfs"] = _level_dbfs(heard.envelope.total_left[frames], facts.dc[0])
-            row["level_right_dbfs"] = _level_dbfs(heard.envelope.total_right[frames], facts.dc[1])
-            row["clipped"] = bool(heard.envelope.clipped[frames].any())
-        rows.append(row)
-    return tables.build(TRACKS, {name: [row[name] for row in rows] for name in TRACKS.names})
+def _with_levels(part: Part, heard: Heard, facts: FileFacts) -> Part:
+    if part.start_s is None or part.stop_s is None:
+        return part
+    envelope, frames = heard.envelope, heard.frames(part.start_s, part.stop_s)
+    return replace(
+        part,
+        level_left_dbfs=_level_dbfs(envelope.total_left[frames], facts.dc[0]),
+        level_right_dbfs=_level_dbfs(envelope.total_right[frames], facts.dc[1]),
+        samples_clipped=int(envelope.clipped[frames].sum()),
+    )
+
+
+def _track_rows(capture: str, parts: Sequence[Part]) -> pa.Table:
+    planned = [part.track for part in parts]
+    return tables.build(
+        TRACKS,
+        {
+            "capture": [capture] * len(parts),
+            "track": [track.track if track else None for track in planned],
+            "kind": [track.kind if track else None for track in planned],
+            "purpose": [track.purpose if track else None for track in planned],
+            "modulation": [track.modulation if track else None for track in planned],
+            "match": [part.match for part in parts],
+            "start_s": [part.start_s for part in parts],
+            "stop_s": [part.stop_s for part in parts],
+            "planned_s": [track.duration_s if track else None for track in planned],
+            "level_left_dbfs": [part.level_left_dbfs for part in parts],
+            "level_right_dbfs": [part.level_right_dbfs for part in parts],
+            "clipped": [part.samples_clipped > 0 for part in parts],
+            "remark": [part.remark for part in parts],
+        },
+    )
 
 
 def _level_dbfs(power: np.ndarray, dc: float) -> float | None:

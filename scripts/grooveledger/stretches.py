@@ -6,10 +6,15 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.envelope import HIGH_BANDS_HZ, LOW_BANDS_HZ, SLOW_BANDS_HZ, Envelope
+from grooveledger.moving import bridged, moving_mean, odd_frames, opening, running_median, runs
 
 SLOW_BANDS, LOW_BANDS, HIGH_BANDS = len(SLOW_BANDS_HZ), len(LOW_BANDS_HZ), len(HIGH_BANDS_HZ)
+#: Which of the envelope's transforms a band is of.
+TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
 #: A shorter impulse in the audio bands is a tick, not modulation (common practice: 20 ms).
-TICK_S = 0.025
+TICK_S = 0.035
+#: The same in the low bands, whose transform spreads it over its own length of 50 ms.
+LOW_TICK_S = 0.095
 #: The same in the slow bands, where a thump rings with the arm's resonance.
 THUMP_S = 0.4
 #: Moving mean over the powers before they are compared with the silence level.
@@ -19,7 +24,7 @@ SLOW_SMOOTHING_S = 0.2
 QUIET_QUANTILES = (0.02, 0.10)
 #: First guess of how far silence reaches above that level, by band: narrow bands of noise swing
 #: widely. The capture's own spread replaces it.
-FIRST_MARGIN_DB = np.array([12.0] * SLOW_BANDS + [10.0] * LOW_BANDS + [6.0] * HIGH_BANDS)
+FIRST_MARGIN_DB = np.repeat([12.0, 10.0, 6.0], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
 #: Silence reaches this many of its own standard deviations (in dB) above its median, ...
 MARGIN_DEVIATIONS = 5.0
 #: ... and at least this far: noise changes along a side.
@@ -35,13 +40,19 @@ RISE_DB = 3.0
 #: Shorter interruptions of a stretch are bridged, shorter stretches are dropped.
 BRIDGE_S = 0.25
 STRETCH_MIN_S = 0.25
+#: An arm rings on at its resonance for up to this long after a strong track.
+RINGING_S = 1.5
 #: A needle in the air is this much quieter than the quietest groove of the capture.
 AIR_DB = 6.0
 AIR_SMOOTHING_S = 0.25
+#: Noise has less than this part of its power in any three neighbouring bands of the audio range.
+NOISE_SHARE_MAX = 0.8
 #: A channel this far below the other all the time carries nothing.
 DEAD_DB = 45.0
 #: Interval of what is heard.
 SOUNDING_S = 0.1
+#: A repeating groove is told from this many turns, if it changes by this much in each.
+REPEATS_MIN, REPEATED_CHANGE_OCTAVES = 3, 0.05
 #: An edge is sought from this long before to this long after the threshold was crossed, in the
 #: bands that have at least this part of the strongest one's power.
 EDGE_BEFORE_S, EDGE_INSIDE_S = 0.15, 0.4
@@ -58,12 +69,15 @@ class Silence:
         Mean power of the unmodulated groove, left and right.
     ceiling : ndarray, shape (2, bands)
         Power that it does not exceed.
+    spread_db : ndarray, shape (2, bands)
+        Standard deviation of its level: small where a steady hum is stronger than noise.
     moment_hz : ndarray, shape (bands,)
         The envelope's moment of the unmodulated groove.
     """
 
     floor: np.ndarray
     ceiling: np.ndarray
+    spread_db: np.ndarray
     moment_hz: np.ndarray
 
 
@@ -112,7 +126,8 @@ def opened_powers(envelope: Envelope) -> np.ndarray:
     out = np.empty_like(powers)
     for bands, tick_s, smoothing_s in (
         (slice(0, SLOW_BANDS), THUMP_S, SLOW_SMOOTHING_S),
-        (slice(SLOW_BANDS, None), TICK_S, SMOOTHING_S),
+        (slice(SLOW_BANDS, SLOW_BANDS + LOW_BANDS), LOW_TICK_S, SMOOTHING_S),
+        (slice(SLOW_BANDS + LOW_BANDS, None), TICK_S, SMOOTHING_S),
     ):
         opened = opening(powers[:, :, bands], odd_frames(tick_s, envelope.hop_s))
         out[:, :, bands] = moving_mean(opened, odd_frames(smoothing_s, envelope.hop_s))
@@ -129,14 +144,17 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
     air : ndarray of bool, shape (frames,)
         Frames that are left out, from `in_the_air`.
     """
-    inside = powers[:, ~air]
+    # One frame in each smoothing interval tells all; np.quantile is dear.
+    groove = np.flatnonzero(~air)[:: odd_frames(SMOOTHING_S, envelope.hop_s)]
+    inside = powers[:, groove]
     ordered = np.sort(inside, axis=1)
     first, last = (int(quantile * inside.shape[1]) for quantile in QUIET_QUANTILES)
     floor = ordered[:, first : max(last, first + 1)].mean(axis=1)
     ceiling = floor * _ratio(FIRST_MARGIN_DB)
+    spread_db = np.broadcast_to(FIRST_MARGIN_DB / MARGIN_DEVIATIONS, floor.shape)
     quiet = ~exceeding(inside, ceiling)
     for _ in range(3):
-        if quiet.sum() * envelope.hop_s < QUIET_MIN_S:
+        if quiet.sum() * SMOOTHING_S < QUIET_MIN_S:
             break
         levels_db = _decibels(inside[:, quiet])
         middle_db = np.median(levels_db, axis=1)
@@ -144,10 +162,11 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
         floor = _ratio(middle_db)
         ceiling = _ratio(middle_db + np.maximum(MARGIN_DEVIATIONS * spread_db, MARGIN_MIN_DB))
         quiet = ~exceeding(inside, ceiling)
-    still = np.flatnonzero(~air)[quiet] if quiet.any() else np.arange(len(envelope))
+    still = groove[quiet] if quiet.any() else groove
     return Silence(
         floor=floor,
         ceiling=np.maximum(ceiling, TINY_POWER),
+        spread_db=spread_db,
         moment_hz=np.median(envelope.moment_hz[still], axis=0),
     )
 
@@ -158,18 +177,20 @@ def in_the_air(powers: np.ndarray, hop_s: float) -> np.ndarray:
     Both ends of a capture may hold nothing but the chain's own noise. Such an end is told by being
     much quieter, in the audio bands together, than the quietest moment of all the rest.
     """
-    audible = powers[:, :, SLOW_BANDS + 1 :].sum(axis=(0, 2))
-    level_db = _decibels(moving_mean(audible, odd_frames(AIR_SMOOTHING_S, hop_s)))
-    ends = np.zeros(len(level_db), dtype=bool)
+    audible = powers[:, :, SLOW_BANDS + 1 :].sum(axis=0)
+    level_db = _decibels(moving_mean(audible.sum(axis=1), odd_frames(AIR_SMOOTHING_S, hop_s)))
+    settle = round(AIR_SMOOTHING_S / hop_s)
+    air = np.zeros(len(level_db), dtype=bool)
     for step in (1, -1):
-        run_db = level_db[::step]
-        reach = _air_frames(run_db, round(AIR_SMOOTHING_S / hop_s))
-        ends[::step][:reach] = True
-    return ends
+        reach = _air_frames(level_db[::step], settle)
+        rest = audible[::step][reach:]
+        if reach and _is_noise(rest, level_db[::step][reach:]):
+            air[::step][:reach] = True
+    return air
 
 
 def _air_frames(level_db: np.ndarray, settle: int) -> int:
-    """Count the frames of air at the beginning of a level trace."""
+    """Count the frames at the beginning that are much quieter than all that follows."""
     count = len(level_db)
     if count < 8 * settle:
         return 0
@@ -178,6 +199,13 @@ def _air_frames(level_db: np.ndarray, settle: int) -> int:
     beginning_db = np.median(level_db[settle : 4 * settle])
     rest = np.flatnonzero(to_come_db > beginning_db + AIR_DB)
     return int(rest[0]) if len(rest) and rest[0] < count - 8 * settle else 0
+
+
+def _is_noise(powers: np.ndarray, level_db: np.ndarray) -> bool:
+    """Whether the quietest frames hold a groove's noise, which fills the bands, or just a tone."""
+    quietest = powers[level_db < level_db.min() + AIR_DB / 2.0].mean(axis=0)
+    beside = quietest + np.roll(quietest, 1) + np.roll(quietest, -1)
+    return bool(beside.max() < NOISE_SHARE_MAX * quietest.sum())
 
 
 def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding:
@@ -191,7 +219,10 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
     cross = moving_mean(envelope.cross, width)[at]
     moment_hz = moving_mean(envelope.moment_hz, width)[at] - still.moment_hz
     strongest = np.maximum(powers[:, at] - still.floor[:, None, :], 0.0).sum(axis=0).argmax(axis=1)
-    near = np.abs(np.arange(left.shape[1]) - strongest[:, None]) <= 1
+    # A tone at the border of two bands has parts in both, if they are of one transform.
+    bands = np.arange(left.shape[1])
+    near = np.abs(bands - strongest[:, None]) <= 1
+    near &= TRANSFORM_OF_BAND[strongest][:, None] == TRANSFORM_OF_BAND
     left, right, cross, moment_hz = (
         np.where(near, column, 0.0).sum(axis=1) for column in (left, right, cross, moment_hz)
     )
@@ -205,13 +236,27 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
     )
 
 
+def repeats(part: Sounding, period_s: float) -> bool:
+    """Whether a changing sound is the same again and again, once a revolution."""
+    heard = np.isfinite(part.frequency_hz)
+    time_s, octave = part.time_s[heard], np.log2(part.frequency_hz[heard])
+    if not len(time_s) or time_s[-1] - time_s[0] < REPEATS_MIN * period_s:
+        return False
+    later = np.interp(time_s + period_s, time_s, octave, right=np.nan)
+    off = np.abs(later - octave)[np.isfinite(later)]
+    changes = np.quantile(octave, 0.9) - np.quantile(octave, 0.1)
+    return bool(changes > REPEATED_CHANGE_OCTAVES > 5.0 * np.median(off))
+
+
 def stretches(envelope: Envelope, powers: np.ndarray, still: Silence) -> list[Stretch]:
     """Find the stretches of modulation, their ends refined to an envelope frame."""
     hop_s = envelope.hop_s
     above = exceeding(powers, still.ceiling)
     well_above = exceeding(powers, _ratio(RISE_DB) * still.ceiling)
+    audible = exceeding(powers[:, :, SLOW_BANDS:], still.ceiling[:, SLOW_BANDS:])
     found = []
     for start, stop in runs(bridged(above, round(BRIDGE_S / hop_s))):
+        start, stop = _without_ringing(audible, start, stop, round(RINGING_S / hop_s))
         if (stop - start) * hop_s < STRETCH_MIN_S:
             continue
         if well_above[start:stop].sum() * hop_s < STRETCH_MIN_S / 2:
@@ -223,6 +268,15 @@ def stretches(envelope: Envelope, powers: np.ndarray, still: Silence) -> list[St
     return found
 
 
+def _without_ringing(audible: np.ndarray, start: int, stop: int, ringing: int) -> tuple[int, int]:
+    """Cut from an audible stretch the slow ringing of arm and platter at its ends."""
+    heard = np.flatnonzero(audible[start:stop])
+    if 2 * len(heard) < stop - start:
+        return start, stop
+    first, last = start + int(heard[0]), start + int(heard[-1]) + 1
+    return (first if first - start < ringing else start), (last if stop - last < ringing else stop)
+
+
 def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising: bool) -> float:
     """Time at which the power of a stretch crosses half its way at one of its ends.
 
@@ -230,16 +284,17 @@ def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising:
     """
     frames, hop_s = len(envelope), envelope.hop_s
     before, inside = round(EDGE_BEFORE_S / hop_s), round(EDGE_INSIDE_S / hop_s)
-    inside = min(inside, (stop - start) // 2)
+    inside = max(min(inside, (stop - start) // 2), 1)
     # Turn time round for a falling edge, so that there is one case.
     step, edge = (1, start) if rising else (-1, frames - stop)
     first = max(edge - before, 0)
-    power = (envelope.left + envelope.right)[::step][first : edge + 2 * inside]
+    near = slice(first, edge + 2 * inside)
+    power = envelope.left[::step][near] + envelope.right[::step][near]
     proper = edge + inside - first
     floor = still.floor.sum(axis=0)
     excess = np.median(power[proper:], axis=0) - floor
     strong = excess > STRONG_PART * excess.max()
-    trace = median3(power[:, strong].sum(axis=1))
+    trace = running_median(power[:, strong].sum(axis=1), 3)
     half = floor[strong].sum() + 0.5 * max(float(excess[strong].sum()), 0.0)
     below = np.flatnonzero(trace[:proper] < half)
     crossing = first + (int(below[-1]) + 1 if len(below) else 0)
@@ -254,67 +309,6 @@ def edge_time(frame: int, frames: int, hop_s: float, rising: bool) -> float:
 def exceeding(powers: np.ndarray, ceiling: np.ndarray) -> np.ndarray:
     """Frames in which any band of either channel is above its ceiling, shape (frames,)."""
     return np.asarray((powers > ceiling[:, None, :]).any(axis=(0, 2)))
-
-
-def runs(flags: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of true as (first, one after the last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
-
-
-def bridged(flags: np.ndarray, gap: int) -> np.ndarray:
-    """Flags with the false runs of up to `gap` frames between true ones made true."""
-    out = flags.copy()
-    inner = runs(~flags)
-    for start, stop in inner:
-        if start > 0 and stop < len(flags) and stop - start <= gap:
-            out[start:stop] = True
-    return out
-
-
-def opening(powers: np.ndarray, width: int) -> np.ndarray:
-    """Moving least, then moving greatest, along axis 1: peaks narrower than `width` vanish."""
-    least = moving_minimum(powers, width)
-    return -moving_minimum(-least, width)
-
-
-def moving_minimum(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred moving minimum along axis 1 over an odd number of frames, by doubling."""
-    half = width // 2
-    padded = np.concatenate(
-        [np.repeat(values[:, :1], half, 1), values, np.repeat(values[:, -1:], half, 1)], axis=1
-    )
-    span = 1
-    while 2 * span <= width:
-        padded = np.minimum(padded[:, :-span], padded[:, span:])
-        span *= 2
-    rest = width - span
-    return padded if not rest else np.minimum(padded[:, :-rest], padded[:, rest:])
-
-
-def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred moving mean along the axis of the frames (the last but one, or the only one)."""
-    axis = max(values.ndim - 2, 0)
-    moved = np.moveaxis(values, axis, 0)
-    half = width // 2
-    padded = np.concatenate([np.repeat(moved[:1], half, 0), moved, np.repeat(moved[-1:], half, 0)])
-    sums = np.cumsum(np.concatenate([np.zeros_like(padded[:1]), padded]), axis=0, dtype=float)
-    return np.moveaxis((sums[width:] - sums[:-width]) / width, 0, axis)
-
-
-def median3(values: np.ndarray) -> np.ndarray:
-    """Running median over three of a trace."""
-    if len(values) < 3:
-        return values
-    out = values.copy()
-    a, b, c = values[:-2], values[1:-1], values[2:]
-    out[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-    return out
-
-
-def odd_frames(seconds: float, hop_s: float) -> int:
-    """Odd number of frames nearest to a time, at least one."""
-    return 2 * int(seconds / hop_s / 2.0) + 1
 
 
 def _ratio(decibels: np.ndarray | float) -> np.ndarray:
@@ -350,6 +344,19 @@ class Heard:
         inside = np.flatnonzero(~self.air)
         hop_s = self.envelope.hop_s
         return float(inside[0] * hop_s), float((inside[-1] + 1) * hop_s)
+
+    def lost_s(self, least_s: float) -> list[tuple[float, float]]:
+        """Stretches of digital silence of both channels while the needle is in the groove."""
+        nothing = (self.envelope.total_left == 0.0) & (self.envelope.total_right == 0.0)
+        inside = np.flatnonzero(~(self.air | nothing))
+        nothing[: inside[0] if len(inside) else None] = False
+        nothing[inside[-1] + 1 if len(inside) else 0 :] = False
+        hop_s = self.envelope.hop_s
+        return [
+            (start * hop_s, stop * hop_s)
+            for start, stop in runs(nothing)
+            if (stop - start) * hop_s >= least_s
+        ]
 
     def frames(self, start_s: float, stop_s: float) -> slice:
         """Envelope frames that lie wholly between two times."""

@@ -1,15 +1,23 @@
 """Segmentation against the simulator's truth."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+import yaml
+
 from grooveledger import tables
 from grooveledger.plan import Chain, Side
 from grooveledger.segmentation import segment
-from grooveledger.simulate.capture import simulate_capture, write_capture
+from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
+from grooveledger.simulate.files import write_capture
 from grooveledger.simulate.stylus import StylusTruth
 
+BLOCK = Path(__file__).parents[2] / "workflow/schemas/blocks/segment.yaml"
+SETTINGS = {
+    key: value["default"] for key, value in yaml.safe_load(BLOCK.read_text())["properties"].items()
+}
 #: Boundaries are asked for within 0.15 s; this holds them tighter.
 BOUNDARY_S = 0.06
 CHAIN = Chain(
@@ -56,7 +64,7 @@ def played(tmp_path_factory):
 
 def test_all_tracks_lie_where_they_were_played(played):
     path, truth = played
-    tracks, health = segment(path, SIDE, {}, "one")
+    tracks, health = segment(path, SIDE, SETTINGS, "one")
     rows = tables.columns(tracks)
     assert health["status"].to_pylist() == ["ok"]
     assert health["channel_order"].to_pylist() == ["as_named"]
@@ -68,7 +76,7 @@ def test_all_tracks_lie_where_they_were_played(played):
 
 
 def test_a_missing_file_is_rejected_with_its_reason(tmp_path):
-    tracks, health = segment(tmp_path / "no.flac", SIDE, {}, "one")
+    tracks, health = segment(tmp_path / "no.flac", SIDE, SETTINGS, "one")
     assert tracks.num_rows == 0
     assert health["status"].to_pylist() == ["rejected"]
     assert "no file no.flac" in health["reason"].to_pylist()[0]

@@ -1,0 +1,62 @@
+"""Moving windows and runs over a trace of frames."""
+
+import numpy as np
+
+
+def runs(flags: np.ndarray) -> list[tuple[int, int]]:
+    """Runs of true as (first, one after the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
+
+
+def bridged(flags: np.ndarray, gap: int) -> np.ndarray:
+    """Flags with the false runs of up to `gap` frames between true ones made true."""
+    out = flags.copy()
+    inner = runs(~flags)
+    for start, stop in inner:
+        if start > 0 and stop < len(flags) and stop - start <= gap:
+            out[start:stop] = True
+    return out
+
+
+def opening(powers: np.ndarray, width: int) -> np.ndarray:
+    """Moving least, then moving greatest, along axis 1: peaks narrower than `width` vanish."""
+    least = moving_minimum(powers, width)
+    return -moving_minimum(-least, width)
+
+
+def moving_minimum(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred moving minimum along axis 1 over an odd number of frames, by doubling."""
+    half = width // 2
+    padded = np.concatenate(
+        [np.repeat(values[:, :1], half, 1), values, np.repeat(values[:, -1:], half, 1)], axis=1
+    )
+    span = 1
+    while 2 * span <= width:
+        padded = np.minimum(padded[:, :-span], padded[:, span:])
+        span *= 2
+    rest = width - span
+    return padded if not rest else np.minimum(padded[:, :-rest], padded[:, rest:])
+
+
+def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred moving mean along the axis of the frames (the last but one, or the only one)."""
+    axis = max(values.ndim - 2, 0)
+    moved = np.moveaxis(values, axis, 0)
+    half = width // 2
+    padded = np.concatenate([np.repeat(moved[:1], half, 0), moved, np.repeat(moved[-1:], half, 0)])
+    sums = np.cumsum(np.concatenate([np.zeros_like(padded[:1]), padded]), axis=0, dtype=float)
+    return np.moveaxis((sums[width:] - sums[:-width]) / width, 0, axis)
+
+
+def running_median(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred running median of a trace over an odd number of its values."""
+    if len(values) < width:
+        return values
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+
+
+def odd_frames(seconds: float, hop_s: float) -> int:
+    """Odd number of frames nearest to a time, at least one."""
+    return 2 * int(seconds / hop_s / 2.0) + 1
