@@ -40,8 +40,9 @@ SEARCH_CYCLES, SEARCH_SHORTEST_S = 6.0, 0.012
 SEARCH_SMOOTHING_S = 0.03
 #: A frame's phase counts where its power is so many times the noise.
 SEARCH_SNR = 10.0
-#: Half-windows of this part of the window at a sweep's ends hold all but 1e-4 of its weight.
-END_PART = 0.4
+#: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
+#: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
+END_PART = 0.5
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 #: A steady tone is one cell.
