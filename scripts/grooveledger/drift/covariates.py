@@ -136,16 +136,21 @@ def covariate_columns(name: str, conditions: Conditions) -> Array:
 
 
 def choose_model(
-    conditions: Conditions, candidates: frozenset[str], inflation_limit: float
+    conditions: Conditions,
+    candidates: frozenset[str],
+    inflation_limit: float,
+    base: Array | None = None,
 ) -> Model:
     """Choose the covariates that the captures can tell apart from the hours.
 
     Each of `ORDER` enters that varies, may act, leaves `MINIMUM_DEGREES` and keeps the variance
     inflation of the hours within the limit; one that does not is confounded. A covariate that is a
-    combination of those already in acts through them and is neither.
+    combination of those already in acts through them and is neither. `base` are the columns that
+    the model holds anyway beside the hours, by default a constant.
     """
     n = len(conditions.hours)
-    columns = np.ones((n, 1))
+    columns = np.ones((n, 1)) if base is None else base
+    fixed = columns.shape[1]
     names: list[str] = []
     confounded: list[str] = []
     for name in ORDER:
@@ -163,7 +168,7 @@ def choose_model(
         else:
             columns = wider
             names += [name] * new.shape[1]
-    return Model(columns[:, 1:], tuple(names), tuple(sorted(confounded)))
+    return Model(columns[:, fixed:], tuple(names), tuple(sorted(confounded)))
 
 
 def _independent(new: Array, others: Array) -> Array:
@@ -174,6 +179,11 @@ def _independent(new: Array, others: Array) -> Array:
         if beside.shape[0] > beside.shape[1] and np.isfinite(variance_inflation(column, beside)):
             kept.append(column)
     return np.column_stack(kept) if kept else np.zeros((len(others), 0))
+
+
+def named(text: str | None) -> tuple[str, ...]:
+    """Return the covariates that a `confounded_with` names."""
+    return tuple(text.split(", ")) if text else ()
 
 
 def confounded_text(names: Sequence[str]) -> str | None:

@@ -70,8 +70,10 @@ def fit_series(
     return fit_designs(hours, day, base, values)
 
 
-def fit_designs(hours: Array, day: np.ndarray, base: Array, values: Array) -> list[SeriesFit]:
-    """Fit S series to a design (n, p) whose first columns are a constant and the hours."""
+def fit_designs(
+    hours: Array, day: np.ndarray, base: Array, values: Array, find_steps: bool = True
+) -> list[SeriesFit]:
+    """Fit S series to a design (n, p); steps are sought only where hours rise."""
     count = len(values)
     design = np.broadcast_to(base, (count, *base.shape))
     start = robust.least_absolute_deviations(design, values)
@@ -84,7 +86,7 @@ def fit_designs(hours: Array, day: np.ndarray, base: Array, values: Array) -> li
     white_residuals = sessions.whiten(residuals, theta, means)
     scale = robust.start_scale(white_residuals, base.shape[1])
     places, doubtful = np.full(count, -1), np.zeros(count, dtype=bool)
-    for s in range(count):
+    for s in range(count if find_steps else 0):
         places[s], doubtful[s] = _step(
             hours, white_design[s], white_values[s], white_residuals[s], scale[s], theta[s], means
         )
