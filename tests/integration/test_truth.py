@@ -1,0 +1,124 @@
+"""The whole of stages 1 to 3 held to the truth of simulated captures.
+
+The simulator is a forward model of its own: a groove in closed form, noise of known density, real
+linear filters for arm, cartridge and replay curve. The bounds are what the instrument promises.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from measured_capture import measured
+
+from grooveledger.plan import Side
+from grooveledger.simulate import Conditions, StylusTruth, simulate_capture
+from grooveledger.simulate.archives import CARTRIDGES, small_chain
+from grooveledger.simulate.conditions import REALISTIC
+from grooveledger.simulate.files import write_capture
+
+CARTRIDGE = {**CARTRIDGES["mm-small"], "cartridge": "mm-small"}
+#: Noise 40 dB and more below that of a record: what a figure does without it, yet a real file.
+CLEAN = Conditions(surface_a_db=-105.0, rumble_db=-100.0, ticks_per_min=0.0, hum_db=None, hiss_a_db=None)
+NOISY = replace(
+    REALISTIC, speed_error_pct=0.4, once_per_rev_pct=0.15, ticks_per_min=20.0, needle_drop_cm_s=20.0
+)
+
+
+def tone(track, modulation, **facts):
+    return {"track": track, "kind": "tone", "modulation": modulation, "frequency_hz": 1000.0,
+            "velocity_cm_s": 5.0, "duration_s": 5.0, "radius_mm": 140, **facts}  # fmt: skip
+
+
+def sweep(track, modulation, **facts):
+    return {"track": track, "kind": "sweep", "modulation": modulation, "start_hz": 500.0,
+            "stop_hz": 20000.0, "velocity_cm_s": 3.54, "duration_s": 20.0, "radius_mm": 120,
+            **facts}  # fmt: skip
+
+
+def side_of(*tracks, **facts):
+    return {"record": "r", "side": "a", "rpm": 33.3333, "gap_s": 2.0, "tracks": list(tracks), **facts}
+
+
+PLAIN = side_of(
+    tone(1, "left"),
+    tone(2, "right"),
+    sweep(3, "left"),
+    sweep(4, "right"),
+    {"track": 5, "kind": "silent_groove", "duration_s": 20.0},
+    tone(6, "lateral", frequency_hz=3150.0, purpose="speed", duration_s=8.0),
+)
+
+
+def taken(tmp_path, side, conditions, rate=96_000, chain=None, stylus=None, ending=".flac", seed=3):
+    chain = chain or small_chain()
+    samples, truth = simulate_capture(
+        Side.from_mapping(side), stylus or StylusTruth(), chain, conditions, rate, seed
+    )
+    path = tmp_path / f"capture{ending}"
+    write_capture(path, samples, rate)
+    return measured(path, side, chain, CARTRIDGE, tmp_path / "c"), truth
+
+
+def worst_response_db(found, truth, track, channel, low_hz, high_hz):
+    rows = found.rows("response", track=track, channel=channel)
+    inside = (rows["frequency_hz"] >= low_hz) & (rows["frequency_hz"] <= high_hz)
+    hz = rows["frequency_hz"][inside]
+    assert len(hz) > 4
+    true_db = truth.response_db(track, channel, hz)
+    return float(np.max(np.abs(rows["response_db"][inside] - true_db)))
+
+
+def worst_separation_db(found, truth, track, low_hz, high_hz):
+    rows = found.rows("separation", track=track)
+    inside = (rows["frequency_hz"] >= low_hz) & (rows["frequency_hz"] <= high_hz)
+    true_db, _ = truth.separation(track, rows["played_hz"][inside])
+    return float(np.max(np.abs(rows["separation_db"][inside] - true_db)))
+
+
+def worst_boundary_s(found, truth):
+    true = {one.track: one for one in truth.tracks}
+    assert list(found.tracks["match"]) == ["found"] * len(true)
+    return max(
+        max(abs(start - true[int(track)].start_s), abs(stop - true[int(track)].stop_s))
+        for track, start, stop in zip(
+            *(found.tracks[name] for name in ("track", "start_s", "stop_s")), strict=True
+        )
+    )
+
+
+def test_clean_capture(tmp_path):
+    found, truth = taken(tmp_path, PLAIN, CLEAN)
+    assert found.health["status"] == "ok", found.health["reason"]
+    for track, channel in ((3, "left"), (4, "right")):
+        assert worst_response_db(found, truth, track, channel, 1000, 20000) < 0.05
+        assert worst_separation_db(found, truth, track, 900, 1100) < 0.3
+        assert worst_separation_db(found, truth, track, 1000, 18000) < 0.3
+    for track, channel in ((1, "left"), (2, "right")):
+        output_mv = found.rows("level", track=track, channel=channel)["output_mv"][0]
+        assert output_mv == pytest.approx(truth.output_mv(track)[channel], rel=0.005)
+        thd = found.rows("distortion", track=track, channel=channel)["thd_pct"][0]
+        assert thd == pytest.approx(truth.thd_pct(track, channel, 1000.0)[0], rel=0.03)
+    speed = found.rows("speed", track=6, channel="left")
+    assert speed["speed_error_pct"][0] == pytest.approx(0.0, abs=0.002)
+
+
+def test_noisy_capture(tmp_path):
+    found, truth = taken(tmp_path, PLAIN, NOISY)
+    assert found.health["status"] == "ok", found.health["reason"]
+    assert worst_boundary_s(found, truth) < 0.15
+    for track, channel in ((3, "left"), (4, "right")):
+        assert worst_response_db(found, truth, track, channel, 1000, 18000) < 0.25
+        assert worst_separation_db(found, truth, track, 1000, 10000) < 1.0
+    for track, channel in ((1, "left"), (2, "right")):
+        output_mv = found.rows("level", track=track, channel=channel)["output_mv"][0]
+        assert output_mv == pytest.approx(truth.output_mv(track)[channel], rel=0.01)
+        thd = found.rows("distortion", track=track, channel=channel)["thd_pct"][0]
+        assert thd == pytest.approx(truth.thd_pct(track, channel, 1000.0)[0], rel=0.10)
+    speed, true = found.rows("speed", track=6, channel="left"), truth.speed(6)
+    assert speed["speed_error_pct"][0] == pytest.approx(true.speed_error_pct, abs=0.01)
+    for name in ("wow_flutter_weighted_pct", "wow_flutter_unweighted_pct", "once_per_rev_pct"):
+        assert speed[name][0] == pytest.approx(getattr(true, name), rel=0.10), name
+    for channel, true_noise in truth.noise().items():
+        rows = found.rows("noise", channel=channel)
+        for name in ("rumble_unweighted_db", "rumble_weighted_db", "noise_a_db"):
+            assert rows[name][0] == pytest.approx(getattr(true_noise, name), abs=0.5), name
