@@ -145,12 +145,10 @@ def baseline_hours(hours: np.ndarray, settled_hours: float) -> float:
 
 
 def _frame(filled: list[Row]) -> pd.DataFrame:
-    table = pd.DataFrame({name: [row[name] for row in filled] for name in DRIFT.names})
+    columns = {}
     for name in DRIFT.names:
-        if name in rows.TEXT_COLUMNS:
-            table[name] = table[name].astype(object)
-        elif name in rows.WHOLE_COLUMNS:
-            table[name] = table[name].astype("int32")
-        else:
-            table[name] = table[name].astype(float)
+        whole = "int32" if name in rows.WHOLE_COLUMNS else "float64"
+        kind = "object" if name in rows.TEXT_COLUMNS else whole
+        columns[name] = pd.Series([row[name] for row in filled], dtype=kind)
+    table = pd.DataFrame(columns)
     return table.sort_values(list(DRIFT.key), kind="stable", ignore_index=True)
