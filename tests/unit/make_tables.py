@@ -123,14 +123,14 @@ def _table(name: str, **columns: Any) -> Any:
     return tables.build(table, {column: columns.get(column) for column in table.names})
 
 
-def capture_tables(row: dict[str, Any], seed: int = 0) -> dict[str, Any]:
-    """Every table of one capture, by its path below the capture's folder."""
+def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
+    """Every table of one capture, by its path below the capture's folder; few where `light`."""
     facts = health(row)
     capture = row["capture"]
     made = {"health": _table("health", **{**facts, "channel_order": "as_named"})}
     if facts["status"] == "rejected":
         return made | {"tracks": tables.empty(TABLES["tracks"])}
-    rng = np.random.default_rng(seed + int(capture[1:]))
+    rng = np.random.default_rng(int(capture[1:]))
     worn = wear(row)
     kinds = ["tone", "tone", "sweep", "sweep", "tone", "silent_groove", "sweep", "amplitude_steps"]
     start = np.arange(8) * 22.0 + 5
@@ -149,6 +149,9 @@ def capture_tables(row: dict[str, Any], seed: int = 0) -> dict[str, Any]:
         clipped=[False] * 8,
         remark=["", "", "", "", "", "", "not found", "not in the plan"],
     )
+    made["metrics"] = metrics_table(row)
+    if light:
+        return made
     frequency = np.geomspace(20, 20000, 240)
     both = np.concatenate([frequency, frequency])
     channel = ["left"] * 240 + ["right"] * 240
@@ -311,7 +314,6 @@ def capture_tables(row: dict[str, Any], seed: int = 0) -> dict[str, Any]:
         ticks=2,
         seconds=16.0,
     )
-    made["metrics"] = metrics_table(row)
     return made
 
 
@@ -355,12 +357,21 @@ def metrics_table(row: dict[str, Any]) -> Any:
     )
 
 
-def write_archive(results: Path, captures: int = 30, curves: bool = True) -> list[dict[str, Any]]:
-    """Write an archive's tables as the workflow does; returns the sheet's rows."""
+def write_archive(
+    results: Path, captures: int = 30, curves: bool = True, light: tuple[str, ...] = ()
+) -> list[dict[str, Any]]:
+    """Write an archive's tables as the workflow does; returns the sheet's rows.
+
+    Without `curves` only the archive-wide scalars; the captures in `light` have few tables.
+    """
     rows = sheet_rows(captures)
     parts: dict[str, list[Any]] = {}
     for row in rows:
-        made = capture_tables(row) if curves else {"metrics": metrics_table(row)}
+        made = (
+            capture_tables(row, row["capture"] in light)
+            if curves
+            else {"metrics": metrics_table(row)}
+        )
         for name, part in made.items():
             if curves:
                 _write(part, name, results / "captures" / row["capture"] / f"{name}.parquet")

@@ -288,7 +288,7 @@ def png(picture: Picture) -> bytes:
 
 _COLOUR_NAMES = {colour: name for name, colour in COLOURS.items()}
 _COLOUR = re.compile("|".join(_COLOUR_NAMES))
-_REFERENCE = re.compile(r'(id="|href="#|url\(#)(?=[mp][0-9a-f]{8,})')
+_REFERENCE = re.compile(r'(id="|href="#|url\(#)(?=[mph][0-9a-f]{8,})')
 _OPENING = re.compile(
     r'<svg [^>]*?viewBox="0 0 (?P<width>[\d.]+) (?P<height>[\d.]+)"[^>]*>', re.DOTALL
 )

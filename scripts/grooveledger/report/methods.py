@@ -29,7 +29,7 @@ def write(source: Path, folder: Path) -> None:
             depth=1,
             heading=_heading(tokens, path),
             # Markup of the project's own pages; HTML in them is not let through.
-            text=Markup(markdown.renderer.render(_linked(tokens), markdown.options, {})),
+            text=Markup(markdown.renderer.render(_adapted(tokens), markdown.options, {})),
         )
 
 
@@ -40,9 +40,11 @@ def _heading(tokens: list[Token], path: Path) -> str:
     raise ValueError(f"{path.name}: a page of methods begins with a heading")
 
 
-def _linked(tokens: list[Token]) -> list[Token]:
-    """Turn links to Markdown pages into links to the pages made of them."""
+def _adapted(tokens: list[Token]) -> list[Token]:
+    """Lead links to the pages made of Markdown; let the keyboard reach wide formulae."""
     for token in tokens:
+        if token.type in ("code_block", "fence"):
+            token.attrSet("tabindex", "0")
         for child in token.children or ():
             target = child.attrGet("href")
             if isinstance(target, str) and target.endswith(".md") and "/" not in target:
