@@ -12,7 +12,7 @@ from typing import Any
 from grooveledger.configuration import Archive
 from grooveledger.digests import code_digest
 from grooveledger.measures import MEASURES
-from grooveledger.plan import MEASURE_USES, Side
+from grooveledger.plan import Side, draws_on
 
 SCRIPTS = Path(__file__).parents[1]
 #: What each observation job makes, and the measures that want it.
@@ -66,7 +66,7 @@ class Jobs:
         return [
             job
             for job, measures in OBSERVED_FOR.items()
-            if any(MEASURE_USES[name](track) for name in measures for track in tracks)
+            if any(draws_on(name, track) for name in measures for track in tracks)
         ]
 
     def segment(self, capture: str) -> dict[str, Any]:

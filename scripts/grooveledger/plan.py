@@ -243,7 +243,16 @@ def tracks_for(measure: str, side: Side) -> tuple[Track, ...]:
     side : Side
         The side, in playing order.
     """
-    return tuple(track for track in side.tracks if MEASURE_USES[measure](track))
+    return tuple(track for track in side.tracks if draws_on(measure, track))
+
+
+def draws_on(measure: str, track: Track) -> bool:
+    """Whether a measure draws on a track; one without an entry in `MEASURE_USES` on any modulated.
+
+    An entry also tells `check` what a side can't give.
+    """
+    uses = MEASURE_USES.get(measure)
+    return uses(track) if uses else track.modulation is not None
 
 
 def _is_resonance_sweep(track: Track) -> bool:

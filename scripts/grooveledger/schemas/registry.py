@@ -1,5 +1,6 @@
 """All tables by name, for those who must know them all."""
 
+from grooveledger import measures
 from grooveledger.schemas import collect, interpret, measure, observe, segment
 from grooveledger.schemas.table import Table
 
@@ -9,5 +10,7 @@ TABLES: dict[str, Table] = {
     for table in vars(stage).values()
     if isinstance(table, Table) and stage.__name__.endswith(table.stage)
 }
+# A measure may declare its table in its own module.
+TABLES |= {name: measures.load(name).TABLE for name in measures.MEASURES}
 OBSERVATIONS = tuple(name for name, table in TABLES.items() if table.stage == "observe")
 MEASURES = tuple(name for name, table in TABLES.items() if table.stage == "measure")
