@@ -7,6 +7,7 @@ from made_observations import make_side
 from made_sound import modulated, tracks_at, with_ticks, written
 
 from grooveledger import tables
+from grooveledger.observe import speed_trace
 from grooveledger.observe.speed_trace import frequency_offset, observe_speed, steady_part
 from grooveledger.schemas.observe import SPEED_TRACE
 
@@ -131,6 +132,13 @@ def test_silence_too_short_and_missing_give_an_empty_table(tmp_path):
     assert not len(traced(tmp_path, tone, 48_000, stretch=(0.5, 2.0))["left"][0])
     path = written(tmp_path, tone, 48_000)
     assert not observe_speed(path, tracks_at((0, 3), match="missing"), side, SETTINGS, "c").num_rows
+
+
+def test_of_a_very_long_tone_the_middle_is_traced(tmp_path, monkeypatch):
+    monkeypatch.setattr(speed_trace, "LONGEST_S", 2.0)
+    time_s, _ = traced(tmp_path, 0.1 * modulated(3150, 48_000, 5.0), 48_000)["left"]
+    assert time_s[0] == pytest.approx(1.5, abs=0.05)
+    assert time_s[-1] == pytest.approx(3.5, abs=0.05)
 
 
 def test_tracks_that_do_not_serve_speed_are_passed_over(tmp_path):

@@ -36,8 +36,9 @@ MAINS_WANDER, LINE_BANDS = 0.002, 2.0
 #: The noise around a line is the median of the bands within this distance of it, Hz.
 LINE_NEIGHBOURS_HZ = 8.0
 #: A line is there where it raises the power of its bands by so many standard deviations of noise,
-#: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T).
-LINE_SIGMAS = 4.0
+#: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T). The scatter is skewed: six
+#: keep forty windows of noise alone, as many as a groove has, below.
+LINE_SIGMAS = 6.0
 
 
 def measure(context: CaptureContext) -> pa.Table:

@@ -9,7 +9,7 @@ import pyarrow as pa
 import soundfile as sf
 
 from grooveledger import audio, tables
-from grooveledger.carrier import TONE_LOOK_S, tone_hz
+from grooveledger.carrier import tone_hz
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass, turned
 from grooveledger.observe.found import found_stretches
 from grooveledger.plan import Side, Track, tracks_for
@@ -26,8 +26,11 @@ WANDER = 0.01
 STOP_PART = 0.9
 #: How far from nominal a tone is looked for: 45 for 33 1/3 rpm and back, and 5 % on top.
 SPEED_SEARCH = 0.45
-#: Shortest stretch worth a trace, s.
-SHORTEST_S = 1.0
+#: Stretch that the first guess of the frequency is made from, s: it is good to a hertz or two.
+FIRST_LOOK_S = 1.0
+#: Shortest stretch worth a trace, s, and the longest traced, of which the middle is taken: more
+#: would not sharpen a figure and would cost memory.
+SHORTEST_S, LONGEST_S = 1.0, 240.0
 #: A tone is there where its amplitude is above this part of its median (a stretch's ends).
 PRESENT_PART = 0.5
 #: Quartile range of the amplitude re its median; noise alone has 0.77 (Rayleigh), a tone far less.
@@ -79,6 +82,8 @@ def observe_speed(
             start_s, stop_s = start_s + settings["guard_s"], stop_s - settings["guard_s"]
             if stop_s - start_s < SHORTEST_S:
                 continue
+            too_long_s = max(0.0, stop_s - start_s - LONGEST_S)
+            start_s, stop_s = start_s + 0.5 * too_long_s, stop_s - 0.5 * too_long_s
             for channel, time_s, deviation in _traces(file, track, start_s, stop_s):
                 columns = {
                     "capture": capture,
@@ -128,7 +133,7 @@ def _traces(
 
 def _first_look(file: sf.SoundFile, nominal_hz: float, start: int, stop: int) -> tuple[float, int]:
     """Played frequency in the middle of the track, and the channel it is louder in."""
-    half = min(stop - start, int(TONE_LOOK_S * file.samplerate)) // 2
+    half = min(stop - start, int(FIRST_LOOK_S * file.samplerate)) // 2
     middle = (start + stop) // 2
     look = np.concatenate(list(audio.blocks(file, middle - half, middle + half)))
     return tone_hz(look.T, file.samplerate, nominal_hz, SPEED_SEARCH)
