@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 import yaml
 
-from grooveledger import tables
+from grooveledger import frames, tables
 from grooveledger.comparison import comparison_table
+from grooveledger.drift import advice_table, control_table, stylus_states
 from grooveledger.loading import loading_tables
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.registry import TABLES
@@ -320,11 +321,11 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
 def metrics_table(row: dict[str, Any]) -> Any:
     """Scalar figures of a capture."""
     worn = wear(row)
-    noise = np.random.default_rng(int(row["capture"][1:])).normal(size=8) * 0.05
+    noise = np.random.default_rng(int(row["capture"][1:])).normal(size=11) * 0.05
     figures = [
-        ("output_mv", "left", 3.1, "mV"),
-        ("output_mv", "right", 3.0, "mV"),
-        ("balance_db", "both", -0.28, "dB"),
+        ("output_mv", "left", 3.1 + noise[8], "mV"),
+        ("output_mv", "right", 3.0 + noise[9], "mV"),
+        ("balance_db", "both", -0.28 + noise[10], "dB"),
         ("response_10khz_db", "left", -0.3 - 2.1 * worn + noise[0], "dB"),
         ("response_10khz_db", "right", -0.5 - 2.1 * worn + noise[1], "dB"),
         ("separation_1khz_db", "left", 27 - 6 * worn + noise[2], "dB"),
@@ -386,6 +387,7 @@ def write_archive(
         "drift": drift_table(),
         "ratings": ratings_table(),
     }
+    made |= judged(results / "tables", made["captures"], made["drift"])
     if curves:
         made |= interpreted(results / "tables", made["captures"])
     for name, part in made.items():
@@ -424,6 +426,8 @@ def drift_table() -> Any:
         residual_sd=[0.05] * count,
         repeatability_sd=[0.05] * count,
         change_at_hours=[None, 250.0] + [None] * (count - 2),
+        change_value=[None, -0.2] + [None] * (count - 2),
+        baseline_hours=[STYLI[name][1] for name in columns["stylus"]],
         confounded_with=[None, None, None, "record_plays", None, None],
     )
 
@@ -432,18 +436,30 @@ def _maybe(text: str) -> float | None:
     return None if text == "-" else float(text)
 
 
+def judged(folder: Path, captures: Any, drift: Any) -> dict[str, Any]:
+    """States, control charts and advice, as the library works them out."""
+    metrics = frames.read(folder / "metrics.parquet")
+    sheet, moves, frame = captures.to_pandas(), drift.to_pandas(), pd.DataFrame(styli().values())
+    charts = control_table(metrics, sheet, frame, {})
+    made = {
+        "stylus_states": stylus_states(moves, sheet, frame, {}),
+        "control": charts,
+        "advice": advice_table(moves, charts, sheet, frame, {}),
+    }
+    return {name: frames.rows(TABLES[name], table) for name, table in made.items()}
+
+
 def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
     """Loading and comparison, as the library works them out."""
-    frames = [captures.to_pandas()]
-    frames += [
-        tables.read(folder / f"{name}.parquet").to_pandas() for name in ("response", "metrics")
-    ]
+    names = ("response", "metrics")
+    response, metrics = (frames.read(folder / f"{name}.parquet") for name in names)
+    sheet = captures.to_pandas()
     styli_frame = pd.DataFrame(list(styli().values()))
     made = loading_tables(
         {name: Cartridge.from_mapping(mapping) for name, mapping in CARTRIDGES.items()},
         {"bench": Chain.from_mapping(CHAIN)},
-        frames[0],
-        frames[1],
+        sheet,
+        response,
         styli_frame,
         LOADING,
     )
@@ -451,12 +467,9 @@ def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
         "loading": made.loading,
         "loading_checks": made.checks,
         "coils": made.coils,
-        "comparison": comparison_table(frames[0], frames[2], styli_frame, COMPARED),
+        "comparison": comparison_table(sheet, metrics, styli_frame, COMPARED),
     }
-    return {
-        name: tables.build(TABLES[name], {column: list(frame[column]) for column in frame})
-        for name, frame in frames_made.items()
-    }
+    return {name: frames.rows(TABLES[name], table) for name, table in frames_made.items()}
 
 
 def ratings_table() -> Any:

@@ -11,6 +11,7 @@ import pytest
 
 from grooveledger import tables
 from grooveledger.figures import frequency, motion, style, timeline, tracking
+from grooveledger.figures.control import control
 from grooveledger.figures.rows import Columns
 from grooveledger.figures.trend import fitted, trend
 
@@ -148,11 +149,20 @@ def test_a_fits_line_has_its_baseline_slope_and_step() -> None:
         "baseline_value": 10.0,
         "baseline_hours": 30.0,
         "slope_per_100h": -2.0,
-        "hours_first": 40.0,
         "change_at_hours": 200.0,
         "change_value": 1.0,
     }
     assert fitted(fit, np.array([30.0, 130.0, 230.0])) == pytest.approx([10.0, 8.0, 7.0])
+
+
+def test_a_control_chart_says_what_was_foretold() -> None:
+    row = {
+        "metric": "output_mv", "channel": "left", "unit": "mV", "value": 3.0, "centre": 3.1,
+        "low": 3.05, "high": 3.15, "stylus_hours": 50.0, "reason": "beyond the limits",
+    }  # fmt: skip
+    picture = control("Output", [{**row, "stylus_hours": 40.0, "value": 3.1}, row])
+    assert "foretold between 3.05 and 3.15 mV" in picture.alt
+    assert "beyond the limits" in picture.note
 
 
 def test_saving_writes_vector_and_pixels(tmp_path: Path, made: dict[str, Columns]) -> None:

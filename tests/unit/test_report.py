@@ -8,14 +8,16 @@ from pathlib import Path
 
 import make_report
 import make_tables
+import pyarrow as pa
 import pytest
 
 from grooveledger import tables
 from grooveledger.measures import MEASURES
 from grooveledger.metrics import UNITS
-from grooveledger.report import capture_page, index, stylus_page, summary, words
+from grooveledger.report import capture_page, index, stylus_page, summary_figures, words
 from grooveledger.report.page import HERE
 from grooveledger.schemas.capture_metrics import REMARKS
+from grooveledger.schemas.interpret import STYLUS_STATES
 
 VOID = {"meta", "link", "br", "input", "img", "hr"}
 
@@ -143,14 +145,19 @@ def test_the_index_puts_the_wearing_stylus_first_and_says_how_fast(report: Path)
 
 def test_a_stylus_that_was_never_measured_has_a_page(tmp_path: Path, report: Path) -> None:
     stylus = {**make_tables.styli()["fresh"], "stylus": "unused"}
-    folder = report.parent / "tables"
+    folder = tmp_path / "tables"
+    shutil.copytree(report.parent / "tables", folder)
+    states = tables.read(folder / "stylus_states.parquet").to_pylist()
+    blank = {**dict.fromkeys(states[0]), "stylus": "unused", "verdict": "too_few", "sentence": ""}
+    rows = pa.Table.from_pylist([*states, blank], STYLUS_STATES.schema)
+    tables.write(STYLUS_STATES, rows, folder / "stylus_states.parquet", {})
     stylus_page.write(stylus, folder, report.parent / "captures", tmp_path / "unused.html")
     assert not read(tmp_path / "unused.html").open
 
 
 def test_summary_figures_for_each_stylus(tmp_path: Path, report: Path) -> None:
     stylus = make_tables.styli()["worn"]
-    summary.write(stylus, report.parent / "tables", report.parent / "captures", tmp_path)
+    summary_figures.write(stylus, report.parent / "tables", report.parent / "captures", tmp_path)
     stems = {path.stem for path in tmp_path.iterdir()}
     assert stems == {f"worn-{name}" for name in ("response", "separation", "distortion", "trend")}
 

@@ -118,10 +118,9 @@ def _fit(axes: Axes, fit: Row, centre_h: float, reach_h: float) -> float:
 
 def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
     """Values of a drift row's line at some hours, its step included."""
-    start_h = fit.get("baseline_hours")
-    start_h = fit["hours_first"] if start_h is None else start_h
-    value = fit["baseline_value"] + fit["slope_per_100h"] * (hours - start_h) / SLOPE_HOURS
-    if fit["change_at_hours"] is not None and fit.get("change_value") is not None:
+    since = (hours - fit["baseline_hours"]) / SLOPE_HOURS
+    value = fit["baseline_value"] + fit["slope_per_100h"] * since
+    if fit["change_at_hours"] is not None:
         value = value + fit["change_value"] * (hours > fit["change_at_hours"])
     return np.asarray(value)
 

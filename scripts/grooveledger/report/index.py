@@ -15,8 +15,8 @@ CAPTURES_LISTED = 3000
 TOLD = 40
 #: A stylus's figures that move, so many at most.
 MOVING = 4
-#: Verdicts that ask for attention, the gravest first.
-GRAVE = ("past_limit", "drifting")
+#: Verdicts of figures that move, the gravest first.
+MOVES = ("past_limit", "drifting", "confounded")
 
 
 def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
@@ -39,7 +39,7 @@ def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
     states = {row["stylus"]: row for row in rows_of(tables / "stylus_states.parquet")}
     drift = rows_of(tables / "drift.parquet")
     cards = [
-        card({**row, "stylus": stylus}, states.get(stylus), drift, captures)
+        card({**row, "stylus": stylus}, states[stylus], drift, captures)
         for stylus, row in styli.items()
         if any(capture["stylus"] == stylus for capture in captures)
     ]
@@ -61,42 +61,35 @@ def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
         },
         told=[row for row in captures if row["status"] == "rejected"][:TOLD]
         + [row for row in captures if row["status"] == "flagged"][:TOLD],
-        advice=rows_of(tables / "advice.parquet"),
+        # The most telling for each stylus; the rest is on its page.
+        advice=[row for row in rows_of(tables / "advice.parquet") if row["priority"] == 1],
         cartridges=sorted({row["cartridge"] for row in captures}),
     )
 
 
-def card(stylus: Row, state: Row | None, drift: Sequence[Row], captures: Sequence[Row]) -> Row:
+def card(stylus: Row, state: Row, drift: Sequence[Row], captures: Sequence[Row]) -> Row:
     """Gather what the index says of one stylus; captures come newest first."""
-    name = stylus["stylus"]
-    own = [row for row in captures if row["stylus"] == name]
+    own = [row for row in captures if row["stylus"] == stylus["stylus"]]
     hours = [row["stylus_hours"] for row in own if row["stylus_hours"] is not None]
-    moving = [row for row in drift if row["stylus"] == name and row["verdict"] in GRAVE]
-    moving.sort(key=lambda row: (GRAVE.index(row["verdict"]), _patience(row)))
-    verdicts = {row["verdict"] for row in drift if row["stylus"] == name}
-    state = state or {}
+    moving = [row for row in drift if row["stylus"] == stylus["stylus"] and row["verdict"] in MOVES]
+    moving.sort(key=lambda row: (MOVES.index(row["verdict"]), _patience(row)))
     hours_now = max(hours, default=0.0)
-    due = [state.get("due_hours"), state.get("due_low"), state.get("due_high")]
+    due = [state[name] for name in ("due_hours", "due_low", "due_high")]
+    # An interval's far end may lie anywhere; the scale shows three times the hours run at most.
+    edges = [min(edge, 3 * hours_now) for edge in (hours_now, *due) if edge is not None]
     return {
-        "stylus": name,
-        "cartridge": stylus["cartridge"],
-        "fitted_on": stylus.get("fitted_on"),
-        "break_in_hours": stylus.get("break_in_hours"),
+        **stylus,
         "hours": hours,
         "hours_now": hours_now,
-        "verdict": next(
-            (verdict for verdict in (*GRAVE, "confounded", "steady") if verdict in verdicts),
-            "too_few",
-        ),
-        "sentence": state.get("sentence") or "Nothing can be said of its drift yet.",
+        "verdict": state["verdict"],
+        "sentence": state["sentence"],
         "due": due,
-        "due_metric": state.get("due_metric"),
+        "due_metric": state["due_metric"],
         "moving": moving[:MOVING],
         "more_moving": max(0, len(moving) - MOVING),
         "newest": own[0] if own else None,
         "captures": len(own),
-        # An interval's far end may lie anywhere; the scale shows three times the hours run at most.
-        "edges": [min(edge, 3 * hours_now) for edge in (hours_now, *due) if edge is not None],
+        "edges": edges,
     }
 
 
@@ -110,7 +103,7 @@ def urgency(item: Row) -> tuple[int, float, str]:
     """Order of the cards: past a limit, then drifting by the hours left, then the others."""
     due_hours = item["due"][0]
     left_h = float("inf") if due_hours is None else due_hours - item["hours_now"]
-    rank = GRAVE.index(item["verdict"]) if item["verdict"] in GRAVE else len(GRAVE)
+    rank = MOVES.index(item["verdict"]) if item["verdict"] in MOVES else len(MOVES)
     return rank, left_h, item["stylus"]
 
 
@@ -121,4 +114,7 @@ def moves(row: Row) -> str:
         words.figure(row[name], row["unit"], signed=True) for name in ("slope_low", "slope_high")
     )
     channel = "" if row["channel"] == "both" else f", {row['channel']}"
-    return f"{words.metric(row['metric'])}{channel}: {slope} per 100 h (95 %: {low} to {high})"
+    cause = ", cause not separable" if row["verdict"] == "confounded" else ""
+    return (
+        f"{words.metric(row['metric'])}{channel}: {slope} per 100 h (95 %: {low} to {high}){cause}"
+    )

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from grooveledger import tables
+from grooveledger.figures.control import control
 from grooveledger.figures.overlay import overlay
 from grooveledger.figures.rows import Columns, where
 from grooveledger.figures.style import COLOURS, Mark, Picture
@@ -49,8 +50,7 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
     captures = rows_of(tables_folder / "captures.parquet")
     drift = [row for row in rows_of(tables_folder / "drift.parquet") if row["stylus"] == name]
-    states = rows_of(tables_folder / "stylus_states.parquet")
-    state = next((row for row in states if row["stylus"] == name), None)
+    states = {row["stylus"]: row for row in rows_of(tables_folder / "stylus_states.parquet")}
     own = sorted(
         (row for row in captures if row["stylus"] == name),
         key=lambda row: (row["captured_at"] or "", row["capture"]),
@@ -62,21 +62,21 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     found = trends(metrics, drift, break_in_hours)
     urgent = [picture for metric, picture in found.items() if metric in pressing]
     others = [picture for metric, picture in found.items() if metric not in pressing]
-    saved = page.pictures([*curves, *urgent, *others], path.with_name(path.stem))
+    charts = list(surprises(rows_of(tables_folder / "control.parquet"), name))
+    drawn = [*curves, *urgent, *others, *charts]
+    saved = page.pictures(drawn, path.with_name(path.stem))
     page.write(
         "stylus.html",
         path,
         depth=1,
-        card=card(stylus, state, drift, own),
+        card=card(stylus, states[name], drift, own),
         note=stylus.get("note"),
         advice=[row for row in rows_of(tables_folder / "advice.parquet") if row["stylus"] == name],
-        control=[
-            row for row in rows_of(tables_folder / "control.parquet") if row["stylus"] == name
-        ],
+        surprises=saved[len(drawn) - len(charts) :],
         drift=grid(sorted(drift, key=_by_verdict), DRIFT_FIELDS),
         life=saved[: len(curves)],
         urgent=saved[len(curves) : len(curves) + len(urgent)],
-        others=saved[len(curves) + len(urgent) :],
+        others=saved[len(curves) + len(urgent) : len(drawn) - len(charts)],
         captures=grid(own, CAPTURE_FIELDS),
     )
 
@@ -94,6 +94,18 @@ def trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> dic
         fits = [row for row in drift if row["metric"] == metric]
         drawn[metric] = trend(metric, words.metric(metric), points, fits, break_in_hours)
     return drawn
+
+
+def surprises(control_rows: Sequence[Row], stylus: str) -> Iterator[Picture]:
+    """Draw the control chart of each figure whose newest capture is out of control."""
+    charts: dict[tuple[str, str], list[Row]] = {}
+    for row in control_rows:
+        if row["stylus"] == stylus:
+            charts.setdefault((row["metric"], row["channel"]), []).append(row)
+    for metric, channel in sorted(charts, key=lambda chart: (words.order(chart[0]), *chart)):
+        rows = charts[metric, channel]
+        if any(row["flagged"] for row in rows):
+            yield control(words.metric(metric), rows)
 
 
 def first_tracks(points: Columns) -> Columns:
@@ -184,6 +196,10 @@ DRIFT_FIELDS = (
             else f"{words.number(row['slope_low'], 2, True)} to "
             f"{words.number(row['slope_high'], 2, True)}"
         ),
+    ),
+    Field(
+        "With others of its type",
+        lambda row: words.number(row["slope_pooled_per_100h"], 2, signed=True),
     ),
     Field("Repeats within (sd)", lambda row: words.number(row["repeatability_sd"], 3)),
     Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
