@@ -6,7 +6,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from grooveledger import inventory
-from grooveledger.configuration import load
+from grooveledger.configuration import load, read_config
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.jobs import Jobs
 from grooveledger.measures import MEASURES
@@ -16,6 +16,8 @@ def read_archive():
     """The checked configuration; every fault of it is told before any job."""
     name = workflow.configfiles[0] if workflow.configfiles else "config.yaml"
     try:
+        # Read once more by our own reader: it tells doubled keys, which snakemake's passes over.
+        read_config(Path(name))
         return load(config, Path.cwd(), str(name))
     except ConfigurationFaults as faults:
         print(
