@@ -77,11 +77,8 @@ def _placements(played: Played, side: Side, speed: float) -> list[Match]:
 def _likely(
     played: Played, side: Side, placed: Sequence[Match], assumption: Assumption
 ) -> list[Match]:
-    exchanged = played.exchanged != assumption.exchanged
-    inverted = played.inverted != assumption.inverted
     likely = [
-        with_channels(match, side.tracks[match.position], played, exchanged, inverted)
-        for match in placed
+        with_channels(match, side.tracks[match.position], played, assumption) for match in placed
     ]
     return [match for match in likely if match]
 

@@ -10,7 +10,8 @@ from grooveledger.alignment import Alignment
 from grooveledger.envelope import FileFacts
 from grooveledger.plan import Side, Track
 from grooveledger.plausibility import Match
-from grooveledger.stretches import LOW_BANDS, SLOW_BANDS, Heard
+from grooveledger.silence import LOW_BANDS, SLOW_BANDS
+from grooveledger.stretches import Heard
 
 OK, FLAGGED, REJECTED = "ok", "flagged", "rejected"
 #: Another side fits better when its reading is cheaper by this much (a missing track costs 3).
@@ -191,10 +192,7 @@ def _file_flags(facts: FileFacts, heard: Heard, settings: Mapping[str, Any]) -> 
 def _channel_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> list[str]:
     flags = []
     for channel in sorted(heard.dead):
-        flags.append(
-            f"the {channel} channel of the file carries nothing: check leads and cables; what "
-            "drives it alone can't be measured"
-        )
+        flags.append(f"the {channel} channel of the file carries nothing: check leads and cables")
     if alignment.assumption.exchanged:
         flags.append(
             "left and right are exchanged: tracks of one groove wall drive the other channel; "
@@ -214,7 +212,7 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     first = min(part.heard.position for part in found if part.heard)
     last = max(part.heard.position for part in found if part.heard)
     planned = [part for part in parts if part.track]
-    lost = [i for i, part in enumerate(planned) if part.match == "missing"]
+    lost = [i for i, part in enumerate(planned) if part.match == "missing" and not part.remark]
     if early := [i for i in lost if i < first]:
         flags.append(
             f"{_tracks(planned[i] for i in early)} before the first one heard at "
@@ -228,7 +226,7 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     if within := [i for i in lost if first < i < last]:
         flags.append(f"{_tracks(planned[i] for i in within)}: skipped, or too weak to be told")
     for part in parts:
-        if part.track and part.remark and part.match == "found":
+        if part.track and part.remark:
             flags.append(f"track {part.track.track} {part.remark}")
     for part in parts:
         if part.match == "unexpected":
@@ -273,17 +271,18 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
     start_s, stop_s = extent_s
     remarks = []
     last_s = heard.envelope.duration_s
+    first_s = heard.groove_s[0]
     short = track.kind != "sweep" and match.part < 1.0 - DURATION_TOLD
     if match.stop_s > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
         remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s")
-    elif match.start_s < -AT_END_S or (short and start_s < AT_END_S):
-        remarks.append("begins before the capture does")
+    elif match.start_s < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
+        remarks.append(f"begins before the needle is in the groove, at {first_s:.1f} s")
     elif track.kind != "sweep" and abs(match.part - 1.0) > DURATION_TOLD:
         why = "a locked groove or a repeat?" if match.part > 1.0 else "a skip?"
         remarks.append(f"lasts {stop_s - start_s:.1f} s, {track.duration_s:.1f} planned: {why}")
     if match.off_line > OFF_LINE_TOLD:
         away_s = match.off_line * (stop_s - start_s)
-        remarks.append(f"leaves its sweep for {away_s:.1f} s: did the needle jump?")
+        remarks.append(f"can't be followed for {away_s:.1f} s: drowned in hum or noise?")
     if match.silent_s > 0.0 and not track.step_s:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s")
     return " and ".join(remarks)

@@ -13,7 +13,7 @@ import numpy as np
 
 from grooveledger.moving import running_median
 from grooveledger.plan import Track
-from grooveledger.stretches import Sounding
+from grooveledger.sounding import Sounding
 
 #: Cost of a planned track that is not there.
 MISSING = 3.0
@@ -38,7 +38,12 @@ EXCHANGED, INVERTED, OTHER_SPEED = 1.5, 0.5, 2.0
 #: Part of a track that must be there.
 PART_MIN = 0.5
 #: Part of a sweep that must lie on its line, how near, in octaves, and the cost of the rest.
-ON_LINE_MIN, ON_LINE_OCTAVES, OFF_LINE = 0.6, 0.12, 2.0
+ON_LINE_MIN, ON_LINE_OCTAVES, OFF_LINE = 0.4, 0.12, 2.0
+#: The needle jumped within a sweep if this part is off its line, all by one time of this or more
+#: (a turn takes 1.33 s or 1.8 s).
+JUMP_OFF_LINE, JUMP_S = 0.1, 1.0
+#: A sweep's first line goes through what lies in an interval of this length.
+LINE_S = 0.6
 #: A sweep is taken to be slower or faster than planned from this many standard errors, but not by
 #: more than this.
 SLOPE_ERRORS, SLOPE_OFF_MAX = 4.0, 0.25
@@ -107,6 +112,8 @@ class Match:
         Played over planned frequency; NaN where it can't be told.
     off_line : float
         Part of a sweep's moments that lie off its line.
+    jumped : bool
+        Whether the needle jumped within a sweep: off its line, and longer or shorter for it.
     silent_s : float
         How long it is interrupted.
     """
@@ -120,6 +127,7 @@ class Match:
     part: float
     speed: float
     off_line: float
+    jumped: bool
     silent_s: float
 
 
@@ -154,21 +162,25 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
                     place.part,
                     place.speed,
                     place.off_line,
+                    place.jumped,
                     silent_s,
                 )
             )
     return found
 
 
-def with_channels(
-    match: Match, track: Track, played: Played, exchanged: bool, inverted: bool
-) -> Match | None:
-    """Add to a match's cost that of what the channels carry; None where it is none then.
+def driven_in_file(track: Track, played: Played, assumption: Assumption) -> set[str]:
+    """Name the file's channels that a track's modulation drives."""
+    if played.exchanged == assumption.exchanged:
+        return set(track.driven_channels)
+    return {{"left": "right", "right": "left"}[channel] for channel in track.driven_channels}
 
-    `exchanged` and `inverted` say that the file's channels are, in all: known or assumed.
-    """
-    names = {"left": "right", "right": "left"} if exchanged else {}
-    driven = {names.get(channel, channel) for channel in track.driven_channels}
+
+def with_channels(
+    match: Match, track: Track, played: Played, assumption: Assumption
+) -> Match | None:
+    """Add to a match's cost that of what the channels carry; None where it is none then."""
+    driven = driven_in_file(track, played, assumption)
     if driven <= played.dead:
         return None
     if played.dead:
@@ -179,6 +191,7 @@ def with_channels(
         toward_db = balance_db if "left" in driven else -balance_db
         cost = CHANNEL * _clipped((ONE_SIDED_DB - toward_db) / (2 * ONE_SIDED_DB))
     else:
+        inverted = played.inverted != assumption.inverted
         coherence = float(np.nanmedian(part.coherence))
         toward = -coherence if (track.modulation == "vertical") != inverted else coherence
         cost = CHANNEL * _clipped((abs(balance_db) - TWO_SIDED_DB) / TWO_SIDED_DB)
@@ -193,6 +206,7 @@ class _Place(NamedTuple):
     part: float
     speed: float
     off_line: float = 0.0
+    jumped: bool = False
 
 
 def _placed(
@@ -213,7 +227,7 @@ def _placed(
         return _sweep_placed(track, time_s, frequency_hz, start_s, stop_s, speed)
     relative = (stop_s - start_s) / planned_s
     cut = min(start_s, duration_s - stop_s) < 0.5 and relative < 1.0
-    if relative < (PART_MIN if cut else 0.4 * PART_MIN):
+    if relative < PART_MIN:
         return None
     best = (np.inf, np.nan)
     for from_s in (start_s, stop_s - planned_s):
@@ -241,14 +255,16 @@ def _sweep_placed(
     usable = np.isfinite(inside_s)
     if usable.sum() < LINE_POINTS_MIN or usable.mean() < ON_LINE_MIN:
         return None
-    from_s, stretched = float(np.median((time_s - inside_s)[usable])), 1.0
-    off = _octaves_off_line(track, time_s - from_s, frequency_hz, speed)
-    on_line = usable & (np.abs(off) < ON_LINE_OCTAVES)
-    if on_line.sum() >= LINE_POINTS_MIN:
-        from_s, stretched = _fitted(inside_s[on_line], time_s[on_line], from_s)
-        off = _octaves_off_line(track, (time_s - from_s) / stretched, frequency_hz, speed)
+    from_s, stretched = _densest((time_s - inside_s)[usable], LINE_S), 1.0
+    late_s = time_s - from_s - inside_s
+    near = usable & (np.abs(late_s) < LINE_S / 2.0)
+    if near.sum() >= LINE_POINTS_MIN:
+        from_s, stretched = _fitted(inside_s[near], time_s[near], from_s)
+        late_s = time_s - from_s - inside_s * stretched
+    off = _octaves_off_line(track, (time_s - from_s) / stretched, frequency_hz, speed)
     # A running median: single readings of a weak tone are no jump of the needle.
     on_line = np.abs(running_median(off, 5)) < ON_LINE_OCTAVES
+    on_line &= np.abs(time_s - from_s - planned_s / 2.0) < planned_s * stretched / 2.0 + LINE_S
     planned_s *= stretched
     until_s = from_s + planned_s
     part = (min(stop_s, until_s) - max(start_s, from_s)) / planned_s
@@ -265,7 +281,25 @@ def _sweep_placed(
     cost += beyond(outside_s / planned_s, DURATION_FREE, DURATION_STEP, 3.0)
     cost += beyond(abs(float(np.log(stretched))), DURATION_FREE, DURATION_STEP, 3.0)
     cost += beyond(1.0 - part, 0.3, 0.2, 2.0)
-    return _Place(from_s, until_s, cost, part, np.nan, float(1.0 - on_line.mean()))
+    off_line = float(1.0 - on_line.mean())
+    jumped = off_line > JUMP_OFF_LINE and _is_a_jump(late_s[usable & ~on_line])
+    return _Place(from_s, until_s, cost, part, np.nan, off_line, jumped)
+
+
+def _densest(values: np.ndarray, width: float) -> float:
+    """Median of the values within the interval of that width that holds most of them."""
+    ordered = np.sort(values)
+    counts = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
+    first = int(counts.argmax())
+    return float(np.median(ordered[first : first + counts[first]]))
+
+
+def _is_a_jump(late_s: np.ndarray) -> bool:
+    """Whether moments off a sweep's line lie on another, later or earlier by some turns."""
+    if len(late_s) < LINE_POINTS_MIN:
+        return False
+    middle_s = float(np.median(late_s))
+    return abs(middle_s) > JUMP_S > 4.0 * float(np.median(np.abs(late_s - middle_s)))
 
 
 def _fitted(inside_s: np.ndarray, time_s: np.ndarray, from_s: float) -> tuple[float, float]:

@@ -10,20 +10,26 @@ import pyarrow as pa
 
 from grooveledger import tables
 from grooveledger.alignment import Alignment, align, resembled
-from grooveledger.envelope import FileFacts, digest, read_envelope
+from grooveledger.digests import file_sha256
+from grooveledger.envelope import FileFacts, read_envelope
 from grooveledger.faults import CaptureFault
-from grooveledger.health import REJECTED, Part, Verdict, judge, name_of, track_remark
+from grooveledger.health import AT_END_S, REJECTED, Part, Verdict, judge, name_of, track_remark
 from grooveledger.plan import Side, Track
-from grooveledger.plausibility import Match, Played
+from grooveledger.plausibility import Match, Played, driven_in_file
 from grooveledger.schemas.segment import HEALTH, TRACKS
-from grooveledger.stretches import Heard, hear, repeats
+from grooveledger.sounding import repeats
+from grooveledger.stretches import Heard, hear
 
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 #: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
-HEARD_END_S = 0.4
+HEARD_END_S = 0.25
 #: Below, a period is longer than an end can be read to: a sweep's line tells it better.
 BLURRED_BELOW_HZ = 15.0
+#: A sweep whose beginning is missing by more than this can't be followed.
+START_BEFORE_S = 1.0
+#: A sound within a silent groove is at least this far from its neighbours.
+BESIDE_S = 0.3
 #: Part of its planned duration that a silent groove must have.
 SILENT_PART_MIN = 0.5
 
@@ -67,7 +73,7 @@ def segment(
     try:
         envelope, facts = read_envelope(path, sha256)
     except CaptureFault as fault:
-        known = sha256 or (digest(path) if Path(path).is_file() else None)
+        known = sha256 or (file_sha256(Path(path)) if Path(path).is_file() else None)
         return tables.empty(TRACKS), _rejected(capture, known, str(fault))
     heard = hear(envelope)
     played = _played(heard, swap_channels, invert)
@@ -124,18 +130,37 @@ def _parts(
         position: _extent(heard, side.tracks[position], match, speed)
         for position, match in matches.items()
     }
+    gap_s = _gap_s(side, extents, speed)
     parts = []
     for position, track in enumerate(side.tracks):
-        if position in matches:
-            match = matches[position]
+        match = matches.get(position)
+        if match and match.jumped:
+            remark = "can't be measured: the needle jumped while it played"
+            parts.append(Part(track, "missing", heard=match, remark=remark))
+        elif match and match.start_s < -START_BEFORE_S:
+            remark = "can't be measured: the capture begins within it"
+            parts.append(Part(track, "missing", heard=match, remark=remark))
+        elif match:
             remark = track_remark(track, match, extents[position], heard)
             parts.append(Part(track, "found", *extents[position], match, remark))
         elif track.modulation:
-            parts.append(Part(track, "missing"))
+            mute = driven_in_file(track, played, alignment.assumption) <= heard.dead
+            remark = "can't be measured: its channel carries nothing" if mute else ""
+            parts.append(Part(track, "missing", remark=remark))
         else:
-            parts.append(_silent_part(heard, side, position, extents, speed))
-    parts += _left_over(heard, played, side, alignment)
+            parts.append(_silent_part(heard, side, position, extents, speed, gap_s))
+    parts += _left_over(heard, played, side, alignment, parts)
     return [_with_levels(part, heard, facts) for part in parts]
+
+
+def _gap_s(side: Side, extents: Mapping[int, tuple[float, float]], speed: float) -> float:
+    """Silence between tracks in this capture; the plan's where no two neighbours were found."""
+    gaps_s = [
+        extents[position + 1][0] - extents[position][1]
+        for position in extents
+        if position + 1 in extents
+    ]
+    return float(np.median(gaps_s)) if gaps_s else side.gap_s / speed
 
 
 def _extent(heard: Heard, track: Track, match: Match, speed: float) -> tuple[float, float]:
@@ -164,10 +189,11 @@ def _silent_part(
     position: int,
     extents: Mapping[int, tuple[float, float]],
     speed: float,
+    gap_s: float,
 ) -> Part:
     """A silent groove: from the end of the track before it to the start of the next."""
     track = side.tracks[position]
-    planned_s, gap_s = track.duration_s / speed, side.gap_s / speed
+    planned_s = track.duration_s / speed
     first_s, last_s = heard.groove_s
     before, after = extents.get(position - 1), extents.get(position + 1)
     if before:
@@ -185,26 +211,42 @@ def _silent_part(
     there_s = max(stop_s - start_s, 0.0)
     if there_s < SILENT_PART_MIN * planned_s:
         return Part(track, "missing", remark=f"only {there_s:.1f} s of it is there")
-    return Part(track, "found", start_s, stop_s)
+    sounds_s = [
+        stretch.start_s
+        for stretch in heard.stretches
+        if start_s + BESIDE_S < stretch.start_s and stretch.stop_s < stop_s - BESIDE_S
+    ]
+    remark = (
+        f"is not silent at {', '.join(f'{at_s:.1f}' for at_s in sounds_s)} s" if sounds_s else ""
+    )
+    return Part(track, "found", start_s, stop_s, remark=remark)
 
 
-def _left_over(heard: Heard, played: Played, side: Side, alignment: Alignment) -> list[Part]:
+def _left_over(
+    heard: Heard, played: Played, side: Side, alignment: Alignment, planned: Sequence[Part]
+) -> list[Part]:
     """Stretches that no track claims, but for the needle's noise at both ends."""
     claimed = {i for match in alignment.matches for i in range(match.first, match.last + 1)}
-    first, last = min(claimed, default=0), max(claimed, default=len(heard.stretches))
+    matched = {match.position for match in alignment.matches}
+    found = [part for part in planned if part.start_s is not None and part.stop_s is not None]
+    first_s = min((part.start_s or 0.0 for part in found), default=0.0)
+    last_s = max((part.stop_s or 0.0 for part in found), default=heard.envelope.duration_s)
     parts = []
     for i, stretch in enumerate(heard.stretches):
-        outside = i < first or i > last
+        outside = stretch.start_s < first_s or stretch.stop_s > last_s
         if i in claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
             continue
         span = (stretch.start_s, stretch.stop_s)
         like = resembled(span, played, side, alignment.assumption)
-        found = like is not None and any(
-            side.tracks[match.position] == like for match in alignment.matches
-        )
-        remark = f"track {like.track} again" if like and found else ""
-        if not remark and repeats(played.sounding.between(*span), 60.0 / side.rpm):
+        if like and heard.dead:
+            continue  # crosstalk of a track of the dead channel
+        remark = ""
+        if like and side.position(like.track) in matched:
+            remark = f"track {like.track} again"
+        elif repeats(played.sounding.between(*span), 60.0 / side.rpm):
             remark = "the same groove again and again (a locked groove?)"
+        elif heard.envelope.duration_s - stretch.stop_s < AT_END_S:
+            remark = "a track cut off by the end of the capture"
         parts.append(Part(None, "unexpected", *span, remark=remark))
     return parts
 
