@@ -15,9 +15,7 @@ from grooveledger.silence import (
 )
 
 #: Which of the envelope's transforms a band is of.
-TRANSFORM_OF_BAND = np.repeat(
-    [0, 1, 2], [len(SLOW_BANDS_HZ), len(LOW_BANDS_HZ), len(HIGH_BANDS_HZ)]
-)
+TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
 #: Interval of what is heard.
 SOUNDING_S = 0.1
 #: A repeating groove is told from this many turns, if it changes by this much in each.
