@@ -7,6 +7,9 @@ import numpy as np
 from grooveledger.envelope import Envelope
 from grooveledger.moving import moving_mean, odd_frames
 from grooveledger.silence import (
+    HIGH_BANDS,
+    LOW_BANDS,
+    SLOW_BANDS,
     SMOOTHING_S,
     TINY_POWER,
     Silence,
