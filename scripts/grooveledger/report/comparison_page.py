@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from grooveledger import tables
-from grooveledger.comparison import CURVE_COLUMNS, comparison_curves
+from grooveledger.comparison import CURVE_COLUMNS, compared_captures, comparison_curves
 from grooveledger.figures.overlay import overlay
 from grooveledger.figures.rows import Columns
 from grooveledger.figures.style import SERIES, Picture
@@ -116,11 +116,11 @@ def _alike(
     folder: Path, styli: Mapping[str, Row], chosen: Sequence[str], settings: Mapping[str, Any]
 ) -> Iterator[Picture]:
     """Draw the mean responses of the styli over the same hours after break-in."""
+    captures = tables.read(folder / "captures.parquet").to_pandas()
+    sheet = pd.DataFrame(list(styli.values()))
+    kept = compared_captures(captures, sheet, settings)["capture"]
     frame = comparison_curves(
-        tables.read(folder / "captures.parquet").to_pandas(),
-        tables.read(folder / "response.parquet").to_pandas(),
-        pd.DataFrame(list(styli.values())),
-        settings,
+        captures, choice.responses(folder / "response.parquet", kept), sheet, settings
     )
     for channel in ("left", "right"):
         lines, marks = [], []

@@ -4,6 +4,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import pyarrow as pa
+import pyarrow.compute as pc
 from markupsafe import Markup, escape
 
 from grooveledger import tables
@@ -70,6 +72,14 @@ def link(href: str, shown: str) -> Markup:
     return Markup('<a href="{}">{}</a>').format(href, shown)
 
 
-def rows_of(path: Path) -> list[dict[str, Any]]:
-    """Rows of a table as mappings; none where the file is not there."""
-    return tables.read(path).to_pylist() if path.exists() else []
+def chosen(path: Path, **wanted: str) -> pa.Table:
+    """Rows of a table whose text columns equal the wanted values."""
+    rows = tables.read(path)
+    for name, value in wanted.items():
+        rows = rows.filter(pc.equal(rows.column(name), value))
+    return rows
+
+
+def rows_of(path: Path, **wanted: str) -> list[dict[str, Any]]:
+    """Rows of a table as mappings, those wanted; none where the file is not there."""
+    return chosen(path, **wanted).to_pylist() if path.exists() else []

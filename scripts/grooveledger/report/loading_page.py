@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grooveledger import tables
 from grooveledger.figures.overlay import overlay
 from grooveledger.figures.rows import Columns
 from grooveledger.figures.style import Picture
@@ -15,8 +14,8 @@ from grooveledger.loading_coils import Material, gather
 from grooveledger.loading_network import Network, transfer_db
 from grooveledger.loading_prediction import Coil, Load, predict
 from grooveledger.plan import Chain
-from grooveledger.report import page, words
-from grooveledger.report.grids import Field, amount, grid, rows_of
+from grooveledger.report import choice, page, words
+from grooveledger.report.grids import Field, amount, chosen, grid, rows_of
 from grooveledger.response_curves import Curve, mean_curve
 from grooveledger.uncertainty import rectangular
 
@@ -91,12 +90,9 @@ def write(
             "present": _is_present(row, views[row["chain"]]),
             "raised": row["load_ohm"] > views[row["chain"]].load_ohm,
         }
-        for row in rows_of(tables_folder / "loading.parquet")
-        if row["cartridge"] == cartridge
+        for row in rows_of(tables_folder / "loading.parquet", cartridge=cartridge)
     ]
-    coils = [
-        row for row in rows_of(tables_folder / "coils.parquet") if row["cartridge"] == cartridge
-    ]
+    coils = rows_of(tables_folder / "coils.parquet", cartridge=cartridge)
     curves = _measured_curves(cartridge, views, styli, tables_folder)
     coil = _coil(coils[0]) if coils else None
     found = _pictures(rows, views, coil, curves, settings)
@@ -116,11 +112,7 @@ def write(
             if (own := [r for r in rows if (r["chain"], r["basis"]) == (chain, basis)])
         ],
         checks=grid(
-            [
-                row
-                for row in rows_of(tables_folder / "loading_checks.parquet")
-                if row["cartridge"] == cartridge
-            ],
+            rows_of(tables_folder / "loading_checks.parquet", cartridge=cartridge),
             CHECK_FIELDS,
         ),
     )
@@ -163,13 +155,12 @@ def _measured_curves(
     folder: Path,
 ) -> dict[str, Curve]:
     """Mean response of the cartridge on each chain, of the captures that the table is made of."""
-    captures = tables.read(folder / "captures.parquet").to_pandas()
-    response = tables.read(folder / "response.parquet").to_pandas()
-    own = captures[captures["cartridge"] == cartridge]
+    own = chosen(folder / "captures.parquet", cartridge=cartridge).to_pandas()
+    response = choice.responses(folder / "response.parquet", own["capture"])
     material: Material = gather(
         chains,
         own,
-        response[response["capture"].isin(own["capture"])],
+        response,
         pd.DataFrame(list(styli.values())),
     )
     by_chain: dict[str, list[Curve]] = {}

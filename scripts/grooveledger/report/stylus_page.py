@@ -13,7 +13,7 @@ from grooveledger.figures.rows import Columns, where
 from grooveledger.figures.style import COLOURS, Mark, Picture
 from grooveledger.figures.trend import trend
 from grooveledger.report import choice, page, words
-from grooveledger.report.grids import Field, grid, link, rows_of, tag
+from grooveledger.report.grids import Field, chosen, grid, link, rows_of, tag
 from grooveledger.report.index import card
 
 Row = Mapping[str, Any]
@@ -48,30 +48,26 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
         The page, ``report/styli/<stylus>.html``.
     """
     name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
-    captures = rows_of(tables_folder / "captures.parquet")
-    drift = [row for row in rows_of(tables_folder / "drift.parquet") if row["stylus"] == name]
-    states = {row["stylus"]: row for row in rows_of(tables_folder / "stylus_states.parquet")}
-    own = sorted(
-        (row for row in captures if row["stylus"] == name),
-        key=lambda row: (row["captured_at"] or "", row["capture"]),
-        reverse=True,
-    )
+    captures = rows_of(tables_folder / "captures.parquet", stylus=name)
+    drift = rows_of(tables_folder / "drift.parquet", stylus=name)
+    (state,) = rows_of(tables_folder / "stylus_states.parquet", stylus=name)
+    own = sorted(captures, key=lambda row: (row["captured_at"] or "", row["capture"]), reverse=True)
     pressing = {row["metric"] for row in drift if row["verdict"] in PRESSING}
-    metrics = where(tables.columns(tables.read(tables_folder / "metrics.parquet")), stylus=name)
+    metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     curves = list(life(captures_folder, choice.in_order_of_hours(captures, name), break_in_hours))
     found = trends(metrics, drift, break_in_hours)
     urgent = [picture for metric, picture in found.items() if metric in pressing]
     others = [picture for metric, picture in found.items() if metric not in pressing]
-    charts = list(surprises(rows_of(tables_folder / "control.parquet"), name))
+    charts = list(surprises(rows_of(tables_folder / "control.parquet", stylus=name)))
     drawn = [*curves, *urgent, *others, *charts]
     saved = page.pictures(drawn, path.with_name(path.stem))
     page.write(
         "stylus.html",
         path,
         depth=1,
-        card=card(stylus, states[name], drift, own),
+        card=card(stylus, state, drift, own),
         note=stylus.get("note"),
-        advice=[row for row in rows_of(tables_folder / "advice.parquet") if row["stylus"] == name],
+        advice=rows_of(tables_folder / "advice.parquet", stylus=name),
         surprises=saved[len(drawn) - len(charts) :],
         drift=grid(sorted(drift, key=_by_verdict), DRIFT_FIELDS),
         life=saved[: len(curves)],
@@ -96,12 +92,11 @@ def trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> dic
     return drawn
 
 
-def surprises(control_rows: Sequence[Row], stylus: str) -> Iterator[Picture]:
+def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:
     """Draw the control chart of each figure whose newest capture is out of control."""
     charts: dict[tuple[str, str], list[Row]] = {}
     for row in control_rows:
-        if row["stylus"] == stylus:
-            charts.setdefault((row["metric"], row["channel"]), []).append(row)
+        charts.setdefault((row["metric"], row["channel"]), []).append(row)
     for metric, channel in sorted(charts, key=lambda chart: (words.order(chart[0]), *chart)):
         rows = charts[metric, channel]
         if any(row["flagged"] for row in rows):

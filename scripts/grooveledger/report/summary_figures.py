@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from grooveledger import tables
-from grooveledger.figures.rows import where
 from grooveledger.figures.style import save
 from grooveledger.report import choice, words
-from grooveledger.report.grids import rows_of
+from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.stylus_page import PRESSING, life, trends
 
 #: The trend shown where nothing is pressing.
@@ -32,8 +31,8 @@ def write(
     """
     name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
     captures = choice.in_order_of_hours(rows_of(tables_folder / "captures.parquet"), name)
-    drift = [row for row in rows_of(tables_folder / "drift.parquet") if row["stylus"] == name]
-    metrics = where(tables.columns(tables.read(tables_folder / "metrics.parquet")), stylus=name)
+    drift = rows_of(tables_folder / "drift.parquet", stylus=name)
+    metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     folder.mkdir(parents=True, exist_ok=True)
     for picture in life(captures_folder, captures, break_in_hours):
         shown = picture.name.removeprefix("life-")

@@ -105,6 +105,12 @@ def metric(name: str) -> str:
     return METRICS.get(name, name.replace("_", " "))
 
 
+def metric_within(name: str) -> str:
+    """Say a metric in words within a sentence."""
+    said = metric(name)
+    return said[0].lower() + said[1:]
+
+
 def method_page(name: str) -> str | None:
     """Name the page of methods for a metric."""
     return next((page for start, page in METHOD_PAGES if name.startswith(start)), None)
