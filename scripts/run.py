@@ -1,7 +1,7 @@
 """Run the workflow and end with what was measured, what was rejected and where to look.
 
-Every argument goes on to snakemake, except --keep-snapshot NAME, which first keeps the results as they
-are under that name (see scripts/compare.py).
+Every argument goes on to snakemake, except --keep-snapshot NAME, which first keeps the results as
+they are under that name (see scripts/compare.py).
 """
 
 import subprocess

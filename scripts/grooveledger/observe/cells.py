@@ -16,6 +16,8 @@ from grooveledger.order_tracking import (
 CHANNELS = ("left", "right")
 #: Frames whose noise is so many times the median hold a tick and are left out of averages.
 TICK_NOISE_RATIO = 12.0
+#: So many frames either side of such a one are left out too.
+TICK_REACH = OVERLAP // 4
 
 
 class Span(NamedTuple):
@@ -107,8 +109,13 @@ def averaged(
 
 
 def _without_ticks(noise: np.ndarray) -> np.ndarray:
-    """Frames in which no more than half of the components' noise stands far above the median."""
+    """Frames in whose neighbourhood no more than half of the components' noise stands far out.
+
+    A tick reaches a little further than the frames that it makes loud: their neighbours go too.
+    """
     power = noise.reshape(len(noise), -1)
     usual = np.median(power, axis=0)
     loud = power > TICK_NOISE_RATIO * np.maximum(usual, np.finfo(np.float64).tiny)
-    return np.asarray(np.mean(loud, axis=1) < 0.5)
+    spoilt = np.mean(loud, axis=1) >= 0.5
+    reach = np.ones(2 * TICK_REACH + 1, dtype=int)
+    return np.asarray(np.convolve(spoilt, reach)[TICK_REACH : TICK_REACH + len(spoilt)] == 0)

@@ -12,8 +12,10 @@ from grooveledger import audio, tables
 from grooveledger.carrier import sweep_path, tone_hz, tone_path
 from grooveledger.faults import CaptureFault
 from grooveledger.observe.cells import Span, averaged, played_hz, span_between
+from grooveledger.observe.found import found_stretches
 from grooveledger.observe.tone_spectrum import tone_spectrum
 from grooveledger.order_tracking import (
+    OVERLAP,
     PhasePath,
     demodulate,
     noise_power,
@@ -43,6 +45,8 @@ SEARCH_SNR = 10.0
 #: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
 #: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
 END_PART = 0.5
+#: The outermost readings of a sweep have a window shorter by this factor.
+END_WINDOW_PART = 8.0
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 #: A steady tone is one cell.
@@ -86,7 +90,7 @@ def observe_orders(
     readings: list[dict[str, Any]] = []
     spectra: list[dict[str, Any]] = []
     spectrum_tracks = {track.track for track in tracks_for("spectrum", side)}
-    found = _found(tracks)
+    found = found_stretches(tracks)
     if found:
         with audio.open_capture(path) as file:
             speed, known = 1.0, False
@@ -111,13 +115,6 @@ def observe_orders(
                     speed, known = float(np.median(speeds)), True
     orders = _table(ORDERS, readings, capture)
     return orders, _table(TONE_SPECTRUM, spectra, capture)
-
-
-def _found(tracks: pa.Table) -> dict[int, tuple[float, float]]:
-    rows = tracks.select(["track", "match", "start_s", "stop_s"]).to_pylist()
-    return {
-        row["track"]: (row["start_s"], row["stop_s"]) for row in rows if row["match"] == "found"
-    }
 
 
 def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.Table:
@@ -216,12 +213,13 @@ class _Reading:
             return
         path, channel, begin, end = guess
         search = self._spans(path, begin, end, SEARCH_CYCLES, SEARCH_SHORTEST_S)
-        refined = self._refined(path, channel, search)
+        refined = self._refined(path, channel, search) if search else None
         if refined is None:
             return
         per_octave = int(self._settings["points_per_octave"])
         cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
-        for span in self._spans(refined, begin, end, cycles, shortest_s):
+        spans = self._spans(refined, begin, end, cycles, shortest_s)
+        for span in [*spans, *self._ends(refined, begin, end, cycles, shortest_s)]:
             # The law, not the played frequency, sorts frames into cells: wow can't fold it back.
             law_hz = played_hz(path, span, rate)
             orders = self._orders(float(np.min(law_hz)))
@@ -231,7 +229,9 @@ class _Reading:
             z = demodulate(self._stretch.samples, [refined], components, *span)
             z = referred(z, components, channel)
             cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
-            edges = np.flatnonzero(np.diff(cell, prepend=np.nan) != 0)
+            edges = (
+                np.flatnonzero(np.diff(cell, prepend=np.nan) != 0) if span in spans else ALL_FRAMES
+            )
             heard_hz = played_hz(refined, span, rate)
             yield self._rows(z, span, heard_hz, edges, components, None, None), refined
 
@@ -321,6 +321,28 @@ class _Reading:
             if span.frames > 0:
                 spans.append(span)
         return spans
+
+    def _ends(
+        self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
+    ) -> list[Span]:
+        """A short reading at each end of a sweep, where its frequency allows a shorter window.
+
+        A window keeps half its length away from the end: in a quick sweep the curve would stop a
+        per cent short of the frequency that was played.
+        """
+        rate = self._stretch.sample_rate_hz
+        spans = []
+        for edge, inward in ((begin, 1.0), (end, -1.0)):
+            frequency_hz = float(path.at(np.array([edge * rate]))[1][0]) * rate
+            window_s = max(cycles / max(frequency_hz, 1e-3), shortest_s / END_WINDOW_PART)
+            if window_s >= shortest_s or frequency_hz >= self._top_hz:
+                continue
+            times = (
+                edge + inward * END_PART * window_s,
+                edge + inward * (END_PART + 2.0) * window_s,
+            )
+            spans.append(span_between(min(times), max(times), window_s, rate, whole_windows=False))
+        return [span for span in spans if span.frames > OVERLAP]
 
     def _rows(
         self,
