@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from grooveledger.provenance import stamp
 from grooveledger.report import capture_page
 from job import logged
 
@@ -11,3 +12,4 @@ with logged(snakemake.log[0]):
         Path(snakemake.input.metrics).parent,
         Path(snakemake.output.page),
     )
+    stamp(snakemake.output.pictures, snakemake.params.job)

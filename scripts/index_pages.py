@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from grooveledger.provenance import stamp
 from grooveledger.report import comparison_page, index
 from job import logged
 
@@ -13,3 +14,4 @@ with logged(snakemake.log[0]):
     comparison_page.write(
         job["styli"], job["settings"]["ratings"], tables, captures, pages / "comparison.html"
     )
+    stamp(snakemake.output.pictures, snakemake.params.job)

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from grooveledger.provenance import stamp
 from grooveledger.report import loading_page
 from job import logged
 
@@ -15,3 +16,4 @@ with logged(snakemake.log[0]):
         Path(snakemake.input.loading).parent,
         Path(snakemake.output.page),
     )
+    stamp(snakemake.output.pictures, snakemake.params.job)

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from grooveledger.provenance import stamp
 from grooveledger.report import stylus_page
 from job import logged
 
@@ -12,3 +13,4 @@ with logged(snakemake.log[0]):
         Path(snakemake.config["results"]) / "captures",
         Path(snakemake.output.page),
     )
+    stamp(snakemake.output.pictures, snakemake.params.job)

@@ -7,13 +7,13 @@ from typing import Any
 import pyarrow as pa
 
 from grooveledger import tables
+from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.measures import MEASURES, load
 from grooveledger.provenance import provenance
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.collect import CAPTURES, JOINED, METRICS
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.table import Table
-
 
 #: The measures and the tracks, which are joined as they are.
 JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(load(name).TABLE for name in MEASURES))
@@ -29,22 +29,48 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> Non
     output : Path
         Where the joined tables go.
     job : mapping
-        `captures`: the sheet's rows.
+        `captures`: the sheet's rows; `from`: digests of the jobs that made each capture's tables.
+
+    Raises
+    ------
+    ConfigurationFaults
+        Tables that were made otherwise than this job expects: a mixture is never joined.
     """
-    folders = [captures / row["capture"] for row in job["captures"]]
+    parts = _Parts(captures, job["from"])
+    joined = [(table, parts.joined(table, table.name)) for table in JOINED_TABLES]
+    health, remarks = parts.joined(HEALTH, "health"), parts.joined(REMARKS, "remarks")
+    scalars = parts.joined(CAPTURE_METRICS, "metrics")
+    if parts.faults:
+        raise ConfigurationFaults(parts.faults)
     origin = provenance(job)
-    for table in JOINED_TABLES:
-        rows = _joined(table, folders, table.name)
+    for table, rows in joined:
         tables.write(table, rows, output / f"{table.name}.parquet", origin)
-    health, remarks = _joined(HEALTH, folders, "health"), _joined(REMARKS, folders, "remarks")
     rows = collect_captures(job["captures"], health, remarks)
     tables.write(CAPTURES, rows, output / "captures.parquet", origin)
-    rows = collect_metrics(job["captures"], _joined(CAPTURE_METRICS, folders, "metrics"))
+    rows = collect_metrics(job["captures"], scalars)
     tables.write(METRICS, rows, output / "metrics.parquet", origin)
 
 
-def _joined(table: Table, folders: Sequence[Path], name: str) -> pa.Table:
-    return tables.concat(table, (tables.read(folder / f"{name}.parquet") for folder in folders))
+class _Parts:
+    """Tables of the captures, each held against the job that should have made it."""
+
+    def __init__(self, captures: Path, made: Mapping[str, Mapping[str, str]]) -> None:
+        self._captures = captures
+        self._made = made
+        self.faults: list[Fault] = []
+
+    def joined(self, table: Table, name: str) -> pa.Table:
+        rule = "segment" if table in (TRACKS, HEALTH) else "measure"
+        parts = []
+        for capture, made in self._made.items():
+            path = self._captures / capture / f"{name}.parquet"
+            rows = tables.read(path)
+            if tables.provenance_of(rows.schema).get("job") == made[rule]:
+                parts.append(rows)
+            else:
+                problem = "was made by other code, settings or recordings than the rest"
+                self.faults.append(Fault(str(path), "", problem, "Run again: it is made anew."))
+        return tables.concat(table, parts)
 
 
 def collect_captures(

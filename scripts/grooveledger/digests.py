@@ -1,7 +1,8 @@
 """Digests of what a result depends on: code, settings, captures.
 
-The code of a stage is the modules that its script imports, followed through the package, each without
-its comments: a comment re-runs nothing, a changed line re-runs what imports it and nothing else.
+The code of a stage is the modules that its script imports, followed through the package, each
+without its comments: a comment re-runs nothing, a changed line re-runs what imports it and nothing
+else.
 """
 
 import ast
@@ -41,6 +42,8 @@ def code_digest(script: Path, modules: Iterable[str] = ()) -> str:
         if file is None:
             raise ValueError(f"no module {module} in the package")
         files |= {file} | reachable(file)
+    # Templates that lie beside a module are code as well.
+    files |= {file for folder in {file.parent for file in files} for file in _templates(folder)}
     base = PACKAGE.parent
     parts = sorted((str(file.relative_to(base)), _file_digest(file)) for file in files)
     return digest(parts)
@@ -87,8 +90,15 @@ def _module_file(name: str) -> Path | None:
 
 
 @functools.cache
+def _templates(folder: Path) -> tuple[Path, ...]:
+    return tuple(sorted(folder.glob("templates/*.*")))
+
+
+@functools.cache
 def _file_digest(file: Path) -> str:
-    return hashlib.sha256(_without_comments(file.read_text(encoding="utf-8")).encode()).hexdigest()
+    text = file.read_text(encoding="utf-8")
+    code = _without_comments(text) if file.suffix == ".py" else text
+    return hashlib.sha256(code.encode()).hexdigest()
 
 
 def _without_comments(source: str) -> str:

@@ -84,7 +84,12 @@ def read(path: str | Path) -> pa.Table:
 
 def provenance(path: str | Path) -> dict[str, str]:
     """Read our own metadata of a Parquet file; empty where it has none."""
-    metadata = pq.read_schema(path).metadata or {}
+    return provenance_of(pq.read_schema(path))
+
+
+def provenance_of(schema: pa.Schema) -> dict[str, str]:
+    """Our own metadata of a table that was read, from its schema."""
+    metadata = schema.metadata or {}
     return {
         key.decode().removeprefix(METADATA_PREFIX): text.decode()
         for key, text in metadata.items()

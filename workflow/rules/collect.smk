@@ -7,9 +7,10 @@ rule collect:
         health=of_captures(f"{CAPTURE}/health.parquet"),
         tracks=of_captures(f"{CAPTURE}/tracks.parquet"),
         metrics=of_captures(f"{CAPTURE}/metrics.parquet"),
+        stale=stale_mark("collect"),
     output:
-        *ARCHIVE_TABLES[1:],
-        captures=ARCHIVE_TABLES[0],
+        update(ARCHIVE_TABLES[1:]),
+        captures=update(ARCHIVE_TABLES[0]),
     log:
         f"{RESULTS}/logs/collect.log",
     benchmark:
@@ -18,6 +19,6 @@ rule collect:
         mem_mb=1000,
         runtime=30,
     params:
-        job=collect_job,
+        job=mapping_of("collect"),
     script:
         "../../scripts/collect.py"

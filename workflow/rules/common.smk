@@ -5,10 +5,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
-from grooveledger import inventory
+from grooveledger import inventory, staleness
 from grooveledger.configuration import load, read_config
 from grooveledger.faults import ConfigurationFaults
-from grooveledger.jobs import Jobs
+from grooveledger.jobs import COLLECTED, INTERPRETERS, Jobs
 from grooveledger.measures import MEASURES
 
 
@@ -38,16 +38,22 @@ JOBS = Jobs(
         [row["file"] for row in ARCHIVE.captures],
     ),
 )
+# The processes of single jobs, on a cluster's nodes, run what they are told to.
+STALE = (
+    staleness.mark(staleness.stale_jobs(JOBS, Path(RESULTS)), Path(RESULTS))
+    if workflow.is_main_process
+    else frozenset()
+)
 CAPTURE = f"{RESULTS}/captures/{{capture}}"
 OBSERVATIONS = f"{CAPTURE}/observations"
 TABLES = f"{RESULTS}/tables"
 REPORT = f"{RESULTS}/report"
-ARCHIVE_TABLES = [
-    f"{TABLES}/{name}.parquet" for name in ("captures", "tracks", *MEASURES, "metrics")
-]
+ARCHIVE_TABLES = [f"{TABLES}/{name}.parquet" for name in COLLECTED]
 INTERPRETED_TABLES = [
-    f"{TABLES}/{name}.parquet"
-    for name in ("drift", "loading", "loading_checks", "coils", "ratings", "comparison")
+    f"{RESULTS}/{output}"
+    for _, _, outputs in INTERPRETERS.values()
+    for output in outputs
+    if output.endswith(".parquet")
 ]
 
 
@@ -65,20 +71,22 @@ def of_captures(pattern):
     return [pattern.format(capture=capture) for capture in JOBS.captures]
 
 
-def segment_job(wildcards):
-    return JOBS.segment(wildcards.capture)
+def mapping_of(rule):
+    """Params of a rule: the mapping of the job that its wildcards name."""
+
+    def mapping(wildcards):
+        return JOBS.mapping(rule, *wildcards)
+
+    return mapping
 
 
-def orders_job(wildcards):
-    return JOBS.observe(wildcards.capture, "orders")
+def stale_mark(rule):
+    """Input of a rule: the mark, where the job's results are there but were made otherwise."""
 
+    def mark(wildcards):
+        return [f"{RESULTS}/{staleness.MARK}"] if (rule, *wildcards, "")[:2] in STALE else []
 
-def speed_trace_job(wildcards):
-    return JOBS.observe(wildcards.capture, "speed_trace")
-
-
-def noise_density_job(wildcards):
-    return JOBS.observe(wildcards.capture, "noise_density")
+    return mark
 
 
 def measure_observations(wildcards):
@@ -88,46 +96,6 @@ def measure_observations(wildcards):
         if observation == "orders":
             files.append(f"{OBSERVATIONS}/tone_spectrum.parquet".format(capture=wildcards.capture))
     return files
-
-
-def measure_job(wildcards):
-    return JOBS.measure(wildcards.capture)
-
-
-def collect_job(wildcards):
-    return JOBS.collect()
-
-
-def drift_job(wildcards):
-    return JOBS.interpret("drift.py", "drift")
-
-
-def loading_job(wildcards):
-    return JOBS.interpret("loading.py", "loading")
-
-
-def ratings_job(wildcards):
-    return JOBS.interpret("ratings.py", "ratings")
-
-
-def capture_page_job(wildcards):
-    return JOBS.page(wildcards.capture)
-
-
-def stylus_page_job(wildcards):
-    return JOBS.interpret("stylus_page.py")
-
-
-def loading_page_job(wildcards):
-    return JOBS.interpret("loading_page.py", "loading")
-
-
-def index_pages_job(wildcards):
-    return JOBS.interpret("index_pages.py", "ratings")
-
-
-def export_job(wildcards):
-    return JOBS.interpret("export.py")
 
 
 def everything():

@@ -6,14 +6,15 @@ rule drift:
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
+        stale=stale_mark("drift"),
     output:
-        drift=f"{TABLES}/drift.parquet",
+        drift=update(f"{TABLES}/drift.parquet"),
     log:
         f"{RESULTS}/logs/drift.log",
     benchmark:
         f"{RESULTS}/benchmarks/drift.tsv"
     params:
-        job=drift_job,
+        job=mapping_of("drift"),
     resources:
         mem_mb=1000,
         runtime=10,
@@ -26,16 +27,17 @@ rule loading:
     input:
         captures=f"{TABLES}/captures.parquet",
         response=f"{TABLES}/response.parquet",
+        stale=stale_mark("loading"),
     output:
-        loading=f"{TABLES}/loading.parquet",
-        loading_checks=f"{TABLES}/loading_checks.parquet",
-        coils=f"{TABLES}/coils.parquet",
+        loading=update(f"{TABLES}/loading.parquet"),
+        loading_checks=update(f"{TABLES}/loading_checks.parquet"),
+        coils=update(f"{TABLES}/coils.parquet"),
     log:
         f"{RESULTS}/logs/loading.log",
     benchmark:
         f"{RESULTS}/benchmarks/loading.tsv"
     params:
-        job=loading_job,
+        job=mapping_of("loading"),
     resources:
         mem_mb=1000,
         runtime=10,
@@ -49,15 +51,16 @@ rule ratings:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
         response=f"{TABLES}/response.parquet",
+        stale=stale_mark("ratings"),
     output:
-        ratings=f"{TABLES}/ratings.parquet",
-        comparison=f"{TABLES}/comparison.parquet",
+        ratings=update(f"{TABLES}/ratings.parquet"),
+        comparison=update(f"{TABLES}/comparison.parquet"),
     log:
         f"{RESULTS}/logs/ratings.log",
     benchmark:
         f"{RESULTS}/benchmarks/ratings.tsv"
     params:
-        job=ratings_job,
+        job=mapping_of("ratings"),
     resources:
         mem_mb=1000,
         runtime=10,
@@ -71,15 +74,16 @@ rule capture_page:
         tracks=f"{CAPTURE}/tracks.parquet",
         health=f"{CAPTURE}/health.parquet",
         metrics=f"{CAPTURE}/metrics.parquet",
+        stale=stale_mark("capture_page"),
     output:
-        page=f"{REPORT}/captures/{{capture}}.html",
+        page=update(f"{REPORT}/captures/{{capture}}.html"),
         pictures=directory(f"{REPORT}/captures/{{capture}}"),
     log:
         f"{RESULTS}/logs/capture_page/{{capture}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/capture_page/{{capture}}.tsv"
     params:
-        job=capture_page_job,
+        job=mapping_of("capture_page"),
     resources:
         mem_mb=400,
         runtime=5,
@@ -91,15 +95,16 @@ rule stylus_page:
     """Write the page of a stylus."""
     input:
         drift=f"{TABLES}/drift.parquet",
+        stale=stale_mark("stylus_page"),
     output:
-        page=f"{REPORT}/styli/{{stylus}}.html",
+        page=update(f"{REPORT}/styli/{{stylus}}.html"),
         pictures=directory(f"{REPORT}/styli/{{stylus}}"),
     log:
         f"{RESULTS}/logs/stylus_page/{{stylus}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/stylus_page/{{stylus}}.tsv"
     params:
-        job=stylus_page_job,
+        job=mapping_of("stylus_page"),
     resources:
         mem_mb=600,
         runtime=10,
@@ -111,15 +116,16 @@ rule loading_page:
     """Write the page of what the load does to a cartridge."""
     input:
         loading=f"{TABLES}/loading.parquet",
+        stale=stale_mark("loading_page"),
     output:
-        page=f"{REPORT}/loading/{{cartridge}}.html",
+        page=update(f"{REPORT}/loading/{{cartridge}}.html"),
         pictures=directory(f"{REPORT}/loading/{{cartridge}}"),
     log:
         f"{RESULTS}/logs/loading_page/{{cartridge}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/loading_page/{{cartridge}}.tsv"
     params:
-        job=loading_page_job,
+        job=mapping_of("loading_page"),
     resources:
         mem_mb=600,
         runtime=10,
@@ -132,16 +138,17 @@ rule index_pages:
     input:
         drift=f"{TABLES}/drift.parquet",
         ratings=f"{TABLES}/ratings.parquet",
+        stale=stale_mark("index_pages"),
     output:
-        index=f"{REPORT}/index.html",
-        comparison=f"{REPORT}/comparison.html",
+        index=update(f"{REPORT}/index.html"),
+        comparison=update(f"{REPORT}/comparison.html"),
         pictures=directory(f"{REPORT}/comparison"),
     log:
         f"{RESULTS}/logs/index_pages.log",
     benchmark:
         f"{RESULTS}/benchmarks/index_pages.tsv"
     params:
-        job=index_pages_job,
+        job=mapping_of("index_pages"),
     resources:
         mem_mb=1000,
         runtime=10,
@@ -152,17 +159,17 @@ rule index_pages:
 rule export:
     """Write the tables as a workbook and as CSV."""
     input:
-        ARCHIVE_TABLES,
-        INTERPRETED_TABLES,
+        tables=[*ARCHIVE_TABLES, *INTERPRETED_TABLES],
+        stale=stale_mark("export"),
     output:
-        workbook=f"{RESULTS}/export/archive.xlsx",
+        workbook=update(f"{RESULTS}/export/archive.xlsx"),
         csv=directory(f"{RESULTS}/export/csv"),
     log:
         f"{RESULTS}/logs/export.log",
     benchmark:
         f"{RESULTS}/benchmarks/export.tsv"
     params:
-        job=export_job,
+        job=mapping_of("export"),
     resources:
         mem_mb=1000,
         runtime=30,

@@ -6,10 +6,11 @@ rule measure:
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
         observations=measure_observations,
+        stale=stale_mark("measure"),
     output:
-        expand(f"{CAPTURE}/{{measure}}.parquet", measure=MEASURES, allow_missing=True),
-        metrics=f"{CAPTURE}/metrics.parquet",
-        remarks=f"{CAPTURE}/remarks.parquet",
+        update(expand(f"{CAPTURE}/{{measure}}.parquet", measure=MEASURES, allow_missing=True)),
+        metrics=update(f"{CAPTURE}/metrics.parquet"),
+        remarks=update(f"{CAPTURE}/remarks.parquet"),
     log:
         f"{RESULTS}/logs/measure/{{capture}}.log",
     benchmark:
@@ -18,6 +19,6 @@ rule measure:
         mem_mb=200,
         runtime=5,
     params:
-        job=measure_job,
+        job=mapping_of("measure"),
     script:
         "../../scripts/measure.py"

@@ -5,9 +5,10 @@ rule observe_orders:
     """Read the orders of every tone, step and sweep in both channels."""
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
+        stale=stale_mark("observe_orders"),
     output:
-        orders=f"{OBSERVATIONS}/orders.parquet",
-        tone_spectrum=f"{OBSERVATIONS}/tone_spectrum.parquet",
+        orders=update(f"{OBSERVATIONS}/orders.parquet"),
+        tone_spectrum=update(f"{OBSERVATIONS}/tone_spectrum.parquet"),
     log:
         f"{RESULTS}/logs/observe_orders/{{capture}}.log",
     benchmark:
@@ -16,7 +17,7 @@ rule observe_orders:
         mem_mb=600,
         runtime=20,
     params:
-        job=orders_job,
+        job=mapping_of("observe_orders"),
     script:
         "../../scripts/observe_orders.py"
 
@@ -25,8 +26,9 @@ rule observe_speed_trace:
     """Follow the frequency of the speed tones."""
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
+        stale=stale_mark("observe_speed_trace"),
     output:
-        speed_trace=f"{OBSERVATIONS}/speed_trace.parquet",
+        speed_trace=update(f"{OBSERVATIONS}/speed_trace.parquet"),
     log:
         f"{RESULTS}/logs/observe_speed_trace/{{capture}}.log",
     benchmark:
@@ -35,7 +37,7 @@ rule observe_speed_trace:
         mem_mb=300,
         runtime=10,
     params:
-        job=speed_trace_job,
+        job=mapping_of("observe_speed_trace"),
     script:
         "../../scripts/observe_speed_trace.py"
 
@@ -44,8 +46,9 @@ rule observe_noise_density:
     """Analyse the noise of the silent grooves."""
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
+        stale=stale_mark("observe_noise_density"),
     output:
-        noise_density=f"{OBSERVATIONS}/noise_density.parquet",
+        noise_density=update(f"{OBSERVATIONS}/noise_density.parquet"),
     log:
         f"{RESULTS}/logs/observe_noise_density/{{capture}}.log",
     benchmark:
@@ -54,6 +57,6 @@ rule observe_noise_density:
         mem_mb=300,
         runtime=10,
     params:
-        job=noise_density_job,
+        job=mapping_of("observe_noise_density"),
     script:
         "../../scripts/observe_noise_density.py"

@@ -3,9 +3,11 @@
 
 rule segment:
     """Find the planned tracks in a capture."""
+    input:
+        stale=stale_mark("segment"),
     output:
-        tracks=f"{CAPTURE}/tracks.parquet",
-        health=f"{CAPTURE}/health.parquet",
+        tracks=update(f"{CAPTURE}/tracks.parquet"),
+        health=update(f"{CAPTURE}/health.parquet"),
     log:
         f"{RESULTS}/logs/segment/{{capture}}.log",
     benchmark:
@@ -14,6 +16,6 @@ rule segment:
         mem_mb=300,
         runtime=10,
     params:
-        job=segment_job,
+        job=mapping_of("segment"),
     script:
         "../../scripts/segment.py"

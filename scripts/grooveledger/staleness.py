@@ -1,0 +1,81 @@
+"""Which results were made by other code, settings or recordings than a run now expects.
+
+Snakemake remembers what it ran, but a failed job, a deleted memory or tables copied from elsewhere
+leave results that it knows nothing of. The results' own provenance always tells.
+"""
+
+import json
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from grooveledger.digests import digest
+from grooveledger.jobs import Job, Jobs
+from grooveledger.provenance import origin
+
+#: In the results: an input of the jobs whose results are stale. Newer than they are, it has them
+#: made again, and says which and why.
+MARK = ".stale.json"
+
+
+class Stale(NamedTuple):
+    """A job that has to run, though perhaps some of its results are there.
+
+    `missing` is true where none is. `changed` are the parts of its mapping that the results were
+    made from otherwise; empty where they don't say.
+    """
+
+    job: Job
+    missing: bool
+    changed: tuple[str, ...]
+
+
+def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
+    """Return the jobs whose results are missing or were made otherwise, in the flow's order."""
+    found = []
+    for job in jobs.all():
+        there = [(results / output).exists() for output in job.outputs]
+        if not all(there):
+            found.append(Stale(job, not any(there), ()))
+            continue
+        expected = jobs.digest(job.rule, job.name)
+        for said in map(origin, _telling(job, results)):
+            if said.get("job") != expected:
+                changed = _changed(said, jobs.mapping(job.rule, job.name))
+                found.append(Stale(job, False, changed))
+                break
+    return found
+
+
+def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
+    """Have Snakemake make again what is there but stale: those jobs get the mark as an input.
+
+    Returns
+    -------
+    frozenset
+        Rule and name of each of those jobs. Missing results need no mark.
+    """
+    made_otherwise = [item for item in stale if not item.missing]
+    if made_otherwise:
+        told = [
+            {"rule": item.job.rule, "name": item.job.name, "changed": item.changed}
+            for item in made_otherwise
+        ]
+        # The time makes the content new: Snakemake takes a file of the same content for unchanged.
+        content = json.dumps({"time_ns": time.time_ns(), "stale": told}, indent=1)
+        (results / MARK).write_text(content, encoding="utf-8")
+    return frozenset((item.job.rule, item.job.name) for item in made_otherwise)
+
+
+def _telling(job: Job, results: Path) -> list[Path]:
+    """Results that tell their origin: tables and folders; a page's is that of its folder."""
+    return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
+
+
+def _changed(said: Mapping[str, str], mapping: Mapping[str, object]) -> tuple[str, ...]:
+    try:
+        parts = json.loads(said.get("parts", ""))
+    except ValueError:
+        return ()
+    return tuple(key for key, value in mapping.items() if parts.get(key) != digest(value))
