@@ -47,6 +47,8 @@ SEARCH_SNR = 10.0
 END_PART = 0.5
 #: The outermost readings of a sweep have a window shorter by this factor.
 END_WINDOW_PART = 8.0
+#: A cut may be faded in and out over so long.
+END_FADE_S = 0.005
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 #: A steady tone is one cell.
