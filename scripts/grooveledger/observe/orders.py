@@ -339,10 +339,8 @@ class _Reading:
             window_s = max(cycles / max(frequency_hz, 1e-3), shortest_s / END_WINDOW_PART)
             if window_s >= shortest_s or frequency_hz >= self._top_hz:
                 continue
-            times = (
-                edge + inward * END_PART * window_s,
-                edge + inward * (END_PART + 2.0) * window_s,
-            )
+            outer = edge + inward * (END_FADE_S + END_PART * window_s)
+            times = (outer, outer + inward * 2.0 * window_s)
             spans.append(span_between(min(times), max(times), window_s, rate, whole_windows=False))
         return [span for span in spans if span.frames > OVERLAP]
 
