@@ -59,8 +59,8 @@ def test_the_demo_s_distortion_is_typical(demo: Archive) -> None:
 def test_the_demo_s_stylus_wears(demo: Archive) -> None:
     sides = [row for row in demo.captures if row["stylus"] == "mm-one-1" and row["side"] == "a"]
     early, late = (demo_truth(demo, row)[0] for row in (sides[1], sides[-1]))
-    treble = [truth.response_db(4, "left", [15_000.0])[0] for truth in (early, late)]
-    apart = [truth.separation(4, [10_000.0])[0][0] for truth in (early, late)]
+    treble = [truth.response_db(5, "left", [15_000.0])[0] for truth in (early, late)]
+    apart = [truth.separation(5, [10_000.0])[0][0] for truth in (early, late)]
     assert treble[1] < treble[0] - 1.0
     assert apart[1] < apart[0] - 2.0
 

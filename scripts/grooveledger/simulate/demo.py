@@ -47,7 +47,7 @@ SAMPLE_RATES_HZ = {"2024-07-13-a2": 96_000, "2025-03-29-new-a": 96_000}
 #: Part of the last track that a recording stopped too early still has.
 CUT_SHORT = {"2023-12-02-a": 0.65}
 #: Recordings whose file has been destroyed.
-UNREADABLE = {"2024-03-16-b"}
+UNREADABLE = {"2024-05-18-two-b"}
 UNREADABLE_BYTES = 40_000
 
 
@@ -246,9 +246,9 @@ def _conditions(row: Mapping[str, Any], chance: np.random.Generator) -> Conditio
         needle_drop_cm_s=8.0,
         lead_in_s=2.6,
         lead_out_s=2.0,
-        surface_a_db=-63.0 + 0.06 * plays,
+        surface_a_db=-63.0 + 0.02 * plays,
         rumble_db=-47.0,
-        ticks_per_min=6.0 + 0.8 * plays + 2.0 * float(ticks),
+        ticks_per_min=6.0 + 0.2 * plays + 2.0 * float(ticks),
         hum_db=-58.0,
         hiss_a_db=-79.0,
     )
