@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grooveledger.drift import drift_table
+from grooveledger.drift import control_table, drift_table
 from grooveledger.drift.rows import BLAME_SIGNIFICANCE
 from grooveledger.drift.steps import CRITICAL_N, FALSE_ALARM, largest_step
 
@@ -67,11 +67,16 @@ def long_table(
 
 
 def drift_of(*tables: pd.DataFrame, **settings: Any) -> pd.DataFrame:
-    """Return the drift table of long tables whose captures were all measured well."""
+    """Return the drift table of long tables."""
+    return drift_table(*archive_of(*tables), settings)
+
+
+def archive_of(*tables: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Return metrics, captures and styli of long tables whose captures were all measured well."""
     metrics = pd.concat(tables, ignore_index=True)
     captures = pd.DataFrame({"capture": metrics["capture"].unique(), "status": "ok"})
     styli = pd.DataFrame({"stylus": metrics["stylus"].unique(), "break_in_hours": np.nan})
-    return drift_table(metrics, captures, styli, settings)
+    return metrics, captures, styli
 
 
 def scatter(rng: np.random.Generator, kind: str, shape: tuple[int, int]) -> np.ndarray:
@@ -344,6 +349,128 @@ def break_in(histories: int = 2000) -> list[str]:
     return lines
 
 
+def control(histories: int = 2000) -> list[str]:
+    """The newest capture: flagged seldom without cause, and often when off."""
+    lines = []
+    for kind in ("normal", "t3"):
+        for n in (8, 12, 30, 60):
+            rng = np.random.default_rng(n)
+            hours = uneven_hours(rng, n)
+            line = -0.5 * (hours - BREAK_IN_HOURS) / 100.0
+            quiet = line + scatter(rng, kind, (histories, n))
+            said = [f"without cause {_flagged(quiet, hours):.3f}"]
+            for sds in (4.0, 6.0, 10.0):
+                odd = quiet.copy()
+                odd[:, -1] += sds * SCATTER_DB
+                said.append(f"off by {sds:.0f} sd {_flagged(odd, hours):.3f}")
+            lines.append(f"{kind:>6}, {n:2d} captures: {', '.join(said)}")
+    return lines
+
+
+def _flagged(values: np.ndarray, hours: np.ndarray) -> float:
+    metrics, captures, styli = archive_of(long_table(values, hours))
+    charts = control_table(metrics, captures, styli, {})
+    return float(charts.loc[charts["newest"], "flagged"].mean())
+
+
+def pooling(archives: int = 200) -> list[str]:
+    """Slopes of five styli of one type: error and coverage alone and pooled."""
+    lines = []
+    for spread in (0.0, 0.1, 0.5):
+        rng = np.random.default_rng(3)
+        true = -0.5 + spread * rng.standard_normal((5, archives))
+        tables = []
+        for k, n in enumerate((8, 8, 12, 20, 40)):
+            hours = BREAK_IN_HOURS + 10.0 * np.arange(n)
+            line = true[k][:, None] * (hours - BREAK_IN_HOURS) / 100.0
+            values = line + scatter(rng, "normal", (archives, n))
+            tables.append(long_table(values, hours, stylus=f"stylus{k}"))
+        rows = drift_of(*tables)
+        truth = true.ravel()
+        said = []
+        for name, stem in (("alone", "slope"), ("pooled", "slope_pooled")):
+            error = np.sqrt(np.mean((rows[f"{stem}_per_100h"] - truth) ** 2))
+            held = np.mean((rows[f"{stem}_low"] <= truth) & (truth <= rows[f"{stem}_high"]))
+            said.append(f"{name} {error:.3f} dB ({held:.3f})")
+        lines.append(f"styli differ by {spread:.1f} dB per 100 h: {', '.join(said)}")
+    return lines
+
+
+#: As many figures as a test record gives.
+FIGURES = (
+    "output_mv",
+    "response_100hz_db",
+    "response_5khz_db",
+    "response_10khz_db",
+    "response_15khz_db",
+    "response_20khz_db",
+    "response_peak_db",
+    "response_peak_hz",
+    "response_deviation_db",
+    "upper_limit_hz",
+    "separation_1khz_db",
+    "separation_5khz_db",
+    "separation_10khz_db",
+    "separation_min_db",
+    "thd_1khz_pct",
+    "thd_3khz_pct",
+    "thd_5khz_pct",
+    "thd_10khz_pct",
+    "h2_1khz_pct",
+    "h3_1khz_pct",
+    "imd_pct",
+    "speed_error_pct",
+    "wow_flutter_weighted_pct",
+    "wow_flutter_unweighted_pct",
+    "rumble_unweighted_db",
+    "rumble_weighted_db",
+    "hum_db",
+    "noise_a_db",
+    "ticks_per_min",
+    "balance_db",
+    "interchannel_phase_deg",
+    "resonance_lateral_hz",
+    "resonance_vertical_hz",
+    "dynamic_compliance_um_per_mn",
+    "tracked_amplitude_um",
+)
+
+
+def speed(styli: int = 40, captures: int = 250) -> list[str]:
+    """10,000 captures, 40 styli, all figures of both channels: under a minute."""
+    tables = []
+    for k in range(styli):
+        rng = np.random.default_rng(k)
+        hours = np.cumsum(rng.exponential(2.0, captures))
+        order = np.arange(captures)
+        # Every hundredth figure is missing, so that hardly two series share their captures.
+        for metric in FIGURES:
+            values = 10.0 - 0.3 * hours / 100.0 + scatter(rng, "normal", (2, captures))
+            values[rng.random(values.shape) < 0.01] = np.nan
+            tables.append(
+                long_table(
+                    values,
+                    hours,
+                    metric=metric,
+                    stylus=f"stylus{k:02d}",
+                    day=order // 2,
+                    plays=order // 2,
+                    record=np.where(order % 2, "a", "b"),
+                    temperature_c=20.0 + rng.standard_normal(captures),
+                ).assign(cartridge=f"type{k // 4}")
+            )
+    metrics, sheet, of_styli = archive_of(*tables)
+    started = time.perf_counter()
+    drift = drift_table(metrics, sheet, of_styli, {})
+    fitted = time.perf_counter()
+    charts = control_table(metrics, sheet, of_styli, {})
+    charted = time.perf_counter()
+    return [
+        f"{len(metrics)} figures, {len(drift)} series: drift {fitted - started:.1f} s, "
+        f"control charts {charted - fitted:.1f} s ({len(charts)} rows)"
+    ]
+
+
 STUDIES: Mapping[str, Callable[[], list[str]]] = {
     "coverage": coverage,
     "flat": flat_coverage,
@@ -353,6 +480,9 @@ STUDIES: Mapping[str, Callable[[], list[str]]] = {
     "step_sizes": step_sizes,
     "record_wear": record_wear,
     "break_in": break_in,
+    "control": control,
+    "pooling": pooling,
+    "speed": speed,
     "critical": critical,
 }
 

@@ -117,9 +117,9 @@ def _wide(row: Row) -> bool:
 def _another_record(own: pd.DataFrame) -> str:
     sides = "record " + own["record"].astype(str) + ", side " + own["side"].astype(str)
     return (
-        f"Capture another, little-played copy of {sides.mode().iloc[0]}, now and again later, or play the "
-        "old copy with another stylus of this type that has far fewer hours: either tells the "
-        "record's wear from the stylus's."
+        f"Capture another, little-played copy of {sides.mode().iloc[0]}, now and again later, or "
+        "play the old copy with another stylus of this type that has far fewer hours: either "
+        "tells the record's wear from the stylus's."
     )
 
 
@@ -141,7 +141,8 @@ def _earlier_chain(own: pd.DataFrame) -> str:
 
 
 def _earlier_record(own: pd.DataFrame) -> str:
-    return f"Play record {_last_other(own, 'record')} again: the record or its side changed with the hours."
+    other = _last_other(own, "record")
+    return f"Play record {other} again: the record or its side changed with the hours."
 
 
 def _last_other(own: pd.DataFrame, column: str) -> str:

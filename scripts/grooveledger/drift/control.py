@@ -16,7 +16,7 @@ from scipy.special import ndtr, stdtrit
 from grooveledger.drift import covariates
 from grooveledger.drift.covariates import Conditions
 from grooveledger.drift.estimate import SLOPE_HOURS, fit_series
-from grooveledger.drift.history import History, histories
+from grooveledger.drift.history import Group, History, groups, histories
 from grooveledger.drift.robust import Array
 from grooveledger.drift.sessions import repeatability_sd
 from grooveledger.drift.settings import Settings
@@ -68,29 +68,20 @@ def control_table(
 
 def _charts(history: History, settings: Settings) -> Iterator[pd.DataFrame]:
     """Yield the charts of one stylus."""
-    used = np.isfinite(history.values) & history.after_break_in(settings.break_in_hours)[None, :]
-    groups: dict[tuple[bytes, frozenset[str]], list[int]] = {}
-    for s, (metric, _, _) in enumerate(history.series):
-        groups.setdefault((used[s].tobytes(), covariates.plausible(metric)), []).append(s)
-    for (_, candidates), members in groups.items():
-        yield from _group(history, settings, used[members[0]], candidates, members)
+    for group in groups(history, settings.break_in_hours):
+        yield from _group(history, settings, group)
 
 
-def _group(
-    history: History,
-    settings: Settings,
-    used: np.ndarray,
-    candidates: frozenset[str],
-    members: list[int],
-) -> Iterator[pd.DataFrame]:
+def _group(history: History, settings: Settings, group: Group) -> Iterator[pd.DataFrame]:
     """Yield the charts of figures that the same captures measured."""
+    used, candidates, members = group
     conditions = history.conditions.take(used)
     hours = conditions.hours
     if len(hours) <= settings.minimum_captures or not _foretold(conditions, candidates):
         return
     limit = settings.variance_inflation_limit
     columns = covariates.choose_model(conditions, candidates, limit).columns
-    values = history.values[members][:, used]
+    values = history.values[list(members)][:, used]
     origin = baseline_hours(hours, history.settled_hours(settings.break_in_hours))
     day = history.day[used]
     base = np.column_stack([np.ones(len(hours)), (hours - origin) / SLOPE_HOURS, columns])
@@ -151,7 +142,9 @@ def limit_quantile(degrees_of_freedom: float) -> float:
     return float(stdtrit(degrees_of_freedom, float(ndtr(LIMIT_SDS))))
 
 
-def ewma(deviations: Array) -> tuple[Array, Array]:
+def ewma(
+    deviations: Array, weight: float = EWMA_WEIGHT, limit_sds: float = EWMA_LIMIT_SDS
+) -> tuple[Array, Array]:
     """Return the exponentially weighted mean of deviations in standard deviations, and its limit.
 
     Deviations are drawn in to `LIMIT_SDS` first, so that a single odd capture does not flag those
@@ -162,8 +155,8 @@ def ewma(deviations: Array) -> tuple[Array, Array]:
     mean = np.empty_like(drawn)
     last = 0.0
     for i, deviation in enumerate(drawn):
-        last = EWMA_WEIGHT * deviation + (1.0 - EWMA_WEIGHT) * last
+        last = weight * deviation + (1.0 - weight) * last
         mean[i] = last
-    grown = 1.0 - (1.0 - EWMA_WEIGHT) ** (2.0 * np.arange(1, len(drawn) + 1))
-    limit = EWMA_LIMIT_SDS * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT) * grown)
+    grown = 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(drawn) + 1))
+    limit = limit_sds * np.sqrt(weight / (2.0 - weight) * grown)
     return mean, limit

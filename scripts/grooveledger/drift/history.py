@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from grooveledger.drift.covariates import Conditions
+from grooveledger.drift.covariates import Conditions, plausible
 from grooveledger.drift.robust import Array
 
 
@@ -77,6 +77,37 @@ def histories(metrics: pd.DataFrame, captures: pd.DataFrame, styli: pd.DataFrame
     return [
         _history(str(name), rows.iloc[order[first:last]], break_in.get(str(name), np.nan))
         for name, first, last in zip(names, bounds[:-1], bounds[1:], strict=True)
+    ]
+
+
+class Group(NamedTuple):
+    """Series that the same captures measured and the same covariates may move.
+
+    Attributes
+    ----------
+    used : ndarray of bool, shape (n,)
+        Captures after break-in with a figure.
+    candidates : frozenset of str
+        Covariates that may act.
+    members : tuple of int
+        The series.
+    """
+
+    used: np.ndarray
+    candidates: frozenset[str]
+    members: tuple[int, ...]
+
+
+def groups(history: History, default_break_in_hours: float) -> list[Group]:
+    """Gather the series that can be fitted together."""
+    settled = history.after_break_in(default_break_in_hours)
+    used = np.isfinite(history.values) & settled[None, :]
+    found: dict[tuple[bytes, frozenset[str]], list[int]] = {}
+    for s, (metric, _, _) in enumerate(history.series):
+        found.setdefault((used[s].tobytes(), plausible(metric)), []).append(s)
+    return [
+        Group(used[members[0]], candidates, tuple(members))
+        for (_, candidates), members in found.items()
     ]
 
 

@@ -158,19 +158,19 @@ def crossing(
     if step_at is None or before.high < step_at:
         return _told(before)
     after = _piece(limit, coefficients, covariance, t, after_step=True)
+    landing = np.array([limit.level, step_at, 1.0])
+    beyond = limit.side * (float(landing @ coefficients) - limit.target)
     at: float | None
     if before.at is not None and before.at <= step_at:
         at = before.at
     else:
-        level = baseline + float(coefficients[1]) * step_at + float(coefficients[2])
-        at = step_at if limit.passed(level, baseline) else after.at
-    return _told(
-        _Piece(
-            at,
-            before.low if before.low < step_at else max(after.low, step_at),
-            max(after.high, step_at),
-        )
-    )
+        at = step_at if beyond > 0.0 else after.at
+    low = before.low if before.low < step_at else max(after.low, step_at)
+    high = max(after.high, step_at)
+    if beyond > t * np.sqrt(float(landing @ covariance @ landing)):
+        # The step leads beyond the limit for certain: what comes later is no first meeting.
+        low, high = min(before.low, step_at), step_at
+    return _told(_Piece(at, low, high))
 
 
 class _Piece(NamedTuple):

@@ -1,8 +1,9 @@
 """What styli of one cartridge type have in common, lent to each of them.
 
 Partial pooling: a slope known badly is drawn towards the mean of its cartridge's styli, one known
-well stays (empirical Bayes; Efron & Morris 1975). The variance between styli is that of Paule &
-Mandel (1982).
+well stays. How much styli differ is itself known badly where they are few, so it is averaged over,
+each difference weighted by how well it explains the slopes (Gelman et al., Bayesian Data Analysis,
+3rd edition, section 5.4, with its flat prior of the standard deviation).
 """
 
 import numpy as np
@@ -13,43 +14,33 @@ from grooveledger.drift.rows import Row
 
 #: Fewer styli say nothing of how styli differ.
 MINIMUM_STYLI = 3
-BISECTIONS = 100
-
-
-def between_variance(slopes: Array, variances: Array) -> float:
-    """Return the variance between styli: makes the weighted squares equal their expectation.
-
-    Paule & Mandel (1982): sum (b_i - mean)^2 / (v_i + tau^2) = k - 1; zero where it is less there.
-    """
-
-    def excess(between: float) -> float:
-        weights = 1.0 / (variances + between)
-        mean = np.sum(weights * slopes) / np.sum(weights)
-        return float(np.sum(weights * (slopes - mean) ** 2) - (len(slopes) - 1))
-
-    if excess(0.0) <= 0.0:
-        return 0.0
-    low, high = 0.0, float(np.sum((slopes - slopes.mean()) ** 2))
-    for _ in range(BISECTIONS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
-    return 0.5 * (low + high)
+#: Differences averaged over: so many, up to so many times the largest that the slopes suggest.
+DIFFERENCES = 400
+REACH = 5.0
 
 
 def shrink(slopes: Array, variances: Array) -> tuple[Array, Array]:
-    """Return the pooled slopes and their standard errors.
+    """Return the pooled slopes and their standard deviations.
 
     Parameters
     ----------
     slopes, variances : ndarray, shape (k,)
         Of k styli; variances above zero.
     """
-    between = between_variance(slopes, variances)
-    weights = 1.0 / (variances + between)
-    mean = np.sum(weights * slopes) / np.sum(weights)
-    drawn = variances / (variances + between)
-    error = np.sqrt((1.0 - drawn) * variances + drawn**2 / np.sum(weights))
-    return drawn * mean + (1.0 - drawn) * slopes, error
+    largest = REACH * (np.ptp(slopes) + np.sqrt(np.max(variances)))
+    between = np.linspace(0.0, largest, DIFFERENCES)[:, None] ** 2
+    total = variances[None, :] + between
+    precision = np.sum(1.0 / total, axis=1, keepdims=True)
+    mean = np.sum(slopes / total, axis=1, keepdims=True) / precision
+    misfit = np.sum((slopes - mean) ** 2 / total + np.log(total), axis=1, keepdims=True)
+    logarithm = -0.5 * (np.log(precision) + misfit)
+    weight = np.exp(logarithm - logarithm.max())
+    weight /= weight.sum()
+    drawn = variances / total
+    means = drawn * mean + (1.0 - drawn) * slopes
+    spreads = (1.0 - drawn) * variances + drawn**2 / precision
+    pooled = np.sum(weight * means, axis=0)
+    return pooled, np.sqrt(np.sum(weight * (spreads + (means - pooled) ** 2), axis=0))
 
 
 def pool_slopes(rows: list[Row]) -> None:
@@ -61,7 +52,7 @@ def pool_slopes(rows: list[Row]) -> None:
             groups.setdefault(key, []).append(row)
     quantile = float(robust.quantile_t(np.inf))
     for group in groups.values():
-        if len({row["stylus"] for row in group}) < MINIMUM_STYLI:
+        if len(group) < MINIMUM_STYLI:
             continue
         slopes = np.array([row["slope_per_100h"] for row in group])
         # Half the interval over the normal quantile: a short history's t quantile counts as doubt.

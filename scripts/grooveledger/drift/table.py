@@ -9,7 +9,7 @@ import pandas as pd
 from grooveledger.drift import covariates, partners, pooling, rows, sessions, verdicts
 from grooveledger.drift.covariates import Model
 from grooveledger.drift.estimate import HOURS, SeriesFit, fit_series
-from grooveledger.drift.history import History, histories
+from grooveledger.drift.history import Group, History, groups, histories
 from grooveledger.drift.rows import BLAME_SIGNIFICANCE, SIGNIFICANCE, Row
 from grooveledger.drift.settings import Settings
 from grooveledger.schemas.interpret import DRIFT
@@ -52,14 +52,9 @@ def drift_table(
 def _rows(history: History, settings: Settings) -> Iterator[Row]:
     """Yield the rows of one stylus in the order of its series."""
     settled = history.after_break_in(settings.break_in_hours)
-    groups: dict[tuple[bytes, frozenset[str]], list[int]] = {}
-    used = np.isfinite(history.values) & settled[None, :]
-    for s, (metric, _, _) in enumerate(history.series):
-        groups.setdefault((used[s].tobytes(), covariates.plausible(metric)), []).append(s)
     filled: dict[int, Row] = {}
-    for (_, candidates), members in groups.items():
-        for s, row in _group(history, settings, used[members[0]], candidates, members):
-            filled[s] = row
+    for group in groups(history, settings.break_in_hours):
+        filled.update(_group(history, settings, group))
     for s in sorted(filled):
         row = filled[s]
         measured = np.isfinite(history.values[s])
@@ -68,17 +63,12 @@ def _rows(history: History, settings: Settings) -> Iterator[Row]:
         yield row
 
 
-def _group(
-    history: History,
-    settings: Settings,
-    used: np.ndarray,
-    candidates: frozenset[str],
-    members: list[int],
-) -> Iterator[tuple[int, Row]]:
-    """Yield the rows of series that the same captures measured."""
+def _group(history: History, settings: Settings, group: Group) -> dict[int, Row]:
+    """Return the rows of series that the same captures measured, by their place."""
+    used, candidates, members = group
     conditions = history.conditions.take(used)
     hours, day, cell = conditions.hours, history.day[used], history.cell[used]
-    values = history.values[members][:, used]
+    values = history.values[list(members)][:, used]
     bare = [
         rows.bare_row(history.stylus, history.cartridge, history.series[s], hours) for s in members
     ]
@@ -86,8 +76,7 @@ def _group(
         all_count = np.ones(values.shape, dtype=bool)
         for row, sd in zip(bare, sessions.repeatability_sd(values, cell, all_count), strict=True):
             row["repeatability_sd"] = sd
-        yield from zip(members, bare, strict=True)
-        return
+        return dict(zip(members, bare, strict=True))
     model = covariates.choose_model(conditions, candidates, settings.variance_inflation_limit)
     origin = baseline_hours(hours, history.settled_hours(settings.break_in_hours))
     fits = fit_series(hours, day, model.columns, values, origin)
@@ -102,7 +91,7 @@ def _group(
         rows.fill_limit(row, fits[i], hours, settings)
         together = _moves_together(row, fits[i], model, hours, day, values[i], origin)
         row["p_together"], row["moves_with"] = together
-    yield from zip(members, bare, strict=True)
+    return dict(zip(members, bare, strict=True))
 
 
 def _moves_together(
