@@ -102,12 +102,12 @@ def measured(
     found += (observe_speed(path, tracks, view, defaults("speed"), "c"),)
     found += (observe_noise(path, tracks, view, defaults("noise"), "c"),)
     files = []
-    for table, rows in zip(
-        (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY), found, strict=True
-    ):
+    for table, rows in zip((ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY), found, strict=True):
         files.append(str(folder / "observations" / f"{table.name}.parquet"))
         tables.write(table, rows, files[-1], NO_ORIGIN)
-    blocks = {name: defaults(name) if (BLOCKS / f"{name}.yaml").exists() else {} for name in MEASURES}
+    blocks = {
+        name: defaults(name) if (BLOCKS / f"{name}.yaml").exists() else {} for name in MEASURES
+    }
     blocks["noise"]["mains_hz"] = 50
     job = {
         "capture": "c",

@@ -18,7 +18,9 @@ from grooveledger.simulate.files import write_capture
 
 CARTRIDGE = {**CARTRIDGES["mm-small"], "cartridge": "mm-small"}
 #: Noise 40 dB and more below that of a record: what a figure does without it, yet a real file.
-CLEAN = Conditions(surface_a_db=-105.0, rumble_db=-100.0, ticks_per_min=0.0, hum_db=None, hiss_a_db=None)
+CLEAN = Conditions(
+    surface_a_db=-105.0, rumble_db=-100.0, ticks_per_min=0.0, hum_db=None, hiss_a_db=None
+)
 NOISY = replace(
     REALISTIC, speed_error_pct=0.4, once_per_rev_pct=0.15, ticks_per_min=20.0, needle_drop_cm_s=20.0
 )
@@ -36,7 +38,14 @@ def sweep(track, modulation, **facts):
 
 
 def side_of(*tracks, **facts):
-    return {"record": "r", "side": "a", "rpm": 33.3333, "gap_s": 2.0, "tracks": list(tracks), **facts}
+    return {
+        "record": "r",
+        "side": "a",
+        "rpm": 33.3333,
+        "gap_s": 2.0,
+        "tracks": list(tracks),
+        **facts,
+    }
 
 
 PLAIN = side_of(
