@@ -1,16 +1,15 @@
-"""First guesses of the played phase: where a tone lies, and when a sweep passed each frequency."""
+"""First guesses of the played phase of a steady tone, and of a sweep from where its energy lies."""
 
 import numpy as np
 import scipy.fft
 
 from grooveledger.order_tracking import PhasePath
 from grooveledger.plan import Track
+from grooveledger.tone_search import parabola_offset
 
 #: Spacing of a path's knots, s: a sweep is a cubic to far better than a thousandth of a cycle in
 #: it.
 KNOT_S = 1e-3
-#: Longest stretch of a tone that its first guess looks at, s.
-TONE_LOOK_S = 4.0
 #: A sweep's first guess looks at so many frames, each at least so long and of so many cycles.
 SWEEP_FRAMES = 400
 SWEEP_FRAME_S = 0.05
@@ -19,33 +18,6 @@ SWEEP_FRAME_CYCLES = 6.0
 SWEEP_SEARCH_RATIO = 1.25
 #: Frames whose time lies further than this from the fitted law are left out, s.
 SWEEP_OUTLIER_S = 0.15
-
-
-def tone_hz(
-    samples: np.ndarray, sample_rate_hz: float, expected_hz: float, tolerance: float
-) -> tuple[float, int]:
-    """Frequency of the strongest line near the expected one, and the channel it is louder in.
-
-    Parameters
-    ----------
-    samples : numpy.ndarray, shape (2, n), float32
-    tolerance : float
-        Half-width of the search, as a fraction of `expected_hz`.
-    """
-    length = min(samples.shape[1], int(TONE_LOOK_S * sample_rate_hz))
-    start = (samples.shape[1] - length) // 2
-    window = np.hanning(length).astype(np.float32)
-    padded = scipy.fft.next_fast_len(2 * length, real=True)
-    power = np.abs(scipy.fft.rfft(samples[:, start : start + length] * window, padded)) ** 2
-    low = max(1, int(expected_hz * (1.0 - tolerance) / sample_rate_hz * padded))
-    high = min(
-        power.shape[1] - 1,
-        int(np.ceil(expected_hz * (1.0 + tolerance) / sample_rate_hz * padded)) + 1,
-    )
-    channel = int(np.argmax(power[:, low:high].max(axis=1)))
-    peak = low + int(np.argmax(power[channel, low:high]))
-    bin_ = peak + _parabola_offset(power[channel, peak - 1 : peak + 2])
-    return bin_ * sample_rate_hz / padded, channel
 
 
 def tone_path(played_hz: float, length: int, sample_rate_hz: float) -> PhasePath:
@@ -166,16 +138,7 @@ def _ridge(
         energy = np.abs(spectrum[:, low - 1 : high + 1]) ** 2
         for channel in range(2):
             peak = 1 + int(np.argmax(energy[channel, 1:-1]))
-            offset = _parabola_offset(energy[channel, peak - 1 : peak + 2])
+            offset = parabola_offset(energy[channel, peak - 1 : peak + 2])
             seen_hz[channel, i] = (low - 1 + peak + offset) / bins
             power[channel, i] = energy[channel, peak]
     return seen_hz, power
-
-
-def _parabola_offset(power: np.ndarray) -> float:
-    """Place of the vertex of a parabola through three log powers, in bins from the middle one."""
-    if len(power) < 3 or not np.all(power > 0):
-        return 0.0
-    low, middle, high = np.log(power.astype(np.float64))
-    bend = low - 2.0 * middle + high
-    return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < 0 else 0.0

@@ -26,8 +26,8 @@ def observe(
 ) -> None:
     """Run an observation and write its tables.
 
-    A capture that can't be read any more ends as empty tables that say so in their metadata: it stops
-    no other, and the measures pass the reason on.
+    A capture that can't be read any more ends as empty tables that say so in their metadata: it
+    stops no other, and the measures pass the reason on.
     """
     origin = provenance(job)
     try:

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger import audio, tables
-from grooveledger.carrier import sweep_path, tone_hz, tone_path
+from grooveledger.carrier import sweep_path, tone_path
 from grooveledger.faults import CaptureFault
 from grooveledger.observe.cells import Span, averaged, played_hz, span_between
 from grooveledger.observe.found import found_stretches
@@ -24,6 +24,7 @@ from grooveledger.order_tracking import (
 )
 from grooveledger.plan import Side, Track, tracks_for
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
+from grooveledger.tone_search import tone_hz
 
 #: Sound read either side of a found track, s: boundaries are known to 0.15 s.
 MARGIN_S = 0.3

@@ -9,11 +9,11 @@ import pyarrow as pa
 import soundfile as sf
 
 from grooveledger import audio, tables
-from grooveledger.carrier import tone_hz
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass, turned
 from grooveledger.observe.found import found_stretches
 from grooveledger.plan import Side, Track, tracks_for
 from grooveledger.schemas.observe import SPEED_TRACE
+from grooveledger.tone_search import tone_hz
 
 CHANNELS = ("left", "right")
 #: IEC 60386 Amd 1: unweighted fluctuation is taken up to here, so the trace is flat so far.

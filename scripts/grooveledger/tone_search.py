@@ -1,0 +1,43 @@
+"""Where in frequency a tone lies: the strongest line near the expected one."""
+
+import numpy as np
+import scipy.fft
+
+#: Longest stretch of a tone that is looked at, s.
+TONE_LOOK_S = 4.0
+
+
+def tone_hz(
+    samples: np.ndarray, sample_rate_hz: float, expected_hz: float, tolerance: float
+) -> tuple[float, int]:
+    """Frequency of the strongest line near the expected one, and the channel it is louder in.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray, shape (2, n), float32
+    tolerance : float
+        Half-width of the search, as a fraction of `expected_hz`.
+    """
+    length = min(samples.shape[1], int(TONE_LOOK_S * sample_rate_hz))
+    start = (samples.shape[1] - length) // 2
+    window = np.hanning(length).astype(np.float32)
+    padded = scipy.fft.next_fast_len(2 * length, real=True)
+    power = np.abs(scipy.fft.rfft(samples[:, start : start + length] * window, padded)) ** 2
+    low = max(1, int(expected_hz * (1.0 - tolerance) / sample_rate_hz * padded))
+    high = min(
+        power.shape[1] - 1,
+        int(np.ceil(expected_hz * (1.0 + tolerance) / sample_rate_hz * padded)) + 1,
+    )
+    channel = int(np.argmax(power[:, low:high].max(axis=1)))
+    peak = low + int(np.argmax(power[channel, low:high]))
+    bin_ = peak + parabola_offset(power[channel, peak - 1 : peak + 2])
+    return bin_ * sample_rate_hz / padded, channel
+
+
+def parabola_offset(power: np.ndarray) -> float:
+    """Place of the vertex of a parabola through three log powers, in bins from the middle one."""
+    if len(power) < 3 or not np.all(power > 0):
+        return 0.0
+    low, middle, high = np.log(power.astype(np.float64))
+    bend = low - 2.0 * middle + high
+    return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < 0 else 0.0

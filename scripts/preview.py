@@ -1,0 +1,48 @@
+"""Tell what a run would make again, why, and about how long it would take; nothing is run.
+
+python scripts/preview.py --configfile my/config.yaml
+"""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from grooveledger import inventory
+from grooveledger.configuration import load, read_config
+from grooveledger.faults import ConfigurationFaults
+from grooveledger.jobs import Jobs
+from grooveledger.preview import lines, seconds
+from grooveledger.staleness import stale_jobs
+
+
+def main() -> int:
+    """Run the program; the exit status."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--configfile", type=Path, default=Path("config/config.yaml"))
+    parser.add_argument(
+        "--directory", type=Path, default=Path(), help="what relative paths count from"
+    )
+    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
+    arguments = parser.parse_args()
+    try:
+        config = read_config(arguments.configfile)
+        archive = load(config, arguments.directory, str(arguments.configfile))
+    except ConfigurationFaults as faults:
+        print(faults, file=sys.stderr)
+        return 1
+    results = arguments.directory / archive.settings["results"]
+    files = [row["file"] for row in archive.captures]
+    captures_dir = arguments.directory / archive.settings["captures_dir"]
+    jobs = Jobs(archive, inventory.update(results / ".inventory.tsv", captures_dir, files))
+    stale = stale_jobs(jobs, results)
+    times = seconds([item.job for item in stale], results)
+    total = sum(1 for _ in jobs.all())
+    print("\n".join(lines(stale, total, times, max(1, arguments.cores))))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
