@@ -61,7 +61,7 @@ def write_report(results: Path) -> Path:
             report / "loading" / f"{name}.html",
         )
     comparison_page.write(styli, make_tables.COMPARED, tables, folder, report / "comparison.html")
-    methods.write(DOCUMENTATION, report / "methods")
+    methods.write(DOCUMENTATION.parent, report / "methods")
     paths = sorted(tables.glob("*.parquet"))
     workbook.write(paths, results / "export" / "archive.xlsx")
     csv_export.write(paths, results / "export" / "csv")
