@@ -5,9 +5,9 @@ from pathlib import Path
 import pandas as pd
 
 from grooveledger import frames, tables
-from grooveledger.drift import drift_table
+from grooveledger.drift import advice_table, control_table, drift_table, stylus_states
 from grooveledger.provenance import provenance
-from grooveledger.schemas.interpret import DRIFT
+from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, STYLUS_STATES
 from job import logged
 
 with logged(snakemake.log[0]):
@@ -16,5 +16,15 @@ with logged(snakemake.log[0]):
     styli = pd.DataFrame(list(job["styli"].values()))
     metrics, captures = frames.read(snakemake.input.metrics), frames.read(snakemake.input.captures)
     drift = drift_table(metrics, captures, styli, settings)
+    control = control_table(metrics, captures, styli, settings)
+    made = (
+        (DRIFT, drift),
+        (STYLUS_STATES, stylus_states(drift, captures, styli, settings)),
+        (CONTROL, control),
+        (ADVICE, advice_table(drift, control, captures, styli, settings)),
+    )
     folder = Path(snakemake.output.drift).parent
-    tables.write(DRIFT, frames.rows(DRIFT, drift), folder / "drift.parquet", provenance(job))
+    for table, frame in made:
+        tables.write(
+            table, frames.rows(table, frame), folder / f"{table.name}.parquet", provenance(job)
+        )

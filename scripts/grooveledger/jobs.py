@@ -38,7 +38,11 @@ JOINED_CELLS = (
 #: The archive-wide jobs of stage 5 in the order of the data's flow: the settings blocks that each
 #: reads, the jobs whose results it reads, and what it makes under the results.
 INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
-    "drift": (("drift",), ("collect",), ("tables/drift.parquet",)),
+    "drift": (
+        ("drift",),
+        ("collect",),
+        tuple(f"tables/{name}.parquet" for name in ("drift", "stylus_states", "control", "advice")),
+    ),
     "loading": (
         ("loading",),
         ("collect",),

@@ -9,6 +9,9 @@ rule drift:
         stale=stale_mark("drift"),
     output:
         drift=update(f"{TABLES}/drift.parquet"),
+        stylus_states=update(f"{TABLES}/stylus_states.parquet"),
+        control=update(f"{TABLES}/control.parquet"),
+        advice=update(f"{TABLES}/advice.parquet"),
     log:
         f"{RESULTS}/logs/drift.log",
     benchmark:
