@@ -41,7 +41,7 @@ from grooveledger.measures.job import measure_capture
 from grooveledger.schemas.observe import ORDERS
 from grooveledger.schemas.segment import TRACKS
 archive = load(yaml.safe_load(Path("config/config.yaml").read_text()), Path())
-job = Jobs(archive, defaultdict(str)).measure("2022-11-06-a")
+job = Jobs(archive, defaultdict(str)).mapping("measure", "2022-11-06-a")
 folder = Path("measured")
 tables.write(TRACKS, tables.empty(TRACKS), folder / "tracks.parquet", {})
 orders = tables.build(ORDERS, {"capture": "2022-11-06-a", **orders_of(3, 1000.0, {1: (0.1, 0.2)})})
