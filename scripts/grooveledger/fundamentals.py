@@ -1,4 +1,4 @@
-"""Rows of the orders observation, picked and paired for the measures that read fundamentals."""
+"""The fundamental of a track in both channels, for the measures that read nothing else."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,20 +7,32 @@ import numpy as np
 
 from grooveledger.context import CaptureContext
 from grooveledger.plan import Track
+from grooveledger.readings import readings, upper_bound
 from grooveledger.terminals import by_channel, denoised
 
-OTHER = {"left": "right", "right": "left"}
+FUNDAMENTAL = ((1, 0),)
+CHANNELS = ("left", "right")
 
 
 @dataclass(frozen=True)
 class Fundamental:
-    """The fundamental of one track in both channels, one entry a reading (cell or step).
+    """The fundamental of one track, one entry a reading (moment of a sweep, or step).
 
-    Amplitudes are as heard, noise taken off, full-scale sine = 1; `floor` is the noise's; phases
-    are re the track's louder channel.
+    Attributes
+    ----------
+    nominal_hz, played_hz : ndarray, shape (n,)
+        Recorded and played frequency.
+    amplitude : mapping of channel to ndarray
+        As heard, full-scale sine = 1, noise taken off. Where `limited` it is an upper bound (95 %),
+        NaN where there is neither signal nor noise.
+    floor : mapping of channel to ndarray
+        Rms noise in the same reading.
+    phase_deg : mapping of channel to ndarray
+        Re the track's louder channel.
+    limited : mapping of channel to ndarray of bool
+        Whether the reading does not stand clear of its noise.
     """
 
-    step: np.ndarray
     nominal_hz: np.ndarray
     played_hz: np.ndarray
     amplitude: Mapping[str, np.ndarray]
@@ -28,27 +40,34 @@ class Fundamental:
     phase_deg: Mapping[str, np.ndarray]
     limited: Mapping[str, np.ndarray]
 
+    def noise_to_signal(self, channel: str) -> np.ndarray:
+        """Rms noise over amplitude; 1 where the reading is limited."""
+        clear = ~self.limited[channel] & (self.amplitude[channel] > 0.0)
+        ratio = np.ones(clear.shape)
+        np.divide(self.floor[channel], self.amplitude[channel], out=ratio, where=clear)
+        return ratio
+
 
 def fundamental(context: CaptureContext, track: Track) -> Fundamental | None:
-    """Order 1 of a track; None where nothing of it was observed."""
-    columns = by_channel(context.observations["orders"], context.chain)
-    first = (columns["track"] == track.track) & (columns["order"] == 1)
-    first &= columns["low_order"] == 0
-    rows = {
-        name: {key: column[first & (columns["channel"] == name)] for key, column in columns.items()}
-        for name in ("left", "right")
-    }
-    left, right = rows["left"], rows["right"]
-    if not len(left["played_hz"]) or len(left["played_hz"]) != len(right["played_hz"]):
+    """Read order 1 of a track, channels named as the cartridge has them; None if not observed."""
+    orders = by_channel(context.observations["orders"], context.chain)
+    read = {name: readings(orders, track.track, name, FUNDAMENTAL) for name in CHANNELS}
+    left, right = read["left"], read["right"]
+    if not len(left.played_hz) or len(left.played_hz) != len(right.played_hz):
         return None
+    amplitude = {}
+    for name, one in read.items():
+        clean = denoised(one.amplitude_fs, one.floor_fs)
+        bound = upper_bound(one.amplitude_fs, one.floor_fs)
+        stated = np.where(one.limited, np.where(bound > 0.0, bound, np.nan), clean)
+        amplitude[name] = stated[:, 0]
     return Fundamental(
-        step=left["step"],
-        nominal_hz=left["nominal_hz"],
-        played_hz=left["played_hz"],
-        amplitude={c: denoised(r["amplitude_fs"], r["floor_fs"]) for c, r in rows.items()},
-        floor={c: r["floor_fs"] for c, r in rows.items()},
-        phase_deg={c: r["phase_deg"] for c, r in rows.items()},
-        limited={c: r["limited"].astype(bool) for c, r in rows.items()},
+        nominal_hz=left.nominal_hz,
+        played_hz=left.played_hz,
+        amplitude=amplitude,
+        floor={name: one.floor_fs[:, 0] for name, one in read.items()},
+        phase_deg={name: one.phase_deg[:, 0] for name, one in read.items()},
+        limited={name: one.limited[:, 0] for name, one in read.items()},
     )
 
 

@@ -14,6 +14,9 @@ import numpy as np
 HEARD_RE_FLOOR = 2.0
 #: Amplitude re its rms that complex Gaussian noise exceeds 5 % of the time: sqrt(ln 20).
 NOISE_95 = 1.7308
+#: Columns that all lines of a moment share, and those of each line.
+MOMENT = ("step", "time_s", "nominal_hz", "played_hz")
+LINE = ("amplitude_fs", "floor_fs", "phase_deg")
 
 
 class Readings(NamedTuple):
@@ -25,6 +28,8 @@ class Readings(NamedTuple):
         The moments, in order of time; `step` is NaN where the track has no steps.
     amplitude_fs, floor_fs, phase_deg : ndarray, shape (n, lines)
         Readings as in the observation; NaN where a line was not observed.
+    limited : ndarray of bool, shape (n, lines)
+        As in the observation; true where a line was not observed.
     """
 
     step: np.ndarray
@@ -34,6 +39,7 @@ class Readings(NamedTuple):
     amplitude_fs: np.ndarray
     floor_fs: np.ndarray
     phase_deg: np.ndarray
+    limited: np.ndarray
 
 
 def readings(
@@ -57,17 +63,17 @@ def readings(
     """
     rows = np.flatnonzero((orders["track"] == track) & (orders["channel"] == channel))
     time_s, moment = np.unique(orders["time_s"][rows], return_inverse=True)
-    result = Readings(
-        *(np.full(len(time_s), np.nan) for _ in range(4)),
-        *(np.full((len(time_s), len(lines)), np.nan) for _ in range(3)),
-    )
-    for name in ("step", "time_s", "nominal_hz", "played_hz"):
-        getattr(result, name)[moment] = orders[name][rows]
+    n = len(time_s)
+    found = {name: np.full(n, np.nan) for name in MOMENT}
+    found |= {name: np.full((n, len(lines)), np.nan) for name in LINE}
+    found["limited"] = np.ones((n, len(lines)), dtype=bool)
+    for name in MOMENT:
+        found[name][moment] = orders[name][rows]
     for column, (order, low_order) in enumerate(lines):
         line = (orders["order"][rows] == order) & (orders["low_order"][rows] == low_order)
-        for name in ("amplitude_fs", "floor_fs", "phase_deg"):
-            getattr(result, name)[moment[line], column] = orders[name][rows[line]]
-    return result
+        for name in (*LINE, "limited"):
+            found[name][moment[line], column] = orders[name][rows[line]]
+    return Readings(**found)
 
 
 def is_heard(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:

@@ -5,9 +5,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from grooveledger.equalisation import recorded_velocity_db, replay_response
+from grooveledger.groove import channel_velocity_cm_s, rms_velocity_cm_s
 from grooveledger.plan import Chain, Side, Track
 
-SWAPPED = {"left": "right", "right": "left"}
+OTHER = {"left": "right", "right": "left"}
 
 
 def by_channel(columns: Mapping[str, np.ndarray], chain: Chain) -> dict[str, np.ndarray]:
@@ -19,7 +20,7 @@ def by_channel(columns: Mapping[str, np.ndarray], chain: Chain) -> dict[str, np.
     named = dict(columns)
     if chain.swap_channels:
         named["channel"] = np.array(
-            [SWAPPED.get(name, name) for name in columns["channel"]], dtype=object
+            [OTHER.get(name, name) for name in columns["channel"]], dtype=object
         )
     if "phase_deg" in named and chain.invert:
         turned = np.isin(named["channel"].astype(str), chain.invert)
@@ -61,17 +62,13 @@ def denoised(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
 def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
     """Nominal rms velocity of one driven channel of a track at its nominal frequency.
 
-    The recorded law, the record's calibration, and 1/sqrt 2 for each channel of a lateral or
-    vertical track (IEC 60098: 45 degree walls). NaN where the plan gives no velocity.
+    The recorded law and the record's calibration are in it. NaN where the plan gives no velocity.
     """
     if track.velocity_cm_s is None:
         return np.full(np.shape(nominal_hz), np.nan)
-    velocity = track.velocity_cm_s * 10.0 ** (recorded_deviation_db(track, nominal_hz, side) / 20.0)
-    if track.velocity_measure == "peak":
-        velocity = velocity / np.sqrt(2.0)
-    if track.modulation in ("lateral", "vertical"):
-        velocity = velocity / np.sqrt(2.0)
-    return np.asarray(velocity)
+    velocity = rms_velocity_cm_s(track.velocity_cm_s, track.velocity_measure)
+    velocity = channel_velocity_cm_s(velocity, str(track.modulation))
+    return np.asarray(velocity * 10.0 ** (recorded_deviation_db(track, nominal_hz, side) / 20.0))
 
 
 def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
@@ -82,8 +79,3 @@ def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> n
         return np.asarray(law_db)
     rows = rows[np.argsort(rows[:, 0])]
     return np.asarray(law_db + np.interp(np.log(nominal_hz), np.log(rows[:, 0]), rows[:, 1]))
-
-
-def nullable(values: np.ndarray, present: np.ndarray) -> np.ndarray:
-    """Values with NaN, which tables write as null, where they are not present."""
-    return np.where(present, values, np.nan)

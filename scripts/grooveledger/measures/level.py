@@ -18,7 +18,8 @@ def measure(context: CaptureContext) -> pa.Table:
     """Measure the level of every tone.
 
     Output is at the track's nominal velocity: a platter that runs fast raises velocity and
-    frequency together, so the output is divided by played over nominal frequency.
+    frequency together, so the output is divided by played over nominal frequency. Where noise hides
+    the tone, output and sensitivity are upper bounds (95 %).
 
     Returns
     -------
@@ -38,9 +39,8 @@ def measure(context: CaptureContext) -> pa.Table:
         phase_deg = wrapped_deg(found.phase_deg["right"] - found.phase_deg["left"])
         velocity = channel_velocity_rms_cm_s(track, found.nominal_hz, context.side)
         for channel in track.driven_channels:
-            amplitude, floor = found.amplitude[channel], found.floor[channel]
-            output = output_mv(amplitude, found.played_hz, context.chain) / speed
-            noise = floor / np.maximum(np.maximum(amplitude, floor), 1e-12)
+            output = output_mv(found.amplitude[channel], found.played_hz, context.chain) / speed
+            noise_db = noise_level_db(found.noise_to_signal(channel))
             parts.append(
                 tables.build(
                     LEVEL,
@@ -53,7 +53,7 @@ def measure(context: CaptureContext) -> pa.Table:
                         "sensitivity_mv_per_cm_s": output / velocity,
                         "interchannel_phase_deg": phase_deg if both else None,
                         "played_hz": found.played_hz,
-                        "uncertainty_db": np.hypot(tolerances_db, noise_level_db(noise)),
+                        "uncertainty_db": np.hypot(tolerances_db, noise_db),
                         "limited": found.limited[channel],
                     },
                 )

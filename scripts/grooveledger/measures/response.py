@@ -7,8 +7,8 @@ from grooveledger import tables
 from grooveledger.context import CaptureContext
 from grooveledger.curves import covers, value_at
 from grooveledger.equalisation import REFERENCE_HZ
-from grooveledger.fundamentals import Fundamental, fundamental
-from grooveledger.plan import Track, tracks_for
+from grooveledger.fundamentals import fundamental
+from grooveledger.plan import tracks_for
 from grooveledger.schemas.measure import RESPONSE
 from grooveledger.terminals import output_mv, recorded_deviation_db
 from grooveledger.uncertainty import noise_level_db, tolerance_db
@@ -20,7 +20,8 @@ def measure(context: CaptureContext) -> pa.Table:
     """Measure the response of every sweep and stepped track.
 
     The replay equalisation is undone at the played frequency, the recorded law and the record's
-    calibration at the nominal one; what is left is the cartridge and its electrical load.
+    calibration at the nominal one; what is left is the cartridge and its electrical load. Where
+    noise hides the tone, the response is an upper bound (95 %).
 
     Returns
     -------
@@ -38,9 +39,11 @@ def measure(context: CaptureContext) -> pa.Table:
         frequency_hz = found.nominal_hz if track.kind == "tone_steps" else found.played_hz
         recorded_db = recorded_deviation_db(track, found.nominal_hz, context.side)
         for channel in track.driven_channels:
-            response_db = _output_db(found, channel, context, track) - recorded_db
+            output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
+            output = output * found.nominal_hz / found.played_hz
+            response_db = 20.0 * np.log10(output) - recorded_db
             reference_hz, reference_db = _reference(frequency_hz, response_db)
-            noise = found.floor[channel] / np.maximum(found.amplitude[channel], 1e-12)
+            noise_db = noise_level_db(found.noise_to_signal(channel))
             parts.append(
                 tables.build(
                     RESPONSE,
@@ -51,22 +54,13 @@ def measure(context: CaptureContext) -> pa.Table:
                         "frequency_hz": frequency_hz,
                         "response_db": response_db - reference_db,
                         "reference_hz": reference_hz,
-                        "uncertainty_db": np.hypot(tolerances_db, noise_level_db(noise)),
+                        "uncertainty_db": np.hypot(tolerances_db, noise_db),
                         "played_hz": found.played_hz,
                         "limited": found.limited[channel],
                     },
                 )
             )
     return tables.concat(RESPONSE, parts)
-
-
-def _output_db(
-    found: Fundamental, channel: str, context: CaptureContext, track: Track
-) -> np.ndarray:
-    output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
-    output = output * found.nominal_hz / found.played_hz
-    bound = output_mv(found.floor[channel], found.played_hz, context.chain)
-    return np.asarray(20.0 * np.log10(np.maximum(output, np.maximum(bound, 1e-12))))
 
 
 def _reference(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, float]:
@@ -81,4 +75,6 @@ def _reference(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float
     octave = (low, 2.0 * low) if low > REFERENCE_HZ else (high / 2.0, high)
     octave = (max(octave[0], low), min(octave[1], high))
     inside = (frequency_hz >= octave[0]) & (frequency_hz <= octave[1])
-    return float(np.sqrt(octave[0] * octave[1])), float(np.mean(response_db[inside]))
+    inside &= ~np.isnan(response_db)
+    mean_db = float(np.mean(response_db[inside])) if inside.any() else float("nan")
+    return float(np.sqrt(octave[0] * octave[1])), mean_db
