@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive
-from grooveledger.digests import code_digest, digest
+from grooveledger.digests import code_digest, digest, file_sha256
 from grooveledger.measures import MEASURES
 from grooveledger.plan import Side, draws_on
 
 SCRIPTS = Path(__file__).parents[1]
+DOCS = SCRIPTS.parent / "workflow" / "docs"
 #: What each observation job makes, and the measures that want it.
 OBSERVED_FOR = {
     "orders": tuple(name for name in MEASURES if name not in ("speed", "noise")),
@@ -64,6 +65,7 @@ INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]
         ("drift", "ratings"),
         ("report/index.html", "report/comparison.html", "report/comparison"),
     ),
+    "methods_pages": ((), (), ("report/methods",)),
     "export": (
         (),
         ("collect", "drift", "loading", "ratings"),
@@ -155,6 +157,9 @@ class Jobs:
         name : str
             The capture, stylus or cartridge that it is for; empty for an archive-wide job.
         """
+        if rule == "methods_pages":
+            pages = {str(path.relative_to(DOCS)): file_sha256(path) for path in DOCS.rglob("*.md")}
+            return {"code": self._code_of("methods_pages.py"), "pages": pages}
         if rule in INTERPRETERS:
             return self._interpret(rule)
         if rule == "collect":

@@ -100,7 +100,7 @@ def measure_observations(wildcards):
 
 def everything():
     """Every file that the archive gives."""
-    pages = [f"{REPORT}/index.html"]
+    pages = [f"{REPORT}/index.html", f"{REPORT}/methods"]
     pages += of_captures(f"{REPORT}/captures/{{capture}}.html")
     pages += [f"{REPORT}/styli/{stylus}.html" for stylus in ARCHIVE.styli]
     pages += [f"{REPORT}/loading/{cartridge}.html" for cartridge in ARCHIVE.cartridges]

@@ -159,6 +159,25 @@ rule index_pages:
         "../../scripts/index_pages.py"
 
 
+rule methods_pages:
+    """Write how each figure is measured, beside the report."""
+    input:
+        stale=stale_mark("methods_pages"),
+    output:
+        pages=directory(f"{REPORT}/methods"),
+    log:
+        f"{RESULTS}/logs/methods_pages.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/methods_pages.tsv"
+    params:
+        job=mapping_of("methods_pages"),
+    resources:
+        mem_mb=300,
+        runtime=5,
+    script:
+        "../../scripts/methods_pages.py"
+
+
 rule export:
     """Write the tables as a workbook and as CSV."""
     input:

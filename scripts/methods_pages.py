@@ -1,0 +1,12 @@
+"""Rule methods_pages: how each figure is measured, in pages beside the report."""
+
+from pathlib import Path
+
+from grooveledger.provenance import stamp
+from grooveledger.report import methods
+from job import logged
+
+with logged(snakemake.log[0]):
+    docs = Path(snakemake.scriptdir).parent / "workflow" / "docs"
+    methods.write(docs, Path(snakemake.output.pages))
+    stamp(snakemake.output.pages, snakemake.params.job)
