@@ -18,6 +18,9 @@ SWEEP_FRAME_CYCLES = 6.0
 SWEEP_SEARCH_RATIO = 1.25
 #: Frames whose time lies further than this from the fitted law are left out, s.
 SWEEP_OUTLIER_S = 0.15
+#: Half of the frames lie nearer to the law than this, as a fraction of the frequency, or there is no
+#: sweep: noise lies anywhere in the search.
+SWEEP_OFF_MAX = 0.04
 
 
 def tone_path(played_hz: float, length: int, sample_rate_hz: float) -> PhasePath:
@@ -76,7 +79,8 @@ def sweep_path(
         if np.count_nonzero(kept) < 4:
             return None
         begin = float(np.mean(begin_s[kept]))
-    if np.count_nonzero(kept) < len(kept) / 3:
+    off = np.abs(seen_hz / law.frequency_hz(centres_s - begin) - 1.0)
+    if np.count_nonzero(kept) < len(kept) / 3 or np.median(off) > SWEEP_OFF_MAX:
         return None
     spacing = KNOT_S * sample_rate_hz
     knots_s = np.arange(int(np.ceil(samples.shape[1] / spacing)) + 1) * KNOT_S
