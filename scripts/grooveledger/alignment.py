@@ -25,6 +25,8 @@ from grooveledger.plausibility import (
 UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
 #: Silence between two tracks: how far it may be off, and the cost beyond.
 INTERVAL_FREE_S, INTERVAL_FREE, INTERVAL_STEP_S, INTERVAL_MAX = 2.0, 0.08, 4.0, 3.0
+#: Of a track that was played twice, the first one counts.
+EARLIER_PER_S = 2e-3
 #: Speeds of turntables, rpm.
 TURNTABLE_RPM = (16.6667, 33.3333, 45.0, 78.26)
 
@@ -104,11 +106,11 @@ def _align(
                 - missing[earlier.position + 1]
                 + unexpected[match.first]
                 - unexpected[earlier.last + 1]
-                + _interval_cost(earlier, match, side, planned_s, assumption.speed)
+                + _interval_cost(earlier, match, side, planned_s, played, assumption.speed)
             )
             if through < cost:
                 cost, before = through, i
-        best.append((cost + match.cost, before))
+        best.append((cost + match.cost + EARLIER_PER_S * match.start_s, before))
     total, end = float(missing[-1] + unexpected[-1]), -1
     for i, match in enumerate(likely):
         rest = missing[-1] - missing[match.position + 1] + unexpected[-1]
@@ -135,10 +137,16 @@ def _unexpected(duration_s: float) -> float:
 
 
 def _interval_cost(
-    earlier: Match, later: Match, side: Side, planned_s: np.ndarray, speed: float
+    earlier: Match, later: Match, side: Side, planned_s: np.ndarray, played: Played, speed: float
 ) -> float:
-    """Cost of the silence between two tracks, which missing ones may lie in."""
+    """Cost of the time between two tracks.
+
+    Unplanned stretches between them either took the place of missing tracks or added to the time.
+    """
     planned = planned_s[later.position] - planned_s[earlier.position]
     planned -= side.tracks[earlier.position].duration_s
-    off_s = abs((later.start_s - earlier.stop_s) * speed - planned)
+    between_s = later.start_s - earlier.stop_s
+    between = played.spans[earlier.last + 1 : later.first]
+    added_s = sum(stop_s - start_s for start_s, stop_s in between)
+    off_s = min(abs(between_s * speed - planned), abs((between_s - added_s) * speed - planned))
     return beyond(off_s, INTERVAL_FREE_S + INTERVAL_FREE * planned, INTERVAL_STEP_S, INTERVAL_MAX)

@@ -26,6 +26,8 @@ LOST_S = 0.3
 STEADY_DB = 1.0
 #: A duration that is off by this part, and a sweep with this part off its line, is told.
 DURATION_TOLD, OFF_LINE_TOLD = 0.15, 0.08
+#: So is an interruption of this length.
+INTERRUPTION_TOLD_S = 0.2
 #: A track that ends or begins this near to the capture's ends is cut by them.
 AT_END_S = 0.3
 
@@ -283,7 +285,7 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
     if match.off_line > OFF_LINE_TOLD:
         away_s = match.off_line * (stop_s - start_s)
         remarks.append(f"can't be followed for {away_s:.1f} s: drowned in hum or noise?")
-    if match.silent_s > 0.0 and not track.step_s:
+    if match.silent_s > INTERRUPTION_TOLD_S and not track.step_s:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s")
     return " and ".join(remarks)
 

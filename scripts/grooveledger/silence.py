@@ -41,8 +41,10 @@ AIR_DB = 6.0
 AIR_SMOOTHING_S = 0.25
 #: A groove's noise is no further below the loudest moment than this.
 QUIET_DB = 90.0
-#: Noise has less than this part of its power in any three neighbouring bands of the audio range.
-NOISE_SHARE_MAX = 0.8
+#: Noise has less than this part of its power in any two neighbouring bands of the audio range.
+NOISE_SHARE_MAX = 0.93
+#: In this part of them it is this much above the noise of the air.
+RAISED_PART_MIN, RAISED_DB = 0.7, 3.0
 #: A channel this far below the other all the time carries nothing.
 DEAD_DB = 45.0
 
@@ -146,7 +148,7 @@ def in_the_air(envelope: Envelope, powers: np.ndarray) -> np.ndarray:
     air = np.zeros(len(level_db), dtype=bool)
     for end in ends:
         rest = moving_mean((end | air).astype(float), near) == 0.0
-        if end.any() and rest.any() and _is_noise(audible, level_db, rest, envelope.hop_s):
+        if end.any() and _begins_there(audible, level_db, end, rest, envelope.hop_s):
             air |= end
     return air
 
@@ -163,13 +165,24 @@ def _air_frames(level_db: np.ndarray, settle: int) -> int:
     return int(rest[0]) if len(rest) and rest[0] < len(level_db) - 8 * settle else 0
 
 
-def _is_noise(powers: np.ndarray, level_db: np.ndarray, rest: np.ndarray, hop_s: float) -> bool:
-    """Whether the quietest of the frames `rest` hold a groove's noise, which fills the bands."""
+def _begins_there(
+    powers: np.ndarray, level_db: np.ndarray, end: np.ndarray, rest: np.ndarray, hop_s: float
+) -> bool:
+    """Whether the quietest of the frames `rest` are a groove's noise, and `end` is not.
+
+    That noise fills the bands, and most of them more than the air does. The quietest moment of a
+    capture that holds nothing but tones is a tone.
+    """
+    if not rest.any():
+        return False
     quietest = rest & (level_db < level_db[rest].min() + AIR_DB)
     if quietest.sum() * hop_s < QUIET_MIN_S or level_db[quietest].max() < level_db.max() - QUIET_DB:
         return False
     power = powers[quietest].mean(axis=0)
-    return bool(np.convolve(power, np.ones(3)).max() < NOISE_SHARE_MAX * power.sum())
+    heard = power > TINY_POWER
+    raised = power[heard] > ratio(RAISED_DB) * powers[end].mean(axis=0)[heard]
+    share = np.convolve(power, np.ones(2)).max() / power.sum()
+    return bool(share < NOISE_SHARE_MAX and raised.mean() > RAISED_PART_MIN)
 
 
 def dead_channels(powers: np.ndarray) -> frozenset[str]:

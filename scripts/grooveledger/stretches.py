@@ -23,8 +23,11 @@ RISE_DB = 3.0
 #: Shorter interruptions of a stretch are bridged, shorter stretches are dropped.
 BRIDGE_S = 0.25
 STRETCH_MIN_S = 0.25
-#: An arm rings on at its resonance for up to this long after a strong track.
-RINGING_S = 1.5
+#: What is heard in the slow bands alone is a footfall, or an arm that rings on after a strong
+#: track, unless it lasts.
+SLOW_STRETCH_MIN_S = 1.5
+#: Part of the slow bands' power that leaks into the lowest of the others, at most.
+SLOW_LEAK = 0.03
 #: An edge is sought from this long before to this long after the threshold was crossed, in the
 #: bands that have at least this part of the strongest one's power.
 EDGE_BEFORE_S, EDGE_INSIDE_S = 0.15, 0.4
@@ -47,32 +50,41 @@ class Stretch:
 
 
 def stretches(envelope: Envelope, powers: np.ndarray, still: Silence) -> list[Stretch]:
-    """Find the stretches of modulation, their ends refined to an envelope frame."""
+    """Find the stretches of modulation, their ends refined to an envelope frame.
+
+    What is heard in the slow bands alone makes stretches of its own: a sweep through the arm's
+    resonance, which may reach up to an audible track beside it, or the part below 70 Hz of a sweep.
+    """
     hop_s = envelope.hop_s
-    above = exceeding(powers, still.ceiling)
+    gap = round(BRIDGE_S / hop_s)
+    heard = powers[:, :, SLOW_BANDS:].copy()
+    over = powers[:, :, :SLOW_BANDS] - still.ceiling[:, None, :SLOW_BANDS]
+    heard[:, :, 0] -= SLOW_LEAK * np.maximum(over, 0.0).sum(axis=2)
     well_above = exceeding(powers, ratio(RISE_DB) * still.ceiling)
-    audible = exceeding(powers[:, :, SLOW_BANDS:], still.ceiling[:, SLOW_BANDS:])
+    audible = _lasting(
+        bridged(exceeding(heard, still.ceiling[:, SLOW_BANDS:]), gap),
+        well_above,
+        round(STRETCH_MIN_S / hop_s),
+    )
+    slow = exceeding(powers[:, :, :SLOW_BANDS], still.ceiling[:, :SLOW_BANDS]) & ~audible
+    slow = bridged(slow, gap) & ~audible
+    slow = _lasting(slow, well_above, round(SLOW_STRETCH_MIN_S / hop_s))
     found = []
-    for start, stop in runs(bridged(above, round(BRIDGE_S / hop_s))):
-        start, stop = _without_ringing(audible, start, stop, round(RINGING_S / hop_s))
-        if (stop - start) * hop_s < STRETCH_MIN_S:
-            continue
-        if well_above[start:stop].sum() * hop_s < STRETCH_MIN_S / 2:
-            continue
+    for start, stop in runs(audible) + runs(slow):
         start_s = edge_s(envelope, still, start, stop, rising=True)
         stop_s = edge_s(envelope, still, start, stop, rising=False)
         if stop_s > start_s:
             found.append(Stretch(start, stop, start_s, stop_s))
-    return found
+    return sorted(found, key=lambda stretch: stretch.start)
 
 
-def _without_ringing(audible: np.ndarray, start: int, stop: int, ringing: int) -> tuple[int, int]:
-    """Cut from an audible stretch the slow ringing of arm and platter at its ends."""
-    heard = np.flatnonzero(audible[start:stop])
-    if 2 * len(heard) < stop - start:
-        return start, stop
-    first, last = start + int(heard[0]), start + int(heard[-1]) + 1
-    return (first if first - start < ringing else start), (last if stop - last < ringing else stop)
+def _lasting(flags: np.ndarray, well_above: np.ndarray, least: int) -> np.ndarray:
+    """Flags without the runs that are short, or hardly rise out of the silence."""
+    out = flags.copy()
+    for start, stop in runs(flags):
+        if stop - start < least or well_above[start:stop].sum() < min(least, stop - start) / 2:
+            out[start:stop] = False
+    return out
 
 
 def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising: bool) -> float:

@@ -185,7 +185,7 @@ def _damaged(
         samples[first : first + len(time_s)] += level * np.sin(4400.0 * time_s)[:, None]
     elif event == "cut_short":
         last = placed[-1]
-        part = random.uniform(0.1, 0.95)
+        part = random.uniform(0.1, 0.45) + 0.5 * (random.random() < 0.5)
         stop_s = last.start_s + part * (last.stop_s - last.start_s)
         samples = samples[: int(stop_s * sample_rate_hz)]
         placed = placed[:-1] + ([last._replace(stop_s=stop_s, whole=False)] if part > 0.55 else [])
