@@ -56,6 +56,22 @@ def keep(results: Path, name: str) -> Path:
     return kept
 
 
+def find(results: Path, name: str) -> Path:
+    """Folder of a snapshot by its name, or of any results by their path.
+
+    Raises
+    ------
+    ConfigurationFaults
+        There are no tables.
+    """
+    for candidate in (folder(results) / name, Path(name)):
+        if (candidate / "tables").is_dir():
+            return candidate
+    kept = sorted(path.name for path in folder(results).glob("[!.]*"))
+    known = f"There are {', '.join(kept)}." if kept else "None was kept yet."
+    raise ConfigurationFaults([Fault(str(folder(results)), name, "no such snapshot", known)])
+
+
 def _linked(source: str, target: str) -> str:
     try:
         os.link(source, target)

@@ -4,7 +4,7 @@ import datetime
 import math
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -13,6 +13,7 @@ import xlsxwriter
 
 from grooveledger import __version__, tables
 from grooveledger.schemas.registry import TABLES
+from grooveledger.schemas.table import Table
 from grooveledger.spreadsheet_rows import wide_metrics
 
 #: Rows of a sheet in the xlsx format (ISO/IEC 29500 as common programs limit it).
@@ -47,7 +48,12 @@ class Sheet(NamedTuple):
     part: str = ""
 
 
-def write(paths: Iterable[Path], path: Path, sheet_rows: int = SHEET_ROWS) -> None:
+def write(
+    paths: Iterable[Path],
+    path: Path,
+    sheet_rows: int = SHEET_ROWS,
+    declared: Mapping[str, Table] = TABLES,
+) -> None:
     """Write a workbook of tables.
 
     Parameters
@@ -58,8 +64,10 @@ def write(paths: Iterable[Path], path: Path, sheet_rows: int = SHEET_ROWS) -> No
         The workbook.
     sheet_rows : int
         Rows that a sheet can hold, headers included; a longer table goes on in further sheets.
+    declared : mapping of str to Table
+        Where the tables' meanings and units are told, by the table's name.
     """
-    sheets = [sheet for table in paths for sheet in _sheets(table, sheet_rows)]
+    sheets = [sheet for table in paths for sheet in _sheets(table, sheet_rows, declared.get)]
     path.parent.mkdir(parents=True, exist_ok=True)
     scratch = path.with_name(f".{path.stem}.part.xlsx")
     options = {
@@ -80,12 +88,14 @@ def write(paths: Iterable[Path], path: Path, sheet_rows: int = SHEET_ROWS) -> No
         scratch.unlink(missing_ok=True)
 
 
-def _sheets(path: Path, sheet_rows: int) -> Iterator[Sheet]:
+def _sheets(
+    path: Path, sheet_rows: int, declaration: Callable[[str], Table | None]
+) -> Iterator[Sheet]:
     name, rows = path.stem, tables.read(path)
     if name == "metrics":
         # A pivot table wants one header row, so the wide form goes without a row of units.
         yield from _split(Sheet(WIDE, WIDE_MEANING, wide_metrics(rows), None), sheet_rows - 1)
-    declared = TABLES.get(name)
+    declared = declaration(name)
     meaning = declared.meaning if declared else ""
     units = {column.name: column.unit for column in declared.columns} if declared else {}
     yield from _split(Sheet(name, meaning, rows, units), sheet_rows - 2)
