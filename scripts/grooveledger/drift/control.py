@@ -29,6 +29,8 @@ LIMIT_SDS = 3.0
 #: between false alarms (Lucas & Saccucci 1990).
 EWMA_WEIGHT = 0.2
 EWMA_LIMIT_SDS = 2.962
+#: One figure's chart: the table's columns.
+Chart = dict[str, np.ndarray]
 #: A chart shows so many of the newest captures.
 CHARTED = 30
 
@@ -59,20 +61,21 @@ def control_table(
     parts = [
         part for history in histories(metrics, captures, styli) for part in _charts(history, chosen)
     ]
-    names = list(CONTROL.names)
-    if not parts:
-        return pd.DataFrame({name: [] for name in names})
-    table = pd.concat(parts, ignore_index=True)[names]
+    columns = {
+        name: np.concatenate([part[name] for part in parts]) if parts else np.array([])
+        for name in CONTROL.names
+    }
+    table = pd.DataFrame(columns)
     return table.sort_values(list(CONTROL.key), kind="stable", ignore_index=True)
 
 
-def _charts(history: History, settings: Settings) -> Iterator[pd.DataFrame]:
+def _charts(history: History, settings: Settings) -> Iterator[Chart]:
     """Yield the charts of one stylus."""
     for group in groups(history, settings.break_in_hours):
         yield from _group(history, settings, group)
 
 
-def _group(history: History, settings: Settings, group: Group) -> Iterator[pd.DataFrame]:
+def _group(history: History, settings: Settings, group: Group) -> Iterator[Chart]:
     """Yield the charts of figures that the same captures measured."""
     used, candidates, members = group
     conditions = history.conditions.take(used)
@@ -109,26 +112,25 @@ def _group(history: History, settings: Settings, group: Group) -> Iterator[pd.Da
         said = "beyond the limits" if beyond else "small deviations to one side, lasting"
         reason = np.full(len(hours), None, dtype=object)
         reason[-1] = said if beyond or lasting else None
-        yield pd.DataFrame(
-            {
-                "stylus": history.stylus,
-                "metric": metric,
-                "channel": channel,
-                "capture": history.capture[used],
-                "stylus_hours": hours,
-                "captured_at": history.captured_at[used],
-                "unit": unit,
-                "value": values[i],
-                "centre": centre,
-                "low": centre - reach,
-                "high": centre + reach,
-                "ewma": mean,
-                "ewma_limit": mean_limit,
-                "newest": newest,
-                "flagged": newest & (beyond or lasting),
-                "reason": reason,
-            }
-        ).iloc[shown]
+        chart: Chart = {
+            "stylus": np.full(len(hours), history.stylus, dtype=object),
+            "metric": np.full(len(hours), metric, dtype=object),
+            "channel": np.full(len(hours), channel, dtype=object),
+            "capture": history.capture[used].astype(object),
+            "stylus_hours": hours,
+            "captured_at": history.captured_at[used].astype(object),
+            "unit": np.full(len(hours), unit, dtype=object),
+            "value": values[i],
+            "centre": centre,
+            "low": centre - reach,
+            "high": centre + reach,
+            "ewma": mean,
+            "ewma_limit": mean_limit,
+            "newest": newest,
+            "flagged": newest & (beyond or lasting),
+            "reason": reason,
+        }
+        yield {name: column[shown] for name, column in chart.items()}
 
 
 def _foretold(conditions: Conditions, candidates: frozenset[str]) -> bool:

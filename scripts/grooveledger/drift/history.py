@@ -18,6 +18,8 @@ class History(NamedTuple):
     break_in_hours : float
         Hours in which it settled; NaN where the configuration's default holds.
     capture, captured_at, day : ndarray of str, shape (n,)
+    cell : ndarray of int, shape (n,)
+        Label of day, record side and chain: captures with one label repeat each other.
     conditions : Conditions
     series : tuple of (metric, channel, unit)
         Sorted; S of them.
@@ -33,17 +35,11 @@ class History(NamedTuple):
     capture: np.ndarray
     captured_at: np.ndarray
     day: np.ndarray
+    cell: np.ndarray
     conditions: Conditions
     series: tuple[tuple[str, str, str], ...]
     values: Array
     limited: np.ndarray
-
-    @property
-    def cell(self) -> np.ndarray:
-        """Label of day, record side and chain: captures with one label repeat each other."""
-        labels = zip(self.day, self.conditions.record, self.conditions.chain, strict=True)
-        _, codes = np.unique(["\t".join(parts) for parts in labels], return_inverse=True)
-        return np.asarray(codes)
 
     def after_break_in(self, default_hours: float) -> np.ndarray:
         """Tell which captures were made after the break-in."""
@@ -145,20 +141,24 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
     values[keys, capture] = np.where(bound | ~np.isfinite(value), np.nan, value)
     limited[keys, capture] = bound
     when = once["captured_at"].astype(str).to_numpy(dtype=str)
-    record = once["record"].astype(str) + "/" + once["side"].astype(str)
+    day = np.array([moment[:10] for moment in when])
+    record = (once["record"].astype(str) + "/" + once["side"].astype(str)).to_numpy(dtype=str)
+    chain = once["chain"].astype(str).to_numpy(dtype=str)
+    labels = ["\t".join(parts) for parts in zip(day, record, chain, strict=True)]
     return History(
         stylus,
         str(once["cartridge"].iloc[0]),
         float(break_in_hours),
         once["capture"].to_numpy(dtype=str),
         when,
-        np.array([moment[:10] for moment in when]),
+        day,
+        np.unique(labels, return_inverse=True)[1],
         Conditions(
             _numbers(once["stylus_hours"]),
             _numbers(once["record_plays"]),
             _numbers(once["temperature_c"]),
-            record.to_numpy(dtype=str),
-            once["chain"].astype(str).to_numpy(dtype=str),
+            record,
+            chain,
         ),
         series,
         values,

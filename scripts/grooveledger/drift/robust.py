@@ -28,6 +28,9 @@ CONFIDENCE = 0.95
 NORMAL_MAD = 0.6744897501960817
 LAD_ITERATIONS = 20
 BISQUARE_ITERATIONS = 50
+#: The variance of few captures is widened by the factor 1 + this / (n - p)^2: keeps the coverage
+#: of eight unevenly spaced captures (our own simulation, benchmark_drift.py).
+SMALL_SAMPLE = 1.5
 #: Change of a coefficient that ends the iteration, relative to it.
 CONVERGED = 1e-9
 #: Residuals below this share of their median count as equal in the start's weights.
@@ -167,6 +170,7 @@ def robust_fit(
     correction = 1.0 + p / n * slopes.var(axis=1) / steepness**2
     influence = np.sum((weights * standardised) ** 2, axis=1) / (n - p)
     variance = (correction * scale / steepness) ** 2 * influence
+    variance = variance * (1.0 + SMALL_SAMPLE / (n - p) ** 2)
     covariance = variance[:, None, None] * np.linalg.inv(np.swapaxes(design, 1, 2) @ design)
     return Fit(coefficients, covariance, scale, weights, np.maximum(degrees, 1.0))
 

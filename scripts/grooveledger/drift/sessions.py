@@ -25,7 +25,8 @@ def day_sizes(day: np.ndarray) -> np.ndarray:
 
 def day_means(day: np.ndarray) -> Array:
     """Return the matrix (n, n) that replaces each capture by the mean of its day."""
-    same = day[:, None] == day[None, :]
+    _, label = np.unique(day, return_inverse=True)
+    same = label[:, None] == label[None, :]
     return np.asarray(same / same.sum(axis=1, keepdims=True))
 
 
