@@ -17,6 +17,7 @@ from grooveledger.configuration.validation import taken, types
 from grooveledger.metrics import UNITS
 from grooveledger.report import words
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
+from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 from grooveledger.schemas.registry import TABLES
 from grooveledger.schemas.table import Table
 from grooveledger.start import flow
@@ -40,6 +41,8 @@ PAGE_TABLES: dict[str, tuple[str, ...]] = {
     "loading": ("loading", "loading_checks", "coils"),
     "ratings": ("ratings", "comparison"),
 }
+#: Tables that are in no register: parts of a capture, and those of programs a person starts.
+OTHER_TABLES = (CAPTURE_METRICS, REMARKS, CHANGED_METRICS, CHANGED_FIGURES, CHANGED_VERDICTS)
 COLUMNS_HEADING = "\n## Columns\n"
 #: Sheets and YAML files that a person writes, by schema.
 ROWS = {
@@ -62,6 +65,7 @@ STAGES = {
     "measure": "Stage 3, figures of a capture",
     "collect": "Stage 4, the archive as a whole",
     "interpret": "Stage 5, what the figures mean",
+    "compare": "What moved between two sets of results",
 }
 PLACES = {
     "segment": "`captures/<capture>/`",
@@ -69,6 +73,7 @@ PLACES = {
     "measure": "`captures/<capture>/` and, of all captures, `tables/`",
     "collect": "`tables/`",
     "interpret": "`tables/`",
+    "compare": "`report/changes/<snapshot>/`",
 }
 
 
@@ -116,7 +121,7 @@ def reference() -> str:
     for stage, title in STAGES.items():
         parts.append(f"### {title}")
         own = [table for table in TABLES.values() if table.stage == stage]
-        own += [table for table in (CAPTURE_METRICS, REMARKS) if stage == "measure"]
+        own += [table for table in OTHER_TABLES if table.stage == stage]
         for table in own:
             parts += [
                 f"#### {table.name}",
