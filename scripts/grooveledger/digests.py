@@ -42,8 +42,7 @@ def code_digest(script: Path, modules: Iterable[str] = ()) -> str:
         if file is None:
             raise ValueError(f"no module {module} in the package")
         files |= {file} | reachable(file)
-    # Templates that lie beside a module are code as well.
-    files |= {file for folder in {file.parent for file in files} for file in _templates(folder)}
+    files |= {template for file in files for template in _templates(file)}
     base = PACKAGE.parent
     parts = sorted((str(file.relative_to(base)), _file_digest(file)) for file in files)
     return digest(parts)
@@ -76,7 +75,10 @@ def _imports(file: Path) -> tuple[Path, ...]:
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             # What is imported from a package may itself be a module.
             names += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-    files = (_module_file(name) for name in dict.fromkeys(names))
+    # A module's packages run before it.
+    parts = [name.split(".") for name in names]
+    whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
+    files = (_module_file(name) for name in dict.fromkeys(whole))
     return tuple(dict.fromkeys(found for found in files if found is not None))
 
 
@@ -90,8 +92,11 @@ def _module_file(name: str) -> Path | None:
 
 
 @functools.cache
-def _templates(folder: Path) -> tuple[Path, ...]:
-    return tuple(sorted(folder.glob("templates/*.*")))
+def _templates(file: Path) -> tuple[Path, ...]:
+    """Templates beside a module that speaks of them: they are its code as well."""
+    if '"templates"' not in file.read_text(encoding="utf-8"):
+        return ()
+    return tuple(sorted(file.parent.glob("templates/*.*")))
 
 
 @functools.cache

@@ -16,6 +16,9 @@ ABSENT, UNREADABLE = "absent", "unreadable"
 def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, str]:
     """SHA-256 of every file under `captures_dir`, read only where size or time have changed.
 
+    A file that was there once and is not there now, on a disk that was put away, keeps its digest:
+    what was measured from it stands.
+
     Parameters
     ----------
     store : Path
@@ -24,7 +27,7 @@ def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, s
     Returns
     -------
     dict
-        Digest by file name; `ABSENT` or `UNREADABLE` where there is none.
+        Digest by file name; `ABSENT` or `UNREADABLE` where there never was one.
     """
     known = _read(store)
     kept: dict[str, tuple[int, int, str]] = {}
@@ -34,7 +37,9 @@ def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, s
         try:
             stat = (captures_dir / file).stat()
         except OSError:
-            digests[file] = ABSENT
+            if file in known:
+                kept[file] = known[file]
+            digests[file] = known[file][2] if file in known else ABSENT
             continue
         size, mtime_ns, sha256 = known.get(file, (-1, -1, ""))
         if (size, mtime_ns) == (stat.st_size, stat.st_mtime_ns):

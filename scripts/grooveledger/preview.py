@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from grooveledger.jobs import Job
-from grooveledger.staleness import Stale
+from grooveledger.staleness import DECODING, Stale
 
 #: What each rule does, said of what it works on.
 WORK = {
@@ -23,10 +23,9 @@ WORK = {
     "stylus_page": "write the page of",
     "loading_page": "write the loading page of",
     "index_pages": "write the first page and the comparison",
+    "methods_pages": "write the pages of methods",
     "export": "write the workbook and the CSV files",
 }
-#: Rules that decode recordings.
-DECODING = ("segment", "observe_orders", "observe_speed_trace", "observe_noise_density")
 #: Why, by the part of a job's mapping that differs, the most telling first.
 REASONS = {
     "sha256": "the recording changed",

@@ -11,12 +11,17 @@ from pathlib import Path
 from typing import NamedTuple
 
 from grooveledger.digests import digest
+from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.jobs import Job, Jobs
 from grooveledger.provenance import origin
 
 #: In the results: an input of the jobs whose results are stale. Newer than they are, it has them
 #: made again, and says which and why.
 MARK = ".stale.json"
+
+
+#: Rules whose jobs decode recordings.
+DECODING = ("segment", "observe_orders", "observe_speed_trace", "observe_noise_density")
 
 
 class Stale(NamedTuple):
@@ -66,6 +71,22 @@ def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
         content = json.dumps({"time_ns": time.time_ns(), "stale": told}, indent=1)
         (results / MARK).write_text(content, encoding="utf-8")
     return frozenset((item.job.rule, item.job.name) for item in made_otherwise)
+
+
+def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
+    """Check that recordings can be read if they must be.
+
+    Raises
+    ------
+    ConfigurationFaults
+        The folder of the recordings is not there and some job would decode them: going on would
+        replace what was measured by rejections.
+    """
+    wanted = {item.job.name for item in stale if item.job.rule in DECODING}
+    if wanted and not captures_dir.is_dir():
+        problem = f"is not there, and {len(wanted)} of its recordings would have to be read"
+        remedy = "Connect the disk, or mend captures_dir in the configuration."
+        raise ConfigurationFaults([Fault(str(captures_dir), "", problem, remedy)])
 
 
 def _telling(job: Job, results: Path) -> list[Path]:

@@ -1,4 +1,4 @@
-"""What moved between two sets of results: counted by hand, then shown on a page and in a workbook."""
+"""What moved between two sets of results: counted by hand, then on a page and in a workbook."""
 
 import shutil
 

@@ -7,43 +7,53 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from grooveledger import inventory, staleness
 from grooveledger.configuration import load, read_config
-from grooveledger.faults import ConfigurationFaults
+from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.jobs import COLLECTED, INTERPRETERS, Jobs
 from grooveledger.measures import MEASURES
 
 
+def stopped(faults):
+    """Tell every fault and stop before any job."""
+    print(f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr)
+    for fault in faults.faults:
+        print(f"  {fault}", file=sys.stderr)
+    sys.exit(2)
+
+
 def read_archive():
-    """The checked configuration; every fault of it is told before any job."""
+    """The checked configuration."""
     name = workflow.configfiles[0] if workflow.configfiles else "config.yaml"
     try:
         # Read once more by our own reader: it tells doubled keys, which snakemake's passes over.
         read_config(Path(name))
         return load(config, Path.cwd(), str(name))
     except ConfigurationFaults as faults:
-        print(
-            f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr
-        )
-        for fault in faults.faults:
-            print(f"  {fault}", file=sys.stderr)
-        sys.exit(2)
+        stopped(faults)
+
+
+def read_jobs(archive):
+    """Every job, its captures known by content; those whose results are there but stale, marked."""
+    captures_dir, results = (Path(archive.settings[key]) for key in ("captures_dir", "results"))
+    files = [row["file"] for row in archive.captures]
+    try:
+        jobs = Jobs(archive, inventory.update(results / ".inventory.tsv", captures_dir, files))
+        # The processes of single jobs, on a cluster's nodes, run what they are told to.
+        if not workflow.is_main_process:
+            return jobs, frozenset()
+        stale = staleness.stale_jobs(jobs, results)
+        staleness.check_captures_dir(stale, captures_dir)
+        return jobs, staleness.mark(stale, results)
+    except ConfigurationFaults as faults:
+        stopped(faults)
+    except OSError as error:
+        problem = f"can't be written ({error.strerror})"
+        remedy = "Make room or give leave to write there, or name another folder as results."
+        stopped(ConfigurationFaults([Fault(str(results), "", problem, remedy)]))
 
 
 ARCHIVE = read_archive()
 RESULTS = ARCHIVE.settings["results"]
-JOBS = Jobs(
-    ARCHIVE,
-    inventory.update(
-        Path(RESULTS) / ".inventory.tsv",
-        Path(ARCHIVE.settings["captures_dir"]),
-        [row["file"] for row in ARCHIVE.captures],
-    ),
-)
-# The processes of single jobs, on a cluster's nodes, run what they are told to.
-STALE = (
-    staleness.mark(staleness.stale_jobs(JOBS, Path(RESULTS)), Path(RESULTS))
-    if workflow.is_main_process
-    else frozenset()
-)
+JOBS, STALE = read_jobs(ARCHIVE)
 CAPTURE = f"{RESULTS}/captures/{{capture}}"
 OBSERVATIONS = f"{CAPTURE}/observations"
 TABLES = f"{RESULTS}/tables"

@@ -1,0 +1,104 @@
+"""The digest of a stage's code: all of the package that it imports, and nothing else."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from grooveledger import digests
+from grooveledger.jobs import INTERPRETERS, SCRIPTS
+from grooveledger.measures import MEASURES
+
+RULES = (
+    "segment",
+    "observe_orders",
+    "observe_speed_trace",
+    "observe_noise_density",
+    "measure",
+    "capture_page",
+    "collect",
+    *INTERPRETERS,
+)
+#: Runs the import statements of each script, and tells the files that python has loaded for them.
+LOADED = """
+import ast, json, sys
+found = {}
+for script in sys.argv[1:]:
+    for name in [name for name in sys.modules if name.split(".")[0] in ("grooveledger", "job")]:
+        del sys.modules[name]
+    tree = ast.parse(open(script + ".py", encoding="utf-8").read())
+    statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
+    exec(compile(ast.Module(statements, []), "imports", "exec"))
+    if script == "measure":
+        from grooveledger.measures import MEASURES, load
+        for name in MEASURES:
+            load(name)
+    found[script] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
+print(json.dumps(found))
+"""
+
+
+@pytest.fixture(scope="module")
+def loaded() -> dict[str, list[str]]:
+    ended = subprocess.run(
+        [sys.executable, "-c", LOADED, *RULES],
+        capture_output=True,
+        text=True,
+        cwd=SCRIPTS,
+        check=True,
+    )
+    found: dict[str, list[str]] = json.loads(ended.stdout)
+    return found
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_module_that_python_loads_is_reached(rule, loaded):
+    files = {Path(name).resolve() for name in loaded[rule] if name}
+    own = {file for file in files if file.is_relative_to(SCRIPTS.resolve())}
+    reached = digests.reachable((SCRIPTS / f"{rule}.py").resolve())
+    # Measures are loaded by name. Later stages read their tables' declarations, and what the
+    # measures are made of reaches those stages by the digests of the jobs that they read from.
+    for name in MEASURES:
+        module = (SCRIPTS / "grooveledger/measures" / f"{name}.py").resolve()
+        reached |= {module} | digests.reachable(module)
+    assert len(own) > 5
+    assert own <= reached
+
+
+@pytest.mark.parametrize("rule", RULES[:5])
+def test_stages_one_to_three_stay_clear_of_later_ones_and_of_each_other(rule):
+    names = {file.stem for file in digests.reachable((SCRIPTS / f"{rule}.py").resolve())}
+    assert not names & {"workbook", "frames", "page", "drift_table", "configuration", "jobs"}
+    assert ("order_tracking" in names) == (rule == "observe_orders")
+    assert ("segmentation" in names) == (rule == "segment")
+
+
+@pytest.mark.parametrize(
+    ("changed", "same"),
+    [
+        ("x = 1  # why\n", True),
+        ("# why\n\nx = 1\n\n\n", True),
+        ("x = 2\n", False),
+        ('x = 1\ny = "#"\n', False),
+    ],
+)
+def test_a_comment_is_no_code(changed, same):
+    plain = digests._without_comments("x = 1\n")
+    assert (digests._without_comments(changed) == plain) == same
+
+
+def test_a_hash_sign_in_a_text_is_code():
+    assert digests._without_comments('x = "a # b"  # c\n') == 'x = "a # b"'
+
+
+def test_digests_ignore_the_order_of_keys_and_tell_values_apart():
+    assert digests.digest({"a": 1, "b": [1.5]}) == digests.digest({"b": [1.5], "a": 1})
+    assert digests.digest({"a": 1}) != digests.digest({"a": "1"})
+    assert digests.digest({"a": None}) != digests.digest({})
+
+
+def test_a_module_that_is_not_there_is_a_bug():
+    with pytest.raises(ValueError, match=r"no module grooveledger\.measures\.nothing"):
+        digests.code_digest(SCRIPTS / "measure.py", ["grooveledger.measures.nothing"])
