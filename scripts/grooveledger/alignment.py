@@ -25,8 +25,8 @@ from grooveledger.plausibility import (
 UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
 #: Silence between two tracks: how far it may be off, and the cost beyond.
 INTERVAL_FREE_S, INTERVAL_FREE, INTERVAL_STEP_S, INTERVAL_MAX = 2.0, 0.08, 4.0, 3.0
-#: Of a track that was played twice, the first one counts.
-EARLIER_PER_S = 2e-3
+#: Of a track that was played twice, the first one counts, if it is as likely and as whole as this.
+REPEAT_COST, REPEAT_PART = 0.5, 0.1
 #: Speeds of turntables, rpm.
 TURNTABLE_RPM = (16.6667, 33.3333, 45.0, 78.26)
 
@@ -110,7 +110,7 @@ def _align(
             )
             if through < cost:
                 cost, before = through, i
-        best.append((cost + match.cost + EARLIER_PER_S * match.start_s, before))
+        best.append((cost + match.cost, before))
     total, end = float(missing[-1] + unexpected[-1]), -1
     for i, match in enumerate(likely):
         rest = missing[-1] - missing[match.position + 1] + unexpected[-1]
@@ -121,7 +121,26 @@ def _align(
     while end >= 0:
         chain.append(likely[end])
         end = best[end][1]
-    return Alignment(assumption, tuple(reversed(chain)), total + assumption.cost)
+    matches = _first_played(chain[::-1], likely)
+    return Alignment(assumption, tuple(matches), total + assumption.cost)
+
+
+def _first_played(chain: Sequence[Match], likely: Sequence[Match]) -> list[Match]:
+    """Of a track that was played more than once, take the first whole one."""
+    matches: list[Match] = []
+    for match in chain:
+        after = matches[-1].last if matches else -1
+        earlier = [
+            other
+            for other in likely
+            if other.position == match.position
+            and after < other.first
+            and other.last < match.first
+            and other.cost < match.cost + REPEAT_COST
+            and abs(other.part - 1.0) < REPEAT_PART
+        ]
+        matches.append(min(earlier, key=lambda other: other.first, default=match))
+    return matches
 
 
 def _planned_starts(side: Side) -> np.ndarray:

@@ -19,6 +19,8 @@ from grooveledger.sounding import Sounding
 MISSING = 3.0
 #: A match dearer than this is none.
 MATCH_MAX = 4.0
+#: Part of a track's moments that must have its frequency.
+MOST = 0.75
 #: A frequency may be off by this many octaves (wow, speed, the reading), then each further step of
 #: the second costs 1.
 FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES = 0.03, 0.06
@@ -48,7 +50,7 @@ LINE_S = 0.6
 #: more than this.
 SLOPE_ERRORS, SLOPE_OFF_MAX = 4.0, 0.25
 #: Points that make a line, and part of a sweep that must be heard: its ends may be too weak.
-LINE_POINTS_MIN, SWEEP_PART_MIN = 5, 0.4
+LINE_POINTS_MIN, SWEEP_PART_MIN = 5, 0.5
 
 
 class Played(NamedTuple):
@@ -233,7 +235,7 @@ def _placed(
     for from_s in (start_s, stop_s - planned_s):
         for line in expected_hz(track, (time_s - from_s) * speed):
             off = np.log2(frequency_hz / (line * speed))
-            off_octaves = float(np.median(np.abs(off)))
+            off_octaves = float(np.quantile(np.abs(off), MOST))
             best = min(best, (off_octaves, float(speed * 2.0 ** np.median(off))))
     cost = beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * MATCH_MAX)
     off_duration = abs(np.log(relative))

@@ -18,7 +18,7 @@ from grooveledger.plan import Side, Track
 from grooveledger.plausibility import Match, Played, driven_in_file
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.sounding import repeats
-from grooveledger.stretches import Heard, hear
+from grooveledger.stretches import Heard, Stretch, hear
 
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
@@ -233,6 +233,8 @@ def _left_over(
     last_s = max((part.stop_s or 0.0 for part in found), default=heard.envelope.duration_s)
     parts = []
     for i, stretch in enumerate(heard.stretches):
+        if any(_is_within(stretch, part) for part in found if part.heard):
+            continue
         outside = stretch.start_s < first_s or stretch.stop_s > last_s
         if i in claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
             continue
@@ -249,6 +251,12 @@ def _left_over(
             remark = "a track cut off by the end of the capture"
         parts.append(Part(None, "unexpected", *span, remark=remark))
     return parts
+
+
+def _is_within(stretch: Stretch, part: Part) -> bool:
+    """Whether a stretch lies within a found track, as its beginning or end may."""
+    start_s, stop_s = part.start_s or 0.0, part.stop_s or 0.0
+    return start_s - BESIDE_S < stretch.start_s and stretch.stop_s < stop_s + BESIDE_S
 
 
 def _with_levels(part: Part, heard: Heard, facts: FileFacts) -> Part:
