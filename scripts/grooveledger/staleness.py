@@ -74,15 +74,15 @@ def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
 
 
 def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
-    """Check that recordings can be read if they must be.
+    """Check that recordings are there if what was measured from them has to be made again.
 
     Raises
     ------
     ConfigurationFaults
-        The folder of the recordings is not there and some job would decode them: going on would
-        replace what was measured by rejections.
+        The folder of the recordings is not there: going on would replace what was measured by
+        rejections.
     """
-    wanted = {item.job.name for item in stale if item.job.rule in DECODING}
+    wanted = {item.job.name for item in stale if item.job.rule in DECODING and not item.missing}
     if wanted and not captures_dir.is_dir():
         problem = f"is not there, and {len(wanted)} of its recordings would have to be read"
         remedy = "Connect the disk, or mend captures_dir in the configuration."
