@@ -201,7 +201,7 @@ class Jobs:
 
     def _measure(self, capture: str) -> dict[str, Any]:
         row, archive = self._rows[capture], self._archive
-        settings = {name: archive.settings.get(name, {}) for name in MEASURES}
+        settings = {name: archive.settings.get(name, {}) for name in (*MEASURES, "remarks")}
         settings["noise"] = {**settings["noise"], "mains_hz": archive.settings["mains_hz"]}
         modules = [f"grooveledger.measures.{name}" for name in MEASURES]
         observed = [f"observe_{name}" for name in self.observations(capture)]

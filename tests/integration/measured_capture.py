@@ -109,6 +109,7 @@ def measured(
         name: defaults(name) if (BLOCKS / f"{name}.yaml").exists() else {} for name in MEASURES
     }
     blocks["noise"]["mains_hz"] = 50
+    blocks["remarks"] = defaults("remarks")
     job = {
         "capture": "c",
         "side": side,

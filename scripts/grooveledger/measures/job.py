@@ -1,6 +1,7 @@
 """All measures of one capture, from observation files to measure files."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pyarrow as pa
 
 from grooveledger import tables
 from grooveledger.context import CaptureContext
+from grooveledger.contradictions import remarks
 from grooveledger.measures import MEASURES, load
 from grooveledger.metrics import capture_metrics
 from grooveledger.observe.job import FAULT
@@ -45,28 +47,32 @@ def measure_capture(
         faults += [text for key, text in tables.provenance(path).items() if key == FAULT]
     tracks = tables.columns(tables.read(folder / "tracks.parquet"))
     origin = provenance(job)
+    context = CaptureContext(
+        capture=job["capture"],
+        side=side,
+        chain=Chain.from_mapping(job["chain"]),
+        cartridge=cartridge,
+        settings=job["settings"]["remarks"],
+        tracks=tracks,
+        observations=observed,
+    )
     measures: dict[str, Mapping[str, np.ndarray]] = {}
     for name in MEASURES:
-        context = CaptureContext(
-            capture=job["capture"],
-            side=side,
-            chain=Chain.from_mapping(job["chain"]),
-            cartridge=cartridge,
-            settings=job["settings"][name],
-            tracks=tracks,
-            observations=observed,
-        )
         module = load(name)
-        rows: pa.Table = module.measure(context)
+        rows: pa.Table = module.measure(replace(context, settings=job["settings"][name]))
         tables.write(module.TABLE, rows, output / f"{name}.parquet", origin)
         if rows.num_rows:
             measures[name] = tables.columns(rows)
     scalars = capture_metrics(measures, side, cartridge, job["settings"]["response"])
     rows = tables.build(CAPTURE_METRICS, {"capture": job["capture"], **scalars})
     tables.write(CAPTURE_METRICS, rows, output / "metrics.parquet", origin)
-    remarks = dict.fromkeys(faults)
+    told = [*((None, fault) for fault in dict.fromkeys(faults)), *remarks(context, measures)]
     rows = tables.build(
         REMARKS,
-        {"capture": job["capture"], "track": [None] * len(remarks), "remark": list(remarks)},
+        {
+            "capture": job["capture"],
+            "track": [track for track, _ in told],
+            "remark": [text for _, text in told],
+        },
     )
     tables.write(REMARKS, rows, output / "remarks.parquet", origin)
