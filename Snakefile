@@ -10,6 +10,9 @@ if not config:
     configfile: "config/config.yaml"
 
 
+report: "workflow/report/workflow.rst"
+
+
 include: "workflow/rules/common.smk"
 include: "workflow/rules/segment.smk"
 include: "workflow/rules/observe.smk"

@@ -1,16 +1,16 @@
-"""Rule stylus_page: the page of one stylus and its pictures."""
+"""Rule stylus_page: the page of one stylus with its pictures, and the figures that sum it up."""
 
 from pathlib import Path
 
 from grooveledger.provenance import stamp
-from grooveledger.report import stylus_page
+from grooveledger.report import stylus_page, summary_figures
 from job import logged
 
 with logged(snakemake.log[0]):
-    stylus_page.write(
-        snakemake.params.job["styli"][snakemake.wildcards.stylus],
-        Path(snakemake.input.drift).parent,
-        Path(snakemake.config["results"]) / "captures",
-        Path(snakemake.output.page),
-    )
+    stylus = snakemake.params.job["styli"][snakemake.wildcards.stylus]
+    tables = Path(snakemake.input.drift).parent
+    captures = Path(snakemake.config["results"]) / "captures"
+    stylus_page.write(stylus, tables, captures, Path(snakemake.output.page))
     stamp(snakemake.output.pictures, snakemake.params.job)
+    summary_figures.write(stylus, tables, captures, Path(snakemake.output.figures))
+    stamp(snakemake.output.figures, snakemake.params.job)

@@ -54,7 +54,11 @@ INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]
         ("collect",),
         tuple(f"tables/{name}.parquet" for name in ("ratings", "comparison")),
     ),
-    "stylus_page": ((), ("drift",), ("report/styli/{name}.html", "report/styli/{name}")),
+    "stylus_page": (
+        (),
+        ("drift",),
+        ("report/styli/{name}.html", "report/styli/{name}", "figures/{name}"),
+    ),
     "loading_page": (
         ("loading",),
         ("loading",),

@@ -16,11 +16,11 @@ rule drift:
         f"{RESULTS}/logs/drift.log",
     benchmark:
         f"{RESULTS}/benchmarks/drift.tsv"
-    params:
-        job=mapping_of("drift"),
     resources:
         mem_mb=1000,
         runtime=10,
+    params:
+        job=mapping_of("drift"),
     script:
         "../../scripts/drift.py"
 
@@ -39,11 +39,11 @@ rule loading:
         f"{RESULTS}/logs/loading.log",
     benchmark:
         f"{RESULTS}/benchmarks/loading.tsv"
-    params:
-        job=mapping_of("loading"),
     resources:
         mem_mb=1000,
         runtime=10,
+    params:
+        job=mapping_of("loading"),
     script:
         "../../scripts/loading.py"
 
@@ -62,11 +62,11 @@ rule ratings:
         f"{RESULTS}/logs/ratings.log",
     benchmark:
         f"{RESULTS}/benchmarks/ratings.tsv"
-    params:
-        job=mapping_of("ratings"),
     resources:
         mem_mb=1000,
         runtime=10,
+    params:
+        job=mapping_of("ratings"),
     script:
         "../../scripts/ratings.py"
 
@@ -85,11 +85,11 @@ rule capture_page:
         f"{RESULTS}/logs/capture_page/{{capture}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/capture_page/{{capture}}.tsv"
-    params:
-        job=mapping_of("capture_page"),
     resources:
         mem_mb=400,
         runtime=5,
+    params:
+        job=mapping_of("capture_page"),
     script:
         "../../scripts/capture_page.py"
 
@@ -102,15 +102,22 @@ rule stylus_page:
     output:
         page=update(f"{REPORT}/styli/{{stylus}}.html"),
         pictures=directory(f"{REPORT}/styli/{{stylus}}"),
+        figures=report(
+            directory(f"{RESULTS}/figures/{{stylus}}"),
+            patterns=["{picture}.png"],
+            caption="../report/stylus.rst",
+            category="Styli",
+            subcategory="{stylus}",
+        ),
     log:
         f"{RESULTS}/logs/stylus_page/{{stylus}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/stylus_page/{{stylus}}.tsv"
-    params:
-        job=mapping_of("stylus_page"),
     resources:
         mem_mb=600,
         runtime=10,
+    params:
+        job=mapping_of("stylus_page"),
     script:
         "../../scripts/stylus_page.py"
 
@@ -127,11 +134,11 @@ rule loading_page:
         f"{RESULTS}/logs/loading_page/{{cartridge}}.log",
     benchmark:
         f"{RESULTS}/benchmarks/loading_page/{{cartridge}}.tsv"
-    params:
-        job=mapping_of("loading_page"),
     resources:
         mem_mb=600,
         runtime=10,
+    params:
+        job=mapping_of("loading_page"),
     script:
         "../../scripts/loading_page.py"
 
@@ -150,11 +157,11 @@ rule index_pages:
         f"{RESULTS}/logs/index_pages.log",
     benchmark:
         f"{RESULTS}/benchmarks/index_pages.tsv"
-    params:
-        job=mapping_of("index_pages"),
     resources:
         mem_mb=1000,
         runtime=10,
+    params:
+        job=mapping_of("index_pages"),
     script:
         "../../scripts/index_pages.py"
 
@@ -169,11 +176,11 @@ rule methods_pages:
         f"{RESULTS}/logs/methods_pages.log",
     benchmark:
         f"{RESULTS}/benchmarks/methods_pages.tsv"
-    params:
-        job=mapping_of("methods_pages"),
     resources:
         mem_mb=300,
         runtime=5,
+    params:
+        job=mapping_of("methods_pages"),
     script:
         "../../scripts/methods_pages.py"
 
@@ -184,16 +191,20 @@ rule export:
         tables=[*ARCHIVE_TABLES, *INTERPRETED_TABLES],
         stale=stale_mark("export"),
     output:
-        workbook=update(f"{RESULTS}/export/archive.xlsx"),
+        workbook=report(
+            update(f"{RESULTS}/export/archive.xlsx"),
+            caption="../report/workbook.rst",
+            category="Tables",
+        ),
         csv=directory(f"{RESULTS}/export/csv"),
     log:
         f"{RESULTS}/logs/export.log",
     benchmark:
         f"{RESULTS}/benchmarks/export.tsv"
-    params:
-        job=mapping_of("export"),
     resources:
         mem_mb=1000,
         runtime=30,
+    params:
+        job=mapping_of("export"),
     script:
         "../../scripts/export.py"
