@@ -18,8 +18,8 @@ SWEEP_FRAME_CYCLES = 6.0
 SWEEP_SEARCH_RATIO = 1.25
 #: Frames whose time lies further than this from the fitted law are left out, s.
 SWEEP_OUTLIER_S = 0.15
-#: Half of the frames lie nearer to the law than this, as a fraction of the frequency, or there is no
-#: sweep: noise lies anywhere in the search.
+#: Half of the frames lie nearer to the law than this, as a fraction of the frequency, or there is
+#: no sweep: noise lies anywhere in the search.
 SWEEP_OFF_MAX = 0.04
 
 
