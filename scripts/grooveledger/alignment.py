@@ -45,13 +45,15 @@ def align(played: Played, side: Side) -> Alignment:
     speeds = [1.0] + [
         rpm / side.rpm for rpm in TURNTABLE_RPM if 0.05 < abs(rpm / side.rpm - 1.0) < 0.4
     ]
+    # A dead channel tells nothing of the other one's name or polarity.
+    either = (False,) if played.dead else (False, True)
     readings = []
     for speed in speeds:
         placed = _placements(played, side, speed)
         readings += [
             _align(played, side, placed, Assumption(speed, exchanged, inverted))
-            for exchanged in (False, True)
-            for inverted in (False, True)
+            for exchanged in either
+            for inverted in either
         ]
     return min(readings, key=lambda reading: reading.cost)
 

@@ -93,7 +93,7 @@ def judge(
     settings : mapping
         The configuration's block `segment`.
     """
-    order = _channel_order(alignment, parts)
+    order = "unknown" if heard.dead else _channel_order(alignment, parts)
     refusals = _file_refusals(facts, heard) or _plan_refusals(
         facts, heard, side, alignment, parts, others
     )

@@ -43,7 +43,9 @@ AIR_SMOOTHING_S = 0.25
 QUIET_DB = 90.0
 #: Noise has less than this part of its power in any two neighbouring bands of the audio range.
 NOISE_SHARE_MAX = 0.93
-#: In this part of them it is this much above the noise of the air.
+#: The needle is in the groove for at least this part of a capture.
+GROOVE_PART_MIN = 0.2
+#: In this part of the bands its noise is this much above the noise of the air.
 RAISED_PART_MIN, RAISED_DB = 0.7, 3.0
 #: A channel this far below the other all the time carries nothing.
 DEAD_DB = 45.0
@@ -173,7 +175,7 @@ def _begins_there(
     That noise fills the bands, and most of them more than the air does. The quietest moment of a
     capture that holds nothing but tones is a tone.
     """
-    if not rest.any():
+    if rest.mean() < GROOVE_PART_MIN:
         return False
     quietest = rest & (level_db < level_db[rest].min() + AIR_DB)
     if quietest.sum() * hop_s < QUIET_MIN_S or level_db[quietest].max() < level_db.max() - QUIET_DB:

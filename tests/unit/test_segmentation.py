@@ -1,14 +1,16 @@
-"""Segmentation against the simulator's truth."""
+"""Segmentation against the simulator's truth, and what it says of captures that went wrong."""
 
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile as sf
 import yaml
 
-from grooveledger import tables
 from grooveledger.plan import Chain, Side
-from grooveledger.segmentation import segment
+from grooveledger.segmentation import most_likely_side, segment
+from grooveledger.simulate import damage
 from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
 from grooveledger.simulate.files import write_capture
@@ -46,37 +48,310 @@ SIDE = Side.from_mapping(
             {"track": 3, "kind": "sweep", "modulation": "left", "start_hz": 20, "stop_hz": 20000,
              "recorded": "iec98", "velocity_cm_s": 3, "duration_s": 12},
             {"track": 4, "kind": "silent_groove", "duration_s": 6},
-            {"track": 5, "kind": "tone", "modulation": "vertical", "frequency_hz": 3150,
-             "velocity_cm_s": 5, "duration_s": 5},
+            {"track": 5, "kind": "tone", "modulation": "lateral", "frequency_hz": 3150,
+             "velocity_cm_s": 5, "duration_s": 5, "purpose": "speed"},
         ],
     }
 )  # fmt: skip
 
 
+#: Another side of the record.
+OTHER = Side.from_mapping(
+    {
+        "record": "bench-a",
+        "side": "b",
+        "rpm": 33.3333,
+        "gap_s": 2.0,
+        "tracks": [
+            {"track": 1, "kind": "tone_steps", "modulation": "lateral", "velocity_cm_s": 5,
+             "frequencies_hz": [100, 1000, 3000, 10000], "step_s": 2},
+            {"track": 2, "kind": "two_tone", "modulation": "lateral", "frequencies_hz": [400, 4000],
+             "ratio": 4, "velocity_cm_s": 6, "duration_s": 5},
+            {"track": 3, "kind": "amplitude_steps", "modulation": "lateral", "frequency_hz": 315,
+             "amplitudes_um": [40, 50, 60], "step_s": 2},
+            {"track": 4, "kind": "sweep", "modulation": "vertical", "start_hz": 25, "stop_hz": 4,
+             "recorded": "constant_amplitude", "velocity_cm_s": 40, "duration_s": 10},
+        ],
+    }
+)  # fmt: skip
+RATE_HZ = 48_000
+CONDITIONS = replace(REALISTIC, lead_in_s=2.0, lead_out_s=2.0)
+
+
+def simulated(side, conditions=CONDITIONS, chain=CHAIN, rate_hz=RATE_HZ, seed=3):
+    return simulate_capture(side, StylusTruth(), chain, conditions, rate_hz, seed)
+
+
 @pytest.fixture(scope="module")
-def played(tmp_path_factory):
-    path = tmp_path_factory.mktemp("captures") / "a.flac"
-    conditions = replace(REALISTIC, lead_in_s=2.0, lead_out_s=2.0)
-    samples, truth = simulate_capture(SIDE, StylusTruth(), CHAIN, conditions, 48_000, seed=3)
-    write_capture(path, samples, 48_000)
-    return path, truth
+def played():
+    return simulated(SIDE)
 
 
-def test_all_tracks_lie_where_they_were_played(played):
-    path, truth = played
-    tracks, health = segment(path, SIDE, SETTINGS, "one")
-    rows = tables.columns(tracks)
-    assert health["status"].to_pylist() == ["ok"]
-    assert health["channel_order"].to_pylist() == ["as_named"]
-    assert rows["match"].tolist() == ["found"] * 5
-    for number, start_s, stop_s in zip(rows["track"], rows["start_s"], rows["stop_s"], strict=True):
-        placed = truth.placed(int(number))
-        assert abs(start_s - placed.start_s) < BOUNDARY_S
-        assert abs(stop_s - placed.stop_s) < BOUNDARY_S
+@pytest.fixture(scope="module")
+def played_other():
+    return simulated(OTHER)
 
 
-def test_a_missing_file_is_rejected_with_its_reason(tmp_path):
-    tracks, health = segment(tmp_path / "no.flac", SIDE, SETTINGS, "one")
-    assert tracks.num_rows == 0
-    assert health["status"].to_pylist() == ["rejected"]
-    assert "no file no.flac" in health["reason"].to_pylist()[0]
+def segmented(tmp_path, samples, side=SIDE, subtype="PCM_24", rate_hz=RATE_HZ, **known):
+    path = tmp_path / "capture.wav"
+    sf.write(path, samples, rate_hz, subtype=subtype)
+    return outcome(path, side, **known)
+
+
+def outcome(path, side=SIDE, **known):
+    tracks, health = segment(path, side, SETTINGS, "one", other_sides={"b": OTHER}, **known)
+    return tracks.to_pylist(), health.to_pylist()[0]
+
+
+def found(rows):
+    return [row["track"] for row in rows if row["match"] == "found"]
+
+
+def assert_ends(rows, truth, late_s=0.0):
+    for row in rows:
+        if row["match"] == "found":
+            placed = truth.placed(row["track"])
+            assert row["start_s"] - late_s == pytest.approx(placed.start_s, abs=BOUNDARY_S)
+            assert row["stop_s"] - late_s == pytest.approx(placed.stop_s, abs=BOUNDARY_S)
+
+
+def test_all_tracks_lie_where_they_were_played(tmp_path, played):
+    samples, truth = played
+    rows, health = segmented(tmp_path, samples)
+    assert (health["status"], health["reason"]) == ("ok", "")
+    assert health["channel_order"] == "as_named"
+    assert found(rows) == [1, 2, 3, 4, 5]
+    assert_ends(rows, truth)
+    left, right = rows[0]["level_left_dbfs"], rows[0]["level_right_dbfs"]
+    assert left - right > 20.0
+
+
+def test_steps_two_tones_and_a_slow_sweep_lie_where_they_were_played(tmp_path, played_other):
+    samples, truth = played_other
+    rows, health = segmented(tmp_path, samples, OTHER)
+    assert (health["status"], health["channel_order"]) == ("ok", "unknown")
+    assert found(rows) == [1, 2, 3, 4]
+    assert_ends(rows, truth)
+
+
+def test_level_is_that_of_the_samples(tmp_path, played):
+    samples, truth = played
+    row = segmented(tmp_path, samples)[0][0]
+    one = truth.placed(1)
+    part = samples[int(one.start_s * RATE_HZ) : int(one.stop_s * RATE_HZ), 0]
+    assert row["level_left_dbfs"] == pytest.approx(20 * np.log10(part.std() * 2**0.5), abs=0.1)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_a_sweep_beyond_the_bandwidth_keeps_its_planned_extent(tmp_path, rate_hz):
+    tracks = (SIDE.tracks[0], replace(SIDE.tracks[2], stop_hz=40_000.0, start_hz=500.0))
+    side = replace(SIDE, tracks=tracks)
+    samples, truth = simulated(side, rate_hz=rate_hz)
+    rows, _ = segmented(tmp_path, samples, side, rate_hz=rate_hz)
+    assert found(rows) == [1, 3]
+    assert_ends(rows, truth)
+
+
+@pytest.mark.parametrize("level_db", [-40.0, 0.0])
+def test_without_any_noise_all_is_found(tmp_path, level_db):
+    quiet = replace(CONDITIONS, surface_a_db=None, rumble_db=None, hum_db=None, hiss_a_db=None)
+    samples, truth = simulated(SIDE, replace(quiet, ticks_per_min=0.0, needle_drop_cm_s=0.0))
+    rows, _ = segmented(tmp_path, damage.louder(samples, level_db))
+    assert found(rows) == [1, 2, 3, 4, 5]
+    assert_ends(rows, truth)
+
+
+def test_the_chains_exchange_and_polarity_are_expected(tmp_path):
+    chain = replace(CHAIN, swap_channels=True, invert=("right",))
+    samples, _ = simulated(SIDE, chain=chain)
+    rows, health = segmented(tmp_path, samples, swap_channels=True, invert=("right",))
+    assert (health["status"], health["channel_order"]) == ("ok", "as_named")
+    assert found(rows) == [1, 2, 3, 4, 5]
+
+
+def test_what_went_wrong_with_the_file_is_told(tmp_path, played):
+    samples, _ = played
+    cases = {
+        "no file": (None, "rejected", "no file"),
+        "mono": (damage.mono(samples), "rejected", "1 channel"),
+        "three channels": (np.hstack([samples, samples[:, :1]]), "rejected", "3 channel"),
+        "not finite": (damage.not_a_number(samples), "rejected", "not a finite number"),
+        "digital silence": (damage.silent(samples), "rejected", "digital silence"),
+        "noise": (np.random.default_rng(0).normal(0, 1e-4, samples.shape), "rejected", "noise"),
+        "offset": (damage.offset(samples, 0.05), "flagged", "DC offset of 5.0 %"),
+        "quiet": (damage.louder(samples, -40.0), "flagged", "raise the recording gain"),
+        "clipped": (damage.louder(samples, 15.0), "flagged", "lower the recording gain"),
+        "all clipped": (damage.louder(samples, 40.0), "rejected", "lower the recording gain"),
+    }
+    for name, (damaged, status, reason) in cases.items():
+        if damaged is None:
+            rows, health = outcome(tmp_path / "none.wav")
+        else:
+            rows, health = segmented(tmp_path, damaged, subtype="FLOAT")
+        assert health["status"] == status, name
+        assert reason in health["reason"], name
+        assert (rows == []) is (status == "rejected"), name
+
+
+def test_files_that_are_no_audio_are_told(tmp_path, played):
+    path = tmp_path / "capture.wav"
+    for content, reason in ((b"", "0 bytes"), (b"no audio at all" * 100, "can't be read as audio")):
+        path.write_bytes(content)
+        rows, health = outcome(path)
+        assert (rows, health["status"]) == ([], "rejected")
+        assert reason in health["reason"]
+        assert len(health["sha256"]) == 64
+    sf.write(path, played[0][::6], 8000)
+    assert "8000 Hz" in outcome(path)[1]["reason"]
+
+
+@pytest.mark.parametrize("name", ["capture.flac", "capture.wav"])
+def test_what_is_left_of_a_truncated_file_is_measured(tmp_path, played, name):
+    path = tmp_path / name
+    write_capture(path, played[0], RATE_HZ)
+    damage.truncate_file(path, 0.5)
+    rows, health = outcome(path)
+    assert health["status"] == "flagged"
+    assert found(rows)[:2] == [1, 2]
+    assert 5 not in found(rows)
+    assert "cut short" in health["reason"]
+    if name.endswith(".flac"):
+        assert "decoding stops" in health["reason"] or "promises" in health["reason"]
+
+
+def test_the_wrong_side_and_the_wrong_record_are_told(tmp_path, played, played_other):
+    rows, health = segmented(tmp_path, played_other[0])
+    assert (rows, health["status"]) == ([], "rejected")
+    assert "fits side b of bench-a" in health["reason"]
+    stranger = replace(
+        SIDE, tracks=tuple(replace(t, frequency_hz=440.0) for t in SIDE.tracks if t.kind == "tone")
+    )
+    rows, health = segmented(tmp_path, played[0], stranger)
+    assert (rows, health["status"]) == ([], "rejected")
+    assert "does not look like side a" in health["reason"]
+
+
+def test_the_most_likely_side_is_named(tmp_path, played, played_other):
+    sides = {"a": SIDE, "b": OTHER}
+    path = tmp_path / "capture.wav"
+    for name, samples in (("a", played[0]), ("b", played_other[0])):
+        sf.write(path, samples, RATE_HZ, subtype="PCM_24")
+        assert most_likely_side(path, sides, SETTINGS) == name
+    sf.write(path, damage.silent(played[0]), RATE_HZ)
+    assert most_likely_side(path, sides, SETTINGS) is None
+
+
+def test_exchanged_and_dead_channels_are_told(tmp_path, played):
+    samples, _ = played
+    rows, health = segmented(tmp_path, damage.channels_exchanged(samples))
+    assert (health["status"], health["channel_order"]) == ("flagged", "exchanged")
+    assert "left and right are exchanged" in health["reason"]
+    assert found(rows) == [1, 2, 3, 4, 5]
+    for channel, rest in (("left", [2, 5]), ("right", [1, 3, 4, 5])):
+        rows, health = segmented(tmp_path, damage.dead_channel(samples, channel))
+        assert (health["status"], health["channel_order"]) == ("flagged", "unknown")
+        assert f"the {channel} channel of the file carries nothing" in health["reason"]
+        assert found(rows) == rest
+    rows, health = segmented(tmp_path, samples * [1.0, -1.0])
+    assert health["status"] == "flagged"
+    assert "polarity is inverted" in health["reason"]
+
+
+def test_wrong_and_inexact_speed_are_told(tmp_path):
+    rows, health = segmented(tmp_path, simulated(SIDE, damage.at_45(CONDITIONS))[0])
+    assert (rows, health["status"]) == ([], "rejected")
+    assert "played at 45 rpm" in health["reason"]
+    samples, truth = simulated(SIDE, replace(CONDITIONS, speed_error_pct=-4.0))
+    rows, health = segmented(tmp_path, samples)
+    assert health["status"] == "flagged"
+    assert "-4.0 % off its speed" in health["reason"]
+    assert found(rows) == [1, 2, 3, 4, 5]
+    assert_ends(rows, truth)
+
+
+def test_a_late_needle_and_an_early_stop_cost_what_they_cut(tmp_path, played):
+    samples, truth = played
+    one, last = truth.placed(1), truth.placed(5)
+    late = damage.late_needle(samples, RATE_HZ, one.stop_s + 1.0)
+    rows, health = segmented(tmp_path, late)
+    assert (health["status"], found(rows)) == ("flagged", [2, 3, 4, 5])
+    assert "track 1 before the first one heard" in health["reason"]
+    rows, health = segmented(tmp_path, damage.cut_short(samples, RATE_HZ, last.start_s + 4.0))
+    assert (health["status"], found(rows)) == ("flagged", [1, 2, 3, 4, 5])
+    assert "track 5 is cut off by the end" in health["reason"]
+    assert rows[-1]["stop_s"] == pytest.approx(last.start_s + 4.0, abs=BOUNDARY_S)
+    rows, health = segmented(tmp_path, damage.cut_short(samples, RATE_HZ, last.start_s + 1.0))
+    assert (health["status"], found(rows)) == ("flagged", [1, 2, 3])
+    assert "cut short" in health["reason"]
+
+
+def test_skips_and_locked_grooves_are_told(tmp_path, played):
+    samples, truth = played
+    tone_s, sweep_s = truth.placed(2).start_s + 1.5, truth.placed(3).start_s + 7.0
+    cases = (
+        (damage.skip(samples, RATE_HZ, tone_s), "track 2 lasts 2.2 s, 4.0 planned: a skip?"),
+        (damage.locked_groove(samples, RATE_HZ, tone_s, 9), "a locked groove or a repeat?"),
+        (damage.skip(samples, RATE_HZ, sweep_s), "track 3 can't be measured: the needle jumped"),
+        (damage.locked_groove(samples, RATE_HZ, sweep_s, 20), "the same groove again and again"),
+    )
+    for damaged, reason in cases:
+        rows, health = segmented(tmp_path, damaged)
+        assert health["status"] == "flagged"
+        assert reason in health["reason"]
+        assert found(rows) == (
+            [1, 2, 3, 4, 5]
+            if "track 2" in reason or "repeat" in reason
+            else [1, 2, 5]
+            if "again" in reason
+            else [1, 2, 4, 5]
+        )
+
+
+def test_a_repeated_and_a_missing_track_are_told(tmp_path):
+    samples, truth = simulated(damage.track_twice(SIDE, 2))
+    rows, health = segmented(tmp_path, samples)
+    assert health["status"] == "flagged"
+    assert "track 2 again" in health["reason"]
+    assert found(rows) == [1, 2, 3, 4, 5]
+    second = next(row for row in rows if row["track"] == 2)
+    assert second["start_s"] == pytest.approx(truth.placed(2).start_s, abs=BOUNDARY_S)
+    assert [row["match"] for row in rows].count("unexpected") == 1
+    rows, health = segmented(tmp_path, simulated(damage.track_left_out(SIDE, 2))[0])
+    assert health["status"] == "flagged"
+    assert "no track 2" in health["reason"]
+    assert found(rows) == [1, 3, 4, 5]
+
+
+def test_bursts_are_told_and_cost_no_track(tmp_path, played):
+    samples, truth = played
+    times_s = (truth.placed(1).stop_s + 0.8, truth.placed(4).start_s + 5.0)
+    rows, health = segmented(tmp_path, damage.bursts(samples, RATE_HZ, times_s))
+    assert health["status"] == "flagged"
+    assert "something that is not planned" in health["reason"]
+    assert "track 4 is not silent" in health["reason"]
+    assert found(rows) == [1, 2, 3, 4, 5]
+
+
+def test_short_gaps_are_gaps(tmp_path):
+    samples, truth = simulated(damage.gaps_of(SIDE, 1.0))
+    rows, _ = segmented(tmp_path, samples)
+    assert found(rows) == [1, 2, 3, 4, 5]
+    assert_ends(rows, truth)
+
+
+def test_lost_samples_and_hum_are_told(tmp_path, played):
+    samples, truth = played
+    at = int((truth.placed(2).start_s + 2.0) * RATE_HZ)
+    lost = np.concatenate([samples[:at], np.zeros((RATE_HZ, 2)), samples[at:]])
+    rows, health = segmented(tmp_path, lost)
+    assert health["status"] == "flagged"
+    assert "digital silence from" in health["reason"]
+    samples, truth = simulated(SIDE, damage.loud_hum(CONDITIONS))
+    rows, health = segmented(tmp_path, samples)
+    assert health["status"] == "flagged"
+    assert "hum at" in health["reason"]
+    assert found(rows) == [1, 2, 3, 4, 5]
+
+
+def test_the_same_file_gives_the_same_tables(tmp_path, played):
+    assert segmented(tmp_path, played[0]) == segmented(tmp_path, played[0])
