@@ -1,8 +1,10 @@
 """Small archives, the demo's configuration, and damage."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 import soundfile as sf
 import yaml
@@ -11,6 +13,7 @@ from grooveledger.configuration import Archive, load
 from grooveledger.simulate import Conditions, damage, write_capture
 from grooveledger.simulate.archives import small_archive, small_side
 from grooveledger.simulate.demo import LIVES, UNREADABLE, demo_truth, write_demo_capture
+from grooveledger.simulate.demo_archive import make_demo
 
 ROOT = Path(__file__).parents[2]
 
@@ -70,6 +73,26 @@ def test_an_unreadable_file_is_no_audio(demo: Archive, tmp_path: Path) -> None:
     write_demo_capture(demo, row, tmp_path / "x.flac")
     with pytest.raises(sf.SoundFileError):
         sf.SoundFile(tmp_path / "x.flac")
+
+
+def test_only_what_is_missing_of_the_demo_is_made(tmp_path: Path) -> None:
+    config = yaml.safe_load((ROOT / "config" / "config.yaml").read_text(encoding="utf-8"))
+    sheet = (ROOT / config["captures"]).read_text(encoding="utf-8").splitlines()
+    wanted = ("2024-05-18-two-b", "2024-10-05-two-b")
+    rows = [sheet[0], *(line for line in sheet if line.startswith(wanted))]
+    (tmp_path / "captures.tsv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    config["captures"] = str(tmp_path / "captures.tsv")
+    config["captures_dir"] = str(tmp_path / "recordings")
+    told: list[str] = []
+    with ThreadPoolExecutor(1) as pool:
+        assert make_demo(config, ROOT, pool, told.append) == len(told) == 2
+        before = {path.name: path.stat().st_mtime_ns for path in tmp_path.glob("recordings/*")}
+        assert make_demo(config, ROOT, pool, told.append) == 0
+    assert before == {path.name: path.stat().st_mtime_ns for path in tmp_path.glob("recordings/*")}
+    assert set(before) == {"truth.parquet", *(f"{name}.flac" for name in wanted)}
+    truth = pq.read_table(tmp_path / "recordings" / "truth.parquet")
+    assert truth.schema.metadata[b"note"].startswith(b"invented")
+    assert set(truth.column("capture").to_pylist()) == {"2024-10-05-two-b"}
 
 
 @pytest.mark.parametrize("ending", [".wav", ".rf64", ".w64", ".aiff", ".flac", ".caf"])
