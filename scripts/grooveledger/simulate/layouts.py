@@ -53,7 +53,7 @@ def random_layout(seed: int, sample_rate_hz: int = 44_100) -> Layout:
     modulated = [track for track in side.tracks if track.modulation]
     victim = modulated[int(random.integers(len(modulated)))]
     level = 10.0 ** (random.uniform(-40.0, -8.0) / 20.0)
-    played: list[tuple[Track | None, float]] = []
+    played: list[tuple[Track, float]] = []
     at_s = random.uniform(1.0, 4.0)
     for track in side.tracks:
         times = {"left_out": 0, "twice": 2}.get(event, 1) if track == victim else 1
@@ -67,7 +67,7 @@ def random_layout(seed: int, sample_rate_hz: int = 44_100) -> Layout:
     crosstalk = 10.0 ** (random.uniform(*CROSSTALK_DB) / 20.0)
     placed = []
     for track, start_s in played:
-        if track and track.modulation:
+        if track.modulation:
             inside = slice(*np.searchsorted(time_s, (start_s, start_s + track.duration_s)))
             wave = level * _wave(track, (time_s[inside] - start_s) * speed, speed)
             samples[inside] += wave[:, None] * _gains(track, crosstalk)
