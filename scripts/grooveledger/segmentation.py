@@ -15,11 +15,14 @@ from grooveledger.envelope import FileFacts, read_envelope
 from grooveledger.faults import CaptureFault
 from grooveledger.health import AT_END_S, REJECTED, Part, Verdict, judge, name_of, track_remark
 from grooveledger.plan import Side, Track
-from grooveledger.plausibility import Match, Played, driven_in_file
+from grooveledger.plausibility import MISSING, Match, Played, driven_in_file
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.sounding import repeats
+from grooveledger.splitting import split
 from grooveledger.stretches import Heard, Stretch, hear
 
+#: Stretches are split where they change abruptly if the plan then fits better by this cost.
+BETTER_BY = 1.0
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 #: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
@@ -77,9 +80,15 @@ def segment(
         return tables.empty(TRACKS), _rejected(capture, known, str(fault))
     heard = hear(envelope)
     played = _played(heard, swap_channels, invert)
-    alignment = align(played, side)
-    parts = _parts(heard, facts, played, side, alignment)
     others = {name_of(other): align(played, other) for other in (other_sides or {}).values()}
+    alignment = align(played, side)
+    if alignment.cost > MISSING - BETTER_BY:
+        split_up = split(hear(envelope, bridge_s=0.0))
+        played_so = _played(split_up, swap_channels, invert)
+        alignment_so = align(played_so, side)
+        if alignment_so.cost < alignment.cost - BETTER_BY:
+            heard, played, alignment = split_up, played_so, alignment_so
+    parts = _parts(heard, facts, played, side, alignment)
     verdict = judge(heard, facts, side, alignment, parts, others, settings)
     if verdict.status == REJECTED:
         parts = []

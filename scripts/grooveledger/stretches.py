@@ -49,14 +49,16 @@ class Stretch:
         return self.stop_s - self.start_s
 
 
-def stretches(envelope: Envelope, powers: np.ndarray, still: Silence) -> list[Stretch]:
+def stretches(
+    envelope: Envelope, powers: np.ndarray, still: Silence, bridge_s: float
+) -> list[Stretch]:
     """Find the stretches of modulation, their ends refined to an envelope frame.
 
     What is heard in the slow bands alone makes stretches of its own: a sweep through the arm's
     resonance, which may reach up to an audible track beside it, or the part below 70 Hz of a sweep.
     """
     hop_s = envelope.hop_s
-    gap = round(BRIDGE_S / hop_s)
+    gap = round(bridge_s / hop_s)
     heard = powers[:, :, SLOW_BANDS:].copy()
     over = powers[:, :, :SLOW_BANDS] - still.ceiling[:, None, :SLOW_BANDS]
     heard[:, :, 0] -= SLOW_LEAK * np.maximum(over, 0.0).sum(axis=2)
@@ -161,8 +163,11 @@ class Heard:
         return slice(first, max(int(stop_s / self.envelope.hop_s + 1e-6), first))
 
 
-def hear(envelope: Envelope) -> Heard:
-    """Find silence, stretches and their content in an envelope."""
+def hear(envelope: Envelope, bridge_s: float = BRIDGE_S) -> Heard:
+    """Find silence, stretches and their content in an envelope.
+
+    Interruptions of a stretch of up to `bridge_s` are bridged.
+    """
     powers = opened_powers(envelope)
     air = in_the_air(envelope, powers)
     dead = dead_channels(powers)
@@ -172,7 +177,7 @@ def hear(envelope: Envelope) -> Heard:
     return Heard(
         envelope=envelope,
         silence=still,
-        stretches=tuple(stretches(envelope, powers, still)),
+        stretches=tuple(stretches(envelope, powers, still, bridge_s)),
         sounding=sounding(envelope, powers, still),
         air=air,
         dead=dead,

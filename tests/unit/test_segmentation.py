@@ -339,6 +339,16 @@ def test_short_gaps_are_gaps(tmp_path):
     assert_ends(rows, truth)
 
 
+@pytest.mark.parametrize("gap_s", [0.0, 0.3])
+def test_tracks_without_a_gap_are_told_apart_by_what_they_hold(tmp_path, gap_s):
+    side = damage.gaps_of(SIDE, gap_s)
+    samples, truth = simulated(side)
+    rows, health = segmented(tmp_path, samples, side)
+    assert health["status"] == "ok"
+    assert found(rows) == [1, 2, 3, 4, 5]
+    assert_ends(rows, truth)
+
+
 def test_lost_samples_and_hum_are_told(tmp_path, played):
     samples, truth = played
     at = int((truth.placed(2).start_s + 2.0) * RATE_HZ)
