@@ -30,7 +30,7 @@ DURATION_FREE, DURATION_STEP = 0.06, 0.15
 ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
 #: Costs of the wrong channel, and of the wrong axis (lateral for vertical), which shows in a
 #: coherence of the channels below this.
-CHANNEL, AXIS, COHERENT = 2.5, 1.5, 0.5
+CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
 #: Cost of an interruption, which grows by 1 a second, but for gaps this long between steps.
 INTERRUPTED, STEP_GAP_S = 0.2, 0.5
 #: Several stretches together are no longer than this, re the plan.
@@ -171,6 +171,14 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
     return found
 
 
+def relaid(match: Match, track: Track, played: Played, speed: float) -> Match:
+    """Lay a matched sweep's line again, at the speed that the capture's tones were played at."""
+    start_s, stop_s = played.spans[match.first][0], played.spans[match.last][1]
+    part = played.sounding.between(start_s, stop_s)
+    place = _placed(track, part, start_s, stop_s, speed, played.duration_s)
+    return replace(match, start_s=place.start_s, stop_s=place.stop_s) if place else match
+
+
 def driven_in_file(track: Track, played: Played, assumption: Assumption) -> set[str]:
     """Name the file's channels that a track's modulation drives."""
     if played.exchanged == assumption.exchanged:
@@ -191,7 +199,7 @@ def with_channels(
     balance_db = float(np.nanmedian(part.balance_db))
     if len(driven) == 1:
         toward_db = balance_db if "left" in driven else -balance_db
-        cost = CHANNEL * _clipped((ONE_SIDED_DB - toward_db) / (2 * ONE_SIDED_DB))
+        cost = CHANNEL * _clipped((ONE_SIDED_DB - toward_db) / ONE_SIDED_DB)
     else:
         inverted = played.inverted != assumption.inverted
         coherence = float(np.nanmedian(part.coherence))

@@ -15,7 +15,7 @@ from grooveledger.envelope import FileFacts, read_envelope
 from grooveledger.faults import CaptureFault
 from grooveledger.health import AT_END_S, REJECTED, Part, Verdict, judge, name_of, track_remark
 from grooveledger.plan import Side, Track
-from grooveledger.plausibility import MISSING, Match, Played, driven_in_file
+from grooveledger.plausibility import MISSING, Match, Played, driven_in_file, relaid
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.sounding import repeats
 from grooveledger.splitting import split
@@ -26,8 +26,8 @@ BETTER_BY = 1.0
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 #: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
-HEARD_END_S = 0.25
-#: Below, a period is longer than an end can be read to: a sweep's line tells it better.
+HEARD_END_S = 0.06
+#: Below, a period is longer than an end can be read to: it follows from the other end.
 BLURRED_BELOW_HZ = 15.0
 #: A sweep whose beginning is missing by more than this can't be followed.
 START_BEFORE_S = 1.0
@@ -132,9 +132,12 @@ def _parts(
     heard: Heard, facts: FileFacts, played: Played, side: Side, alignment: Alignment
 ) -> list[Part]:
     """Place every planned track, and what is left over, in the capture."""
-    matches = {match.position: match for match in alignment.matches}
     speeds = [match.speed for match in alignment.matches if np.isfinite(match.speed)]
     speed = float(np.median(speeds)) if speeds else alignment.assumption.speed
+    matches = {
+        match.position: relaid(match, side.tracks[match.position], played, speed)
+        for match in alignment.matches
+    }
     extents = {
         position: _extent(heard, side.tracks[position], match, speed)
         for position, match in matches.items()
@@ -180,16 +183,24 @@ def _extent(heard: Heard, track: Track, match: Match, speed: float) -> tuple[flo
         return start_s, stop_s
     start_is_clear = _is_clear(start_s, match.start_s, track.start_hz)
     stop_is_clear = _is_clear(stop_s, match.stop_s, track.stop_hz)
+    planned_s = track.duration_s / speed
     if not start_is_clear:
-        start_s = stop_s - track.duration_s / speed if stop_is_clear else match.start_s
+        blurred = stop_is_clear and _is_blurred(track.start_hz)
+        start_s = stop_s - planned_s if blurred else match.start_s
     if not stop_is_clear:
-        stop_s = start_s + track.duration_s / speed
+        blurred = start_is_clear and _is_blurred(track.stop_hz)
+        stop_s = start_s + planned_s if blurred else match.stop_s
     return max(start_s, 0.0), min(stop_s, heard.envelope.duration_s)
 
 
 def _is_clear(heard_s: float, line_s: float, frequency_hz: float | None) -> bool:
     """Whether an end of a sweep is heard where its line ends, sharply enough to go by."""
-    return abs(heard_s - line_s) < HEARD_END_S and (frequency_hz or 0.0) > BLURRED_BELOW_HZ
+    return abs(heard_s - line_s) < HEARD_END_S and not _is_blurred(frequency_hz)
+
+
+def _is_blurred(frequency_hz: float | None) -> bool:
+    """Whether an end of a sweep is so low that neither it nor its line can be read sharply."""
+    return frequency_hz is not None and frequency_hz < BLURRED_BELOW_HZ
 
 
 def _silent_part(
