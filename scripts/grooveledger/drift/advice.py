@@ -68,8 +68,8 @@ def _of_stylus(
     if surprising:
         yield (
             f"Look at the stylus under a glass for dust, then repeat capture {newest['capture']}: "
-            f"{len(surprising)} of its figures {'lie' if len(surprising) > 1 else 'lies'} outside what "
-            "the captures before it foretell. "
+            f"{len(surprising)} of its figures {'lie' if len(surprising) > 1 else 'lies'} outside "
+            "what the captures before it foretell. "
             "Clean a stylus only as its maker says.",
             len(surprising),
         )
