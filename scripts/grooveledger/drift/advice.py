@@ -78,9 +78,10 @@ def _of_stylus(
         most = max(int(row["n"]) for row in few)
         missing = settings.minimum_captures - most
         if missing > 0:
+            some = f" for {len(few)} of its {len(rows)} figures" if len(few) < len(rows) else ""
             yield (
                 f"Make {missing} more capture{'s' if missing > 1 else ''}, spread over the hours: "
-                f"a trend needs {settings.minimum_captures} after break-in.",
+                f"a trend needs {settings.minimum_captures} after break-in{some}.",
                 len(few),
             )
     for name, say in _SEPARATE.items():

@@ -100,7 +100,9 @@ def _steady(fitted: Sequence[Row]) -> str:
     if not watched:
         return said
     slowest = max(abs(float(row[end])) for row in watched for end in ("slope_low", "slope_high"))
-    return f"{said}; at 10 kHz by less than {words.with_unit(slowest, 'dB')} per 100 h"
+    # Rounded up: "less than" has to stay true.
+    bound = np.ceil(slowest * 10.0) / 10.0
+    return f"{said}; at 10 kHz by less than {words.with_unit(bound, 'dB')} per 100 h"
 
 
 def _step(fitted: Sequence[Row]) -> str:
