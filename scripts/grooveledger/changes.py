@@ -11,8 +11,9 @@ from grooveledger import frames
 #: The difference of two repeats stays below so many of their standard deviations in 95 % of cases
 #: (ISO 5725-6:1994, 4.1.4: repeatability limit r = 2.8 s_r).
 REPEATABILITY_FACTOR = 2.8
-#: Figures that agree to this part of themselves have not moved: another machine's rounding.
-ROUNDING = 1e-9
+#: Figures that agree to this part of themselves have not moved: another machine's rounding, and
+#: where an iterative fit stops.
+ROUNDING = 1e-6
 #: Rows of two sets that are the same figure.
 KEY = ["capture", "metric", "channel", "track_position"]
 #: Verdicts by kind: table, columns that name whose, the figure's, the channel's, the verdict, the

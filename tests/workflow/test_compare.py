@@ -1,0 +1,36 @@
+"""From a snapshot over a changed chain to the page of what moved, by the programs themselves."""
+
+import subprocess
+import sys
+
+from conftest import ENVIRONMENT, edited
+
+from grooveledger import frames, snapshot
+
+
+def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
+    workspace = measured.copied(tmp_path / "archive")
+    kept = snapshot.keep(workspace.results, "before")
+    linked = workspace.results / "captures/c01/observations/orders.parquet"
+    with edited(workspace.folder / "chains.yaml", "gain_db: 36.0", "gain_db: 38.0"):
+        workspace.run("tables")
+    again = kept / "captures/c01/observations/orders.parquet"
+    assert again.stat().st_ino == linked.stat().st_ino
+    command = [sys.executable, workspace.project / "scripts/compare.py", "before"]
+    command += ["--configfile", workspace.config]
+    told = subprocess.run(
+        command, capture_output=True, text=True, env=ENVIRONMENT, cwd=tmp_path, check=False
+    )
+    assert told.returncode == 0, told.stderr
+    # The third is of a side without a level tone.
+    assert told.stdout.startswith("Of 3 captures in both, figures of 2 moved")
+    folder = workspace.results / "report/changes"
+    moved = frames.read(folder / "before/changed_metrics.parquet")
+    counts = moved[moved["n_moved"] > 0]
+    # 2 dB more gain taken for granted: outputs read 10^(-2/20) times as high, ratios as before.
+    assert set(counts["metric"]) == {"output_mv"}
+    figures = frames.read(folder / "before/changed_figures.parquet")
+    ratio = figures["value_after"] / figures["value_before"]
+    assert ratio.sub(10 ** (-2 / 20)).abs().max() < 1e-9
+    assert "What moved since before" in (folder / "before.html").read_text()
+    assert (folder / "before/changes.xlsx").stat().st_size > 5000

@@ -1,0 +1,177 @@
+"""Kills, full disks and the like: nothing half-written is taken for whole, nothing is lost."""
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+import yaml
+from conftest import ENVIRONMENT, Workspace, edited
+
+from grooveledger import provenance, tables
+
+FOLDERS = ("captures", "tables")
+
+
+def made(workspace: Workspace) -> dict[str, bytes]:
+    """Every table below the results, by its path there."""
+    return {
+        str(path.relative_to(workspace.results)): path.read_bytes()
+        for path in sorted(workspace.results.rglob("*.parquet"))
+    }
+
+
+def fresh(measured: Workspace, folder: Path, results: Path | None = None) -> Workspace:
+    """The same archive with nothing measured yet."""
+    folder.mkdir(exist_ok=True)
+    config = yaml.safe_load(measured.config.read_text())
+    workspace = Workspace(measured.project, folder)
+    chosen = results or workspace.results
+    workspace.config.write_text(yaml.safe_dump({**config, "results": str(chosen)}))
+    return workspace
+
+
+def killed(workspace: Workspace, after_s: float) -> bool:
+    """Run, and kill snakemake and its jobs after a while; whether it was still at work."""
+    process = subprocess.Popen(
+        workspace.command("--cores", "2", "tables"),
+        env=ENVIRONMENT,
+        start_new_session=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        process.wait(after_s)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+        return True
+    return False
+
+
+def check_whole(workspace: Workspace) -> None:
+    """Every table that is there can be read and tells its origin."""
+    for path in workspace.results.rglob("*.parquet"):
+        tables.read(path)
+        assert provenance.origin(path)["job"], path
+
+
+def kill_and_go_on(measured: Workspace, folder: Path, kills: int) -> None:
+    chance = random.Random(kills)
+    workspace = fresh(measured, folder)
+    count = 0
+    while count < kills:
+        if not killed(workspace, chance.uniform(2.0, 12.0)):
+            # Whole before it was killed: begin anew.
+            shutil.rmtree(workspace.results)
+            shutil.rmtree(workspace.folder / ".snakemake")
+            continue
+        count += 1
+        check_whole(workspace)
+        if list((workspace.folder / ".snakemake" / "locks").glob("*.lock")):
+            told = workspace.snakemake("--cores", "2", "tables")
+            assert told.returncode != 0
+            assert "--unlock" in told.stdout + told.stderr
+            workspace.run("--unlock")
+    workspace.run("tables")
+    assert made(workspace) == {
+        name: content for name, content in made(measured).items() if name.startswith(FOLDERS)
+    }
+
+
+def test_a_run_goes_on_after_kills(measured, tmp_path):
+    kill_and_go_on(measured, tmp_path / "archive", 2)
+
+
+@pytest.mark.slow
+def test_a_run_goes_on_after_thirty_kills(measured, tmp_path):
+    kill_and_go_on(measured, tmp_path / "archive", 30)
+
+
+def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
+    workspace = measured.copied(tmp_path / "archive")
+    before = made(workspace)
+    module = workspace.project / "scripts/grooveledger/measures/separation.py"
+    with edited(
+        module, "def measure(", "def broken():\n    return 1 / 0\n\n\nbroken()\n\n\ndef measure("
+    ):
+        failed = workspace.snakemake("--cores", "2", "tables")
+        assert failed.returncode != 0
+        assert "ZeroDivisionError" in failed.stdout + failed.stderr
+        assert "ZeroDivisionError" in (workspace.results / "logs/measure/c01.log").read_text()
+        assert made(workspace) == before
+        # What failed is still to be done, though Snakemake has forgotten it.
+        assert workspace.account()["measure"] == 3
+        assert workspace.planned("tables")["measure"] == 3
+    assert workspace.account() == {}
+
+
+def test_two_runs_at_once_are_refused(measured, tmp_path):
+    workspace = fresh(measured, tmp_path / "archive")
+    first = subprocess.Popen(
+        workspace.command("--cores", "1", "--until", "segment"),
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    locks = workspace.folder / ".snakemake" / "locks"
+    deadline = time.monotonic() + 60.0
+    while not list(locks.glob("*.lock")) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    second = workspace.snakemake("--cores", "1", "--until", "segment")
+    assert second.returncode != 0
+    assert "locked" in (second.stdout + second.stderr).lower()
+    assert first.wait() == 0
+
+
+def test_recordings_that_were_put_away_keep_what_was_measured(measured, tmp_path):
+    workspace = measured.copied(tmp_path / "archive")
+    (workspace.folder / "captures").rename(workspace.folder / "away")
+    assert workspace.planned() == {}
+    # What needs no audio can still be done ...
+    with edited(workspace.folder / "chains.yaml", "gain_db: 36.0", "gain_db: 36.5"):
+        assert workspace.planned("tables")["measure"] == 3
+    # ... and what does need it stops before any job.
+    with edited(workspace.config, "captures_dir:", "segment: {dc_limit: 0.5}\ncaptures_dir:"):
+        stopped = workspace.snakemake("--cores", "2")
+        assert stopped.returncode != 0
+        assert "3 of its recordings would have to be read" in stopped.stderr
+        assert "Connect the disk" in stopped.stderr
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A folder on a disk of 200 kB; skips where none can be mounted."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=200k", "tmpfs", str(disk)]
+    if os.geteuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("a small disk needs leave to mount one")
+    yield disk
+    subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_a_full_disk_is_told_and_gone_on_from(measured, tmp_path, small_disk):
+    workspace = fresh(measured, tmp_path / "archive", small_disk / "results")
+    failed = workspace.snakemake("--cores", "2", "tables")
+    assert failed.returncode != 0
+    assert "No space left" in failed.stdout + failed.stderr
+    for path in small_disk.rglob("*.parquet"):
+        tables.read(path)
+    subprocess.run(["mount", "-o", "remount,size=64m", str(small_disk)], check=True)
+    workspace.run("tables")
+    expected = measured.results / "tables/metrics.parquet"
+    assert (small_disk / "results/tables/metrics.parquet").read_bytes() == expected.read_bytes()
+
+
+def test_results_that_cannot_be_written_are_told(measured, tmp_path, small_disk):
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    workspace = fresh(measured, tmp_path / "archive", small_disk / "results")
+    failed = workspace.snakemake("--cores", "2", "tables")
+    assert failed.returncode != 0
+    assert "can't be written" in failed.stderr
+    assert "Traceback" not in failed.stderr
