@@ -66,10 +66,10 @@ def _of_stylus(
     newest = own.iloc[-1]
     surprising = [row for row in flagged if row["capture"] == newest["capture"]]
     if surprising:
+        lie = "lie" if len(surprising) > 1 else "lies"
         yield (
             f"Look at the stylus under a glass for dust, then repeat capture {newest['capture']}: "
-            f"{len(surprising)} of its figures {'lie' if len(surprising) > 1 else 'lies'} outside "
-            "what the captures before it foretell. "
+            f"{len(surprising)} of its figures {lie} outside what the captures before it foretell. "
             "Clean a stylus only as its maker says.",
             len(surprising),
         )
