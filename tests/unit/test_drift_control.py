@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import benchmark_drift as study
+import drift_histories as study
 from grooveledger.drift import control
 
 

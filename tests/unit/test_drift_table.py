@@ -12,7 +12,7 @@ import pytest
 import yaml
 from statsmodels.stats.multitest import multipletests
 
-import benchmark_drift as study
+import drift_histories as study
 from grooveledger.drift import drift_table, settings, verdicts
 from grooveledger.schemas.interpret import DRIFT
 
