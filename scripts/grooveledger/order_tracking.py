@@ -10,6 +10,7 @@ Frames are `hop` samples apart and OVERLAP hops long, so that a window is applie
 each hop with a (hop, OVERLAP) matrix, and a frame is a sum along the diagonals of the result.
 """
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -45,7 +46,7 @@ class PhasePath:
 
         Beyond its ends the curve goes on straight.
         """
-        knot_rate = np.gradient(self.cycles) / self.spacing
+        knot_rate = self._knot_rate
         place = np.clip(position / self.spacing, 0.0, len(self.cycles) - 1.0)
         index = np.minimum(place.astype(np.int64), len(self.cycles) - 2)
         u = place - index
@@ -57,6 +58,11 @@ class PhasePath:
         cycles = start + u * (m0 + u * (b + u * c))
         rate = (m0 + u * (2.0 * b + 3.0 * u * c)) / self.spacing
         return cycles + (position - place * self.spacing) * rate, rate
+
+    @functools.cached_property
+    def _knot_rate(self) -> np.ndarray:
+        """Rate at the knots, in cycles a sample."""
+        return np.asarray(np.gradient(self.cycles) / self.spacing)
 
     def plus(self, position: np.ndarray, cycles: np.ndarray, smoothing: float) -> "PhasePath":
         """Path with a correction added that is given at some positions.
@@ -138,13 +144,17 @@ def demodulate(
     blocks = frames + OVERLAP - 1
     origin = first - hop * OVERLAP // 2
     partial = np.empty((blocks, OVERLAP, len(components), channels), np.complex64)
+    # A hop ends where the next begins: the phase is looked up once at every hop's beginning.
+    edges = (origin + hop * np.arange(blocks + 1)).astype(np.float64)
+    phases = [path.at(edges) for path in paths]
     chunk = max(1, CHUNK_SAMPLES // hop)
     for start in range(0, blocks, chunk):
         stop = min(start + chunk, blocks)
-        positions = origin + hop * np.arange(start, stop)
-        sound = _padded(samples, positions[0], hop * (stop - start))
+        sound = _padded(samples, origin + hop * start, hop * (stop - start))
         sound = sound.reshape(channels, stop - start, hop)
-        rotors = [_rotor(path, positions, hop) for path in paths]
+        rotors = [
+            _rotor(cycles[start : stop + 1], rate[start:stop], hop) for cycles, rate in phases
+        ]
         product = np.empty((channels, 2, stop - start, hop), np.float32)
         powers = _Powers(rotors)
         for c, component in enumerate(components):
@@ -152,8 +162,8 @@ def demodulate(
             np.multiply(sound, cosine, out=product[:, 0])
             np.multiply(sound, sine, out=product[:, 1])
             sums = (product.reshape(-1, hop) @ weights).reshape(channels, 2, stop - start, OVERLAP)
-            partial[start:stop, :, c].real = np.moveaxis(sums[:, 0], 0, -1)
-            partial[start:stop, :, c].imag = -np.moveaxis(sums[:, 1], 0, -1)
+            partial[start:stop, :, c].real = sums[:, 0].transpose(1, 2, 0)
+            partial[start:stop, :, c].imag = -sums[:, 1].transpose(1, 2, 0)
     return np.asarray(sum(partial[r : r + frames, r] for r in range(OVERLAP)))
 
 
@@ -188,10 +198,17 @@ def _product(
     return a[0] * b[0] - a[1] * b[1], a[1] * b[0] + a[0] * b[1]
 
 
-def _rotor(path: PhasePath, positions: np.ndarray, hop: int) -> tuple[np.ndarray, np.ndarray]:
-    """Cosine and sine of the phase, shape (hops, hop), float32; a parabola within each hop."""
-    cycles, rate = path.at(positions.astype(np.float64))
-    ends, _ = path.at(positions + float(hop))
+def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> tuple[np.ndarray, np.ndarray]:
+    """Cosine and sine of the phase, shape (hops, hop), float32; a parabola within each hop.
+
+    Parameters
+    ----------
+    edges : numpy.ndarray, shape (hops + 1,)
+        Phase where the hops begin, and where the last one ends, in cycles.
+    rate : numpy.ndarray, shape (hops,)
+        Cycles a sample where the hops begin.
+    """
+    cycles, ends = edges[:-1], edges[1:]
     bend = (ends - cycles - rate * hop) / hop**2
     i = np.arange(hop, dtype=np.float64)
     phase = (bend[:, None] * i + rate[:, None]) * i
