@@ -5,10 +5,10 @@ from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
-import scipy.fft
 
 from grooveledger import tables
 from grooveledger.context import CaptureContext
+from grooveledger.fast_length import fast_length
 from grooveledger.plan import tracks_for
 from grooveledger.schemas.measure import SPEED
 from grooveledger.terminals import by_channel
@@ -192,10 +192,10 @@ def _filtered(
     values: np.ndarray, rate_hz: float, response: Callable[[np.ndarray], np.ndarray]
 ) -> np.ndarray:
     # Zeros keep the end of the trace from coming round to its start.
-    length = scipy.fft.next_fast_len(len(values) + round(4.0 * SETTLING_S * rate_hz), real=True)
-    spectrum = scipy.fft.rfft(values, length)
+    length = fast_length(len(values) + round(4.0 * SETTLING_S * rate_hz))
+    spectrum = np.fft.rfft(values, length)
     spectrum *= FINER * response(np.arange(len(spectrum)) * rate_hz / length)
-    return np.asarray(scipy.fft.irfft(spectrum, FINER * length)[: FINER * len(values)])
+    return np.asarray(np.fft.irfft(spectrum, FINER * length)[: FINER * len(values)])
 
 
 def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np.ndarray:

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import scipy.fft
 import soundfile as sf
 
 from grooveledger import audio, tables
@@ -154,7 +153,7 @@ def _slow_bands(
     window = _hann(length)
     total = np.zeros((3, lines))
     for begin in np.linspace(0, spans, count).round().astype(int):
-        spectrum = scipy.fft.rfft(slow[:, begin : begin + length] * window, axis=1)[:, None, :lines]
+        spectrum = np.fft.rfft(slow[:, begin : begin + length] * window, axis=1)[:, None, :lines]
         total += _products(spectrum)
     density = total * (2.0 / count / slow_rate)
     edges_hz = np.append(np.maximum(np.arange(lines) - 0.5, 0.0) * line_hz, crossover_hz)
@@ -178,7 +177,7 @@ class _FastSpectra:
             chosen = spoilt == bool(kind)
             if chosen.any():
                 picked = shaped if chosen.all() else shaped[:, chosen]
-                spectrum = scipy.fft.rfft(picked * self._window, axis=2)
+                spectrum = np.fft.rfft(picked * self._window, axis=2)
                 self._sums[kind] += _products(spectrum)
                 self._counts[kind] += np.count_nonzero(chosen)
 

@@ -135,12 +135,16 @@ def _read(file: Any, track: Track, begin_s: float, end_s: float) -> Stretch:
         begin_s, end_s = middle_s - 0.5 * TONE_LONGEST_S, middle_s + 0.5 * TONE_LONGEST_S
     start = max(0, int((begin_s - MARGIN_S) * rate))
     stop = int((end_s + MARGIN_S) * rate)
-    parts = [block.T for block in audio.blocks(file, start, stop)]
-    if not parts:
+    samples = np.empty((2, max(0, min(stop, file.frames) - start)), np.float32)
+    read = 0
+    for block in audio.blocks(file, start, stop):
+        samples[:, read : read + len(block)] = block.T
+        read += len(block)
+    if not read:
         raise CaptureFault(
             f"nothing can be read at {begin_s:.1f} s, where track {track.track} lies"
         )
-    return Stretch(np.ascontiguousarray(np.concatenate(parts, axis=1)), rate, start / rate)
+    return Stretch(samples[:, :read], rate, start / rate)
 
 
 class _Reading:
