@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-import scipy.fft
+
+from grooveledger.fast_length import fast_length
 
 #: Rate of the low stream, Hz, nearly: it carries what lies below the treble transform's reach.
 LOW_RATE_HZ = 2400
@@ -90,7 +91,7 @@ class BandPowers:
             self.squares = np.empty((frames, 2 * len(self.window)), dtype=np.float32)
             self.product = np.empty((frames, self.bins), dtype=np.complex64)
         windowed = np.multiply(pairs, self.window, out=self.work[:frames])
-        transform = scipy.fft.fft(windowed, axis=1, overwrite_x=True)
+        transform = np.fft.fft(windowed, axis=1, out=windowed)
         parts = transform.view(np.float32)
         sums = np.multiply(parts, parts, out=self.squares[:frames]) @ self.sums
         product = self.product[:frames]
@@ -135,16 +136,16 @@ def slow_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
     """
     pairs = low.reshape(-1, LOW_SAMPLES_PER_FRAME // SLOW_SAMPLES_PER_FRAME).mean(axis=1)
     rate_hz = low_rate_hz * SLOW_SAMPLES_PER_FRAME / LOW_SAMPLES_PER_FRAME
-    length = scipy.fft.next_fast_len(len(pairs) + int(rate_hz))
-    frequency_hz = scipy.fft.rfftfreq(length, 1.0 / rate_hz)
-    spectra = scipy.fft.rfft(np.stack([pairs.real, pairs.imag]), n=length, axis=1)
+    length = fast_length(len(pairs) + int(rate_hz))
+    frequency_hz = np.fft.rfftfreq(length, 1.0 / rate_hz)
+    spectra = np.fft.rfft(np.stack([pairs.real, pairs.imag]), n=length, axis=1)
     spectra /= _gain_of_mean(frequency_hz, rate_hz).astype(np.float32)
     out = np.empty((4, len(pairs) // SLOW_SAMPLES_PER_FRAME, len(SLOW_BANDS_HZ)), np.float32)
     for band, (low_hz, high_hz) in enumerate(SLOW_BANDS_HZ):
         gain = 2.0 * _edge(frequency_hz, low_hz) * (1.0 - _edge(frequency_hz, high_hz))
         analytic = np.zeros((2, length), dtype=np.complex64)
         analytic[:, : len(frequency_hz)] = spectra * gain
-        left, right = scipy.fft.ifft(analytic, axis=1)[:, : len(pairs)]
+        left, right = np.fft.ifft(analytic, axis=1)[:, : len(pairs)]
         turn = np.zeros(len(pairs), dtype=np.complex64)
         turn[1:] = left[1:] * left[:-1].conj() + right[1:] * right[:-1].conj()
         turning_hz = np.clip(np.angle(turn) * (rate_hz / (2.0 * np.pi)), low_hz, high_hz)

@@ -1,8 +1,8 @@
 """First guesses of the played phase of a steady tone, and of a sweep from where its energy lies."""
 
 import numpy as np
-import scipy.fft
 
+from grooveledger.fast_length import fast_length
 from grooveledger.order_tracking import PhasePath
 from grooveledger.plan import Track
 from grooveledger.tone_search import parabola_offset
@@ -131,12 +131,12 @@ def _ridge(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Frequency and power of the strongest line near the expected one, shape (2, frames) each."""
     window = np.hanning(length).astype(np.float32)
-    padded = scipy.fft.next_fast_len(2 * length, real=True)
+    padded = fast_length(2 * length)
     bins = padded / sample_rate_hz
     seen_hz = np.empty((2, len(starts)))
     power = np.empty((2, len(starts)))
     for i, start in enumerate(starts):
-        spectrum = scipy.fft.rfft(samples[:, start : start + length] * window, padded)
+        spectrum = np.fft.rfft(samples[:, start : start + length] * window, padded)
         low = max(1, int(expected_hz[i] / SWEEP_SEARCH_RATIO * bins))
         high = min(spectrum.shape[1] - 1, int(expected_hz[i] * SWEEP_SEARCH_RATIO * bins) + 1)
         energy = np.abs(spectrum[:, low - 1 : high + 1]) ** 2

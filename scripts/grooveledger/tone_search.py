@@ -1,10 +1,13 @@
 """Where in frequency a tone lies: the strongest line near the expected one."""
 
 import numpy as np
-import scipy.fft
+
+from grooveledger.fast_length import fast_length
 
 #: Longest stretch of a tone that is looked at, s.
 TONE_LOOK_S = 4.0
+#: It is looked at at a rate so many times its frequency at least: what folds down is weak.
+LOOK_RATE_RATIO = 10.0
 
 
 def tone_hz(
@@ -20,18 +23,22 @@ def tone_hz(
     """
     length = min(samples.shape[1], int(TONE_LOOK_S * sample_rate_hz))
     start = (samples.shape[1] - length) // 2
+    every = max(1, int(sample_rate_hz / (LOOK_RATE_RATIO * expected_hz * (1.0 + tolerance))))
+    rate_hz, length = sample_rate_hz / every, length // every
+    look = samples[:, start : start + every * length]
+    look = look.reshape(2, length, every).mean(axis=2)
+    padded = fast_length(2 * length)
     window = np.hanning(length).astype(np.float32)
-    padded = scipy.fft.next_fast_len(2 * length, real=True)
-    power = np.abs(scipy.fft.rfft(samples[:, start : start + length] * window, padded)) ** 2
-    low = max(1, int(expected_hz * (1.0 - tolerance) / sample_rate_hz * padded))
+    power = np.abs(np.fft.rfft(look * window, padded)) ** 2
+    low = max(1, int(expected_hz * (1.0 - tolerance) / rate_hz * padded))
     high = min(
         power.shape[1] - 1,
-        int(np.ceil(expected_hz * (1.0 + tolerance) / sample_rate_hz * padded)) + 1,
+        int(np.ceil(expected_hz * (1.0 + tolerance) / rate_hz * padded)) + 1,
     )
     channel = int(np.argmax(power[:, low:high].max(axis=1)))
     peak = low + int(np.argmax(power[channel, low:high]))
     bin_ = peak + parabola_offset(power[channel, peak - 1 : peak + 2])
-    return bin_ * sample_rate_hz / padded, channel
+    return bin_ * rate_hz / padded, channel
 
 
 def parabola_offset(power: np.ndarray) -> float:

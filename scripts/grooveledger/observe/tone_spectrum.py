@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import scipy.fft
+
+from grooveledger.fast_length import fast_length
 
 CHANNELS = ("left", "right")
 #: Longest stretch that is transformed, s: a line is then 1.3 Hz wide, and the cost is bounded.
@@ -85,7 +86,7 @@ def _on_phase(
     first = turns[FADE_SAMPLES]
     stretch = int(np.searchsorted(turns, first + cycles)) - FADE_SAMPLES
     # Two parts in a hundred more points than samples: a fast stretch is not folded over.
-    points = scipy.fft.next_fast_len(int(1.02 * stretch), real=True)
+    points = fast_length(int(1.02 * stretch))
     wanted = first + cycles * np.arange(points) / points
     position = np.interp(wanted, turns, np.arange(len(turns), dtype=float))
     factor = int(np.ceil(DENSE_HZ / sample_rate_hz))
@@ -100,9 +101,9 @@ def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
     faded[:, -FADE_SAMPLES:] *= ramp[::-1].astype(np.float32)
     if factor == 1:
         return faded
-    length = scipy.fft.next_fast_len(faded.shape[1], real=True)
-    spectrum = scipy.fft.rfft(faded, length, axis=1) * np.float32(factor)
-    return np.asarray(scipy.fft.irfft(spectrum, factor * length, axis=1))
+    length = fast_length(faded.shape[1])
+    spectrum = np.fft.rfft(faded, length, axis=1) * np.float32(factor)
+    return np.asarray(np.fft.irfft(spectrum, factor * length, axis=1))
 
 
 def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
@@ -128,7 +129,7 @@ def _lines(tone: np.ndarray) -> np.ndarray:
         start=np.zeros(len(turns)),
     )
     windowed = tone * window.astype(np.float32)
-    return np.asarray(np.abs(scipy.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window))
+    return np.asarray(np.abs(np.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window))
 
 
 def _thinned(
