@@ -16,8 +16,8 @@ rule collect:
     benchmark:
         f"{RESULTS}/benchmarks/collect.tsv"
     resources:
-        mem_mb=1000,
-        runtime=30,
+        mem_mb=grown(1000),
+        runtime=grown(30),
     params:
         job=mapping_of("collect"),
     script:

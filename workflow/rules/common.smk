@@ -90,6 +90,15 @@ def mapping_of(rule):
     return mapping
 
 
+def grown(amount):
+    """Resource of a rule: what it needs, and as much again for each attempt that failed."""
+
+    def resource(wildcards, attempt):
+        return amount * attempt
+
+    return resource
+
+
 def stale_mark(rule):
     """Input of a rule: the mark, where the job's results are there but were made otherwise."""
 

@@ -17,8 +17,8 @@ rule drift:
     benchmark:
         f"{RESULTS}/benchmarks/drift.tsv"
     resources:
-        mem_mb=1000,
-        runtime=10,
+        mem_mb=grown(1000),
+        runtime=grown(10),
     params:
         job=mapping_of("drift"),
     script:
@@ -40,8 +40,8 @@ rule loading:
     benchmark:
         f"{RESULTS}/benchmarks/loading.tsv"
     resources:
-        mem_mb=1000,
-        runtime=10,
+        mem_mb=grown(1000),
+        runtime=grown(10),
     params:
         job=mapping_of("loading"),
     script:
@@ -63,8 +63,8 @@ rule ratings:
     benchmark:
         f"{RESULTS}/benchmarks/ratings.tsv"
     resources:
-        mem_mb=1000,
-        runtime=10,
+        mem_mb=grown(1000),
+        runtime=grown(10),
     params:
         job=mapping_of("ratings"),
     script:
@@ -86,8 +86,8 @@ rule capture_page:
     benchmark:
         f"{RESULTS}/benchmarks/capture_page/{{capture}}.tsv"
     resources:
-        mem_mb=400,
-        runtime=5,
+        mem_mb=grown(400),
+        runtime=grown(5),
     params:
         job=mapping_of("capture_page"),
     script:
@@ -114,8 +114,8 @@ rule stylus_page:
     benchmark:
         f"{RESULTS}/benchmarks/stylus_page/{{stylus}}.tsv"
     resources:
-        mem_mb=600,
-        runtime=10,
+        mem_mb=grown(600),
+        runtime=grown(10),
     params:
         job=mapping_of("stylus_page"),
     script:
@@ -135,8 +135,8 @@ rule loading_page:
     benchmark:
         f"{RESULTS}/benchmarks/loading_page/{{cartridge}}.tsv"
     resources:
-        mem_mb=600,
-        runtime=10,
+        mem_mb=grown(600),
+        runtime=grown(10),
     params:
         job=mapping_of("loading_page"),
     script:
@@ -158,8 +158,8 @@ rule index_pages:
     benchmark:
         f"{RESULTS}/benchmarks/index_pages.tsv"
     resources:
-        mem_mb=1000,
-        runtime=10,
+        mem_mb=grown(1000),
+        runtime=grown(10),
     params:
         job=mapping_of("index_pages"),
     script:
@@ -177,8 +177,8 @@ rule methods_pages:
     benchmark:
         f"{RESULTS}/benchmarks/methods_pages.tsv"
     resources:
-        mem_mb=300,
-        runtime=5,
+        mem_mb=grown(300),
+        runtime=grown(5),
     params:
         job=mapping_of("methods_pages"),
     script:
@@ -202,8 +202,8 @@ rule export:
     benchmark:
         f"{RESULTS}/benchmarks/export.tsv"
     resources:
-        mem_mb=1000,
-        runtime=30,
+        mem_mb=grown(1000),
+        runtime=grown(30),
     params:
         job=mapping_of("export"),
     script:

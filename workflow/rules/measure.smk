@@ -16,8 +16,8 @@ rule measure:
     benchmark:
         f"{RESULTS}/benchmarks/measure/{{capture}}.tsv"
     resources:
-        mem_mb=200,
-        runtime=5,
+        mem_mb=grown(200),
+        runtime=grown(5),
     params:
         job=mapping_of("measure"),
     script:

@@ -14,8 +14,8 @@ rule observe_orders:
     benchmark:
         f"{RESULTS}/benchmarks/observe_orders/{{capture}}.tsv"
     resources:
-        mem_mb=600,
-        runtime=20,
+        mem_mb=grown(600),
+        runtime=grown(20),
     params:
         job=mapping_of("observe_orders"),
     script:
@@ -34,8 +34,8 @@ rule observe_speed_trace:
     benchmark:
         f"{RESULTS}/benchmarks/observe_speed_trace/{{capture}}.tsv"
     resources:
-        mem_mb=300,
-        runtime=10,
+        mem_mb=grown(300),
+        runtime=grown(10),
     params:
         job=mapping_of("observe_speed_trace"),
     script:
@@ -54,8 +54,8 @@ rule observe_noise_density:
     benchmark:
         f"{RESULTS}/benchmarks/observe_noise_density/{{capture}}.tsv"
     resources:
-        mem_mb=300,
-        runtime=10,
+        mem_mb=grown(300),
+        runtime=grown(10),
     params:
         job=mapping_of("observe_noise_density"),
     script:

@@ -13,8 +13,8 @@ rule segment:
     benchmark:
         f"{RESULTS}/benchmarks/segment/{{capture}}.tsv"
     resources:
-        mem_mb=300,
-        runtime=10,
+        mem_mb=grown(300),
+        runtime=grown(10),
     params:
         job=mapping_of("segment"),
     script:
