@@ -13,7 +13,7 @@ from grooveledger.carrier import sweep_path, tone_path
 from grooveledger.faults import CaptureFault
 from grooveledger.observe.cells import Span, averaged, played_hz, span_between
 from grooveledger.observe.found import found_stretches
-from grooveledger.observe.tone_spectrum import tone_spectrum
+from grooveledger.observe.tone_spectrum import middle, tone_spectrum
 from grooveledger.order_tracking import (
     OVERLAP,
     PhasePath,
@@ -114,6 +114,8 @@ def observe_orders(
                         speeds.append(float(rows["played_hz"][0]) / (track.frequency_hz or np.nan))
                     if track.track in spectrum_tracks:
                         spectra.append(_spectrum(stretch, phase, track, settings))
+                # The next track is read when this one's sound is gone: memory holds one of them.
+                del stretch, reading
                 if speeds:
                     speed, known = float(np.median(speeds)), True
     orders = _table(ORDERS, readings, capture)
@@ -387,7 +389,9 @@ def _spectrum(
     rate = stretch.sample_rate_hz
     guard = int((MARGIN_S + TONE_GUARD_S) * rate)
     samples = stretch.samples[:, guard:-guard]
-    cycles, _ = path.at(guard + np.arange(samples.shape[1], dtype=np.float64))
+    part = middle(samples.shape[1], rate)
+    samples = samples[:, part]
+    cycles, _ = path.at(guard + part.start + np.arange(samples.shape[1], dtype=np.float64))
     assert track.frequency_hz is not None
     columns = tone_spectrum(samples.T, 2.0 * np.pi * cycles, rate, track.frequency_hz, settings)
     rows = len(columns["frequency_hz"])

@@ -60,9 +60,9 @@ def tone_spectrum(
         (re the channel's own fundamental; NaN in a channel without one). Empty where the stretch is
         shorter than a dozen cycles.
     """
-    length = min(len(samples), int(LONGEST_S * sample_rate_hz) + 2 * FADE_SAMPLES)
-    start = (len(samples) - length) // 2
-    samples, phase_rad = samples[start : start + length], phase_rad[start : start + length]
+    part = middle(len(samples), sample_rate_hz)
+    samples, phase_rad = samples[part], phase_rad[part]
+    length = len(samples)
     inner = slice(FADE_SAMPLES, length - FADE_SAMPLES)
     turns = phase_rad / (2.0 * np.pi)
     cycles = int(turns[inner][-1] - turns[inner][0]) if length > 2 * FADE_SAMPLES + 1 else 0
@@ -77,6 +77,13 @@ def tone_spectrum(
         "frequency_hz": np.concatenate([part[0] for part in parts]),
         "level_db": np.concatenate([part[1] for part in parts]),
     }
+
+
+def middle(length: int, sample_rate_hz: float) -> slice:
+    """Part of a stretch of `length` samples that is transformed."""
+    longest = min(length, int(LONGEST_S * sample_rate_hz) + 2 * FADE_SAMPLES)
+    start = (length - longest) // 2
+    return slice(start, start + longest)
 
 
 def _on_phase(
