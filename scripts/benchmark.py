@@ -23,7 +23,7 @@ import statistics  # noqa: E402
 import subprocess  # noqa: E402
 import sys  # noqa: E402
 import time  # noqa: E402
-from collections.abc import Sequence  # noqa: E402
+from collections.abc import Mapping, Sequence  # noqa: E402
 from pathlib import Path  # noqa: E402
 from typing import NamedTuple  # noqa: E402
 
@@ -59,7 +59,10 @@ class Cost(NamedTuple):
 def cost(*commands: Sequence[str | Path]) -> Cost:
     """Run commands side by side."""
     before, begin = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    processes = [subprocess.Popen(command, stderr=subprocess.PIPE) for command in commands]
+    processes = [
+        subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        for command in commands
+    ]
     for process in processes:
         _, said = process.communicate()
         if process.returncode:
@@ -99,8 +102,10 @@ def side(minutes: float) -> dict[str, object]:
     return {"gap_s": 2.0, "tracks": tracks}
 
 
-def make_archive(folder: Path, captures: int, minutes: float, rate_hz: int) -> Path:
-    """Simulate a recording and describe an archive of it; returns config.yaml."""
+def make_archive(
+    folder: Path, captures: int, rate_hz: int, described: Mapping[str, object]
+) -> Path:
+    """Simulate a recording of a side and describe an archive of it; returns config.yaml."""
     from grooveledger.plan import Side
     from grooveledger.simulate.archives import CARTRIDGES, CHAINS, CONDITIONS, small_chain
     from grooveledger.simulate.capture import plan_capture, render_capture
@@ -109,10 +114,10 @@ def make_archive(folder: Path, captures: int, minutes: float, rate_hz: int) -> P
     (folder / "captures").mkdir(parents=True, exist_ok=True)
     (folder / "records").mkdir(exist_ok=True)
     record = {"record": "long", "rpm": 33.3333, "response_tolerance_db": 1.0}
-    record["sides"] = {"a": side(minutes)}
+    record["sides"] = {"a": described}
     recording = folder / "recording.flac"
     if not recording.exists():
-        plan = Side.from_mapping({**record, **side(minutes), "side": "a"})
+        plan = Side.from_mapping({**record, **described, "side": "a"})
         truth = plan_capture(plan, StylusTruth(flat_um=2.0), small_chain(), CONDITIONS, 1)
         samples = render_capture(truth, rate_hz, 1)
         sf.write(recording, samples, rate_hz, subtype="PCM_24", compression_level=COMPRESSION)
@@ -152,6 +157,7 @@ def decode(files: Sequence[str]) -> None:
 
 def plain_loop(config: Path, output: Path) -> None:
     """Make the tables of stages 1 to 4 in this process, one capture after the other."""
+    import light  # noqa: F401
     from grooveledger import tables
     from grooveledger.collect import collect_archive
     from grooveledger.measures.job import measure_capture
@@ -208,8 +214,10 @@ def start_up_s(stage: str) -> float:
     code = ast.unparse(ast.Module(imports, []))
     if stage == "measure":
         code += "\nfrom grooveledger.measures import MEASURES, load\n[load(m) for m in MEASURES]"
-    # What snakemake puts before a script unpacks its arguments with this.
-    code = f"import sys\nsys.path.insert(0, {str(PROJECT / 'scripts')!r})\nimport pickle\n{code}"
+    # What snakemake puts before a script unpacks its arguments with this; and a first array.
+    before = f"import sys\nsys.path.insert(0, {str(PROJECT / 'scripts')!r})\n"
+    before += "import snakemake.iocontainers\n"
+    code = f"{before}{code}\nimport pyarrow\npyarrow.array([1.0])"
     return min(cost([sys.executable, "-c", code]).cpu_s for _ in range(5))
 
 
@@ -225,6 +233,16 @@ def benchmarks(results: Path, stage: str) -> tuple[float, float]:
     return statistics.mean(float(row["s"]) for row in rows), max(memory, default=float("nan"))
 
 
+def workflow(config: Path, cores: int, *targets: str) -> list[str]:
+    """Command that runs the workflow on an archive."""
+    return [
+        *(sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")),
+        *("--directory", str(config.parent), "--configfile", str(config), "--cores", str(cores)),
+        *("--workflow-profile", str(PROJECT / "workflow/profiles/default")),
+        *targets,
+    ]
+
+
 def report(folder: Path, config: Path, captures: int, minutes: float, cores: int) -> None:
     """Run everything and print it."""
     me = [sys.executable, str(Path(__file__).resolve())]
@@ -235,12 +253,7 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
     loop = cost([*me, "--loop", config, folder / "plain"])
     shutil.rmtree(folder / "results", ignore_errors=True)
     shutil.rmtree(folder / ".snakemake", ignore_errors=True)
-    snakemake = [
-        *(sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")),
-        *("--directory", str(folder), "--configfile", str(config), "--cores", str(cores)),
-        *("--workflow-profile", str(PROJECT / "workflow/profiles/default")),
-        str(folder / "results/tables/metrics.parquet"),
-    ]
+    snakemake = workflow(config, cores, str(folder / "results/tables/metrics.parquet"))
     whole = cost(snakemake)
     idle = cost(snakemake)
     again = cost(*([*me, "--decode", *files[i::cores]] for i in range(cores)))
@@ -286,7 +299,7 @@ def main() -> None:
     parser.add_argument("--cores", type=int, default=2)
     arguments = parser.parse_args()
     folder = arguments.folder.resolve()
-    config = make_archive(folder, arguments.captures, arguments.minutes, arguments.rate)
+    config = make_archive(folder, arguments.captures, arguments.rate, side(arguments.minutes))
     report(folder, config, arguments.captures, arguments.minutes, arguments.cores)
 
 

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import light  # noqa: F401
 from grooveledger.collect import collect_archive
 from job import logged
 

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import light  # noqa: F401
 from grooveledger.measures.job import measure_capture
 from job import logged
 

@@ -1,5 +1,6 @@
 """Rule observe_noise_density: the noise of the silent grooves."""
 
+import light  # noqa: F401
 from grooveledger.observe.job import observe
 from grooveledger.observe.noise_density import observe_noise
 from grooveledger.schemas.observe import NOISE_DENSITY

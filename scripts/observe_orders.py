@@ -1,5 +1,6 @@
 """Rule observe_orders: the orders of every driven track, and the spectra of its tones."""
 
+import light  # noqa: F401
 from grooveledger.observe.job import observe
 from grooveledger.observe.orders import observe_orders
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM

@@ -1,5 +1,6 @@
 """Rule observe_speed_trace: how the frequency of the speed tones moves."""
 
+import light  # noqa: F401
 from grooveledger.observe.job import observe
 from grooveledger.observe.speed_trace import observe_speed
 from grooveledger.schemas.observe import SPEED_TRACE

@@ -1,5 +1,6 @@
 """Rule segment: where a capture's tracks lie, and whether it can be measured."""
 
+import light  # noqa: F401
 from grooveledger import tables
 from grooveledger.plan import Side
 from grooveledger.provenance import provenance

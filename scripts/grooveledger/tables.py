@@ -79,7 +79,9 @@ def write(table: Table, rows: pa.Table, path: str | Path, provenance: Mapping[st
 
 def read(path: str | Path) -> pa.Table:
     """Read a table that `write` made."""
-    return pq.read_table(path, partitioning=None, use_threads=False)
+    # Not read_table: that goes by way of datasets, whose import brings in pandas.
+    with pq.ParquetFile(path) as file:
+        return file.read(use_threads=False)
 
 
 def provenance(path: str | Path) -> dict[str, str]:

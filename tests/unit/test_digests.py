@@ -24,9 +24,11 @@ RULES = (
 #: Runs the import statements of each script, and tells the files that python has loaded for them.
 LOADED = """
 import ast, json, sys
-found = {}
+found, finders = {}, list(sys.meta_path)
 for script in sys.argv[1:]:
-    for name in [name for name in sys.modules if name.split(".")[0] in ("grooveledger", "job")]:
+    sys.meta_path[:] = finders
+    own = ("grooveledger", "job", "light")
+    for name in [name for name in sys.modules if name.split(".")[0] in own]:
         del sys.modules[name]
     tree = ast.parse(open(script + ".py", encoding="utf-8").read())
     statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
@@ -91,6 +93,22 @@ def test_a_comment_is_no_code(changed, same):
 
 def test_a_hash_sign_in_a_text_is_code():
     assert digests._without_comments('x = "a # b"  # c\n') == 'x = "a # b"'
+
+
+def test_stages_one_to_four_start_without_what_they_do_not_need():
+    rules = [rule for rule in RULES[:7] if rule != "capture_page"]
+    code = LOADED.replace("print(json", "import pyarrow as pa; pa.array([1]); print(json")
+    code = code.replace("json.dumps(found)", "json.dumps(list(sys.modules))")
+    ended = subprocess.run(
+        [sys.executable, "-c", code, *rules],
+        capture_output=True,
+        text=True,
+        cwd=SCRIPTS,
+        check=True,
+    )
+    packages = {name.partition(".")[0] for name in json.loads(ended.stdout)}
+    assert packages >= {"numpy", "pyarrow"}
+    assert not packages & {"pandas", "scipy", "matplotlib", "jinja2", "snakemake"}
 
 
 def test_digests_ignore_the_order_of_keys_and_tell_values_apart():

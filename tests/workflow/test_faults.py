@@ -128,7 +128,10 @@ def test_two_runs_at_once_are_refused(measured, tmp_path):
     deadline = time.monotonic() + 60.0
     while not list(locks.glob("*.lock")) and time.monotonic() < deadline:
         time.sleep(0.05)
+    # The first waits, however quick it is, until the second was refused.
+    os.kill(first.pid, signal.SIGSTOP)
     second = workspace.snakemake("--cores", "1", "--until", "segment")
+    os.kill(first.pid, signal.SIGCONT)
     assert second.returncode != 0
     assert "locked" in (second.stdout + second.stderr).lower()
     assert first.wait() == 0

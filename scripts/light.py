@@ -1,0 +1,20 @@
+"""For the scripts of stages 1 to 4: keeps pandas out of their processes.
+
+pyarrow imports pandas with the first array that it makes, only to see whether it was given one of
+its objects. That takes as long as all the rest of a job's start.
+"""
+
+import sys
+from importlib.abc import MetaPathFinder
+
+
+class WithoutPandas(MetaPathFinder):
+    """Has an import of pandas fail, which pyarrow takes for its not being installed."""
+
+    def find_spec(self, fullname, path, target=None):
+        """Refuse pandas, and leave every other module to the finders that follow."""
+        if fullname == "pandas":
+            raise ModuleNotFoundError("stages 1 to 4 do without pandas", name=fullname)
+
+
+sys.meta_path.insert(0, WithoutPandas())
