@@ -66,7 +66,7 @@ def cost(*commands: Sequence[str | Path]) -> Cost:
     for process in processes:
         _, said = process.communicate()
         if process.returncode:
-            sys.exit(said.decode())
+            sys.exit(said.decode()[-3000:])
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     cpu_s = after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
     return Cost(time.perf_counter() - begin, cpu_s)

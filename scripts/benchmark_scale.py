@@ -27,7 +27,7 @@ SIDE: dict[str, Any] = {
          "recorded": "iec98", "velocity_cm_s": 1.0, "duration_s": 4},
         {"track": 4, "kind": "silent_groove", "duration_s": 2.5},
         {"track": 5, "kind": "tone", "purpose": "speed", "modulation": "lateral",
-         "frequency_hz": 3150, "velocity_cm_s": 3.0, "duration_s": 3},
+         "frequency_hz": 3150, "velocity_cm_s": 3.0, "duration_s": 6},
     ],
 }  # fmt: skip
 

@@ -98,4 +98,10 @@ def absolute_config(arguments: list[str]) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    from grooveledger.faults import ConfigurationFaults
+
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except ConfigurationFaults as faults:
+        print(faults, file=sys.stderr)
+        sys.exit(2)

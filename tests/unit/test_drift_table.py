@@ -54,6 +54,14 @@ def test_a_steady_treble():
     assert np.isnan(row["hours_at_limit_high"])
 
 
+@pytest.mark.parametrize("value", [4.2, -23.1, 1e-3])
+def test_figures_that_are_all_the_same_are_steady(value):
+    hours = np.arange(70.0)
+    row = row_of(np.full(len(hours), value), hours)
+    assert row["verdict"] == "steady"
+    assert row["slope_per_100h"] == pytest.approx(0.0, abs=1e-9)
+
+
 def test_a_worn_one():
     row = row_of(2.0 * WORN)
     assert row["verdict"] == "past_limit"

@@ -171,6 +171,8 @@ def robust_fit(
     influence = np.sum((weights * standardised) ** 2, axis=1) / (n - p)
     variance = (correction * scale / steepness) ** 2 * influence
     variance = variance * (1.0 + SMALL_SAMPLE / (n - p) ** 2)
+    # Figures that are equal but for rounding are no better known than that.
+    variance = np.maximum(variance, tiny**2)
     covariance = variance[:, None, None] * np.linalg.inv(np.swapaxes(design, 1, 2) @ design)
     return Fit(coefficients, covariance, scale, weights, np.maximum(degrees, 1.0))
 

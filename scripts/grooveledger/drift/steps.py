@@ -8,7 +8,7 @@ each side.
 
 import numpy as np
 
-from grooveledger.drift.robust import Array
+from grooveledger.drift.robust import ROUNDING, Array
 
 #: Captures wanted on each side of a step: one odd capture, or two, are no new level.
 CAPTURES_EACH_SIDE = 3
@@ -97,7 +97,8 @@ def largest_step(
     own = np.where(visible, own, 1.0)
     gain = np.where(visible, (step_columns.T @ residual) ** 2 / own, 0.0)
     left = float(residual @ residual)
-    if left <= 0.0:
+    # Figures that are equal but for rounding have no scatter that a step could stand out of.
+    if left <= len(values) * (ROUNDING * float(np.max(np.abs(values)))) ** 2:
         return -1, 0.0
     degrees = max(len(values) - design.shape[1] - 1, 1)
     best = int(np.argmax(gain))
