@@ -1,7 +1,6 @@
 """Take new recordings into the captures' sheet: rows are appended, nothing typed is touched."""
 
 import csv
-import dataclasses
 import io
 import os
 import re
@@ -18,9 +17,9 @@ from grooveledger.configuration.sheets import sheet_cells
 from grooveledger.configuration.suggestions import suggestion
 from grooveledger.configuration.text_files import read_text
 from grooveledger.faults import CaptureFault, ConfigurationFaults, Fault
-from grooveledger.plan import Side, Track
+from grooveledger.plan import Side
 from grooveledger.recordings import Recording, find_recordings, read_recording
-from grooveledger.segmentation import most_likely_side
+from grooveledger.segmentation import most_likely_sides
 
 _NO_ID = re.compile(r"[^A-Za-z0-9._-]+")
 _ID_MAX = 100
@@ -193,14 +192,10 @@ class _Namer:
         self._patterns = [FilenamePattern(pattern, self._known) for pattern in patterns]
 
     def likely_sides(self, path: Path) -> list[tuple[str, str]]:
-        """Record and side that a recording most likely holds: several where they sound alike."""
-        names = {f"{record} {side}": (record, side) for record, side in self._sides}
-        views = {name: self._sides[key] for name, key in names.items()}
-        likely = most_likely_side(path, views, self._settings["segment"])
-        if likely is None:
-            return []
-        heard = _as_heard(views[likely])
-        return [names[name] for name, side in views.items() if _as_heard(side) == heard]
+        """Record and side that a recording most likely holds: several where they fit alike."""
+        sides = {f"{record} {side}": view for (record, side), view in self._sides.items()}
+        names = dict(zip(sides, self._sides, strict=True))
+        return [names[likely] for likely in most_likely_sides(path, sides)]
 
     def entry(self, file: str, recording: Recording, likely: list[tuple[str, str]] | None) -> Entry:
         """Return the row of a recording."""
@@ -260,7 +255,7 @@ class _Namer:
             if len(options) == 1:
                 cells.setdefault(key, options.pop())
         if len(fitting) > 1:
-            entry.remarks.append(f"it sounds like {sounds}, which are described alike")
+            entry.remarks.append(f"it sounds like {sounds}, which fit it equally well")
 
 
 def summary(entries: Sequence[Entry]) -> list[str]:
@@ -272,14 +267,6 @@ def summary(entries: Sequence[Entry]) -> list[str]:
         f"{len(entries)} row{'s' if len(entries) > 1 else ''} appended to the captures' sheet.",
         *(f"Still to fill in: {column} ({missing[column]})." for column in sorted(missing)),
     ]
-
-
-def _as_heard(side: Side) -> tuple[Track, ...]:
-    """What can be told of a side by its sound, whatever its levels and its record's number."""
-    return tuple(
-        dataclasses.replace(track, track=0, purpose=None, velocity_cm_s=None, radius_mm=None)
-        for track in side.tracks
-    )
 
 
 def _same(file: str) -> str:

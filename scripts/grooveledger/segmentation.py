@@ -23,6 +23,9 @@ from grooveledger.stretches import Heard, Stretch, hear
 
 #: Stretches are split where they change abruptly if the plan then fits better by this cost.
 BETTER_BY = 1.0
+#: Sides whose costs are nearer than this fit a capture equally well: a step of one track's
+#: duration or frequency, less than a track that is missing or left over.
+AS_WELL_WITHIN = 1.0
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 #: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
@@ -95,10 +98,14 @@ def segment(
     return _track_rows(capture, parts), _health_row(capture, facts, verdict)
 
 
-def most_likely_side(
-    path: str | Path, sides: Mapping[str, Side], settings: Mapping[str, Any]
-) -> str | None:
-    """Name the side that a capture holds, of those given; None where none is likely.
+def most_likely_sides(path: str | Path, sides: Mapping[str, Side]) -> list[str]:
+    """Name the sides that a capture holds most likely, of those given.
+
+    Returns
+    -------
+    list of str
+        In the order given: the side that fits best and those that fit as well; none where none is
+        likely.
 
     Raises
     ------
@@ -107,8 +114,10 @@ def most_likely_side(
     """
     played = _played(hear(read_envelope(path, sha256="")[0]), False, ())
     readings = {name: align(played, side) for name, side in sides.items()}
-    likely = [name for name, reading in readings.items() if _explains(reading, sides[name])]
-    return min(likely, key=lambda name: readings[name].cost, default=None)
+    costs = {
+        name: reading.cost for name, reading in readings.items() if _explains(reading, sides[name])
+    }
+    return [name for name, cost in costs.items() if cost <= min(costs.values()) + AS_WELL_WITHIN]
 
 
 def _explains(reading: Alignment, side: Side) -> bool:

@@ -166,14 +166,16 @@ def test_the_time_of_change_is_only_taken_where_that_is_wanted(tmp_path):
 @pytest.mark.parametrize(
     ("name", "likely", "cells", "said"),
     [
-        ("x", "bench-a b", ("bench-a", "b"), ""),
-        ("2024-03-05_s2_a", "bench-a a", ("bench-a", "a"), ""),
-        ("2024-03-05_s2_a", "bench-a b", ("bench-a", "a"), "says side a, but it sounds like"),
-        ("x", None, ("bench-a", ""), "none of the sides"),
+        ("x", ["bench-a b"], ("bench-a", "b"), ""),
+        ("2024-03-05_s2_a", ["bench-a a"], ("bench-a", "a"), ""),
+        ("2024-03-05_s2_a", ["bench-a b"], ("bench-a", "a"), "says side a, but it sounds like"),
+        ("2024-03-05_s2_b", ["bench-a a", "bench-a b"], ("bench-a", "b"), ""),
+        ("x", ["bench-a a", "bench-a b"], ("bench-a", ""), "a or bench-a b, which fit it equally"),
+        ("x", [], ("bench-a", ""), "none of the sides"),
     ],
 )
 def test_what_is_heard_fills_in_and_contradicts(name, likely, cells, said, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "most_likely_side", lambda path, sides, settings: likely)
+    monkeypatch.setattr(module, "most_likely_sides", lambda path, sides: likely)
     archive = Archive(tmp_path, HEADER, f"{name}.flac", **PATTERN)
     archive.register(listen=True)
     row = archive.rows()[1]
@@ -181,15 +183,17 @@ def test_what_is_heard_fills_in_and_contradicts(name, likely, cells, said, tmp_p
     assert said in archive.told[0]
 
 
-def test_sides_that_are_described_alike_are_not_told_apart(tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "most_likely_side", lambda path, sides, settings: "bench-a a")
-    copy = good.RECORD.replace("record: bench-a", "record: bench-b").replace("cm_s: 5.0", "cm_s: 3")
-    archive = Archive(tmp_path, HEADER, "x.flac")
-    (tmp_path / "config" / "records" / "bench-b.yaml").write_text(copy)
-    archive.register(listen=True)
-    row = archive.rows()[1]
-    assert (row["record"], row["side"]) == ("", "a")
-    assert "bench-a a or bench-b a, which are described alike" in archive.told[0]
+def test_sides_that_are_described_alike_are_not_told_apart(tmp_path):
+    made = small_archive(tmp_path, captures=1)
+    sheet = tmp_path / "captures.tsv"
+    sheet.write_text(sheet.read_text().splitlines()[0] + "\n")
+    described = (tmp_path / "records" / "small.yaml").read_text()
+    copy = described.replace("record: small", "record: copy").replace("3.54", "5.0")
+    (tmp_path / "records" / "copy.yaml").write_text(copy)
+    told = []
+    (entry,) = register(made.config, tmp_path, told.append)
+    assert ("record" in entry.cells, entry.cells["side"]) == (False, "a")
+    assert "it sounds like copy a or small a, which fit it equally well" in told[0]
 
 
 def test_a_configuration_with_faults_is_told_and_nothing_is_written(tmp_path):

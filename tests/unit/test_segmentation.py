@@ -9,7 +9,7 @@ import soundfile as sf
 import yaml
 
 from grooveledger.plan import Chain, Side
-from grooveledger.segmentation import most_likely_side, segment
+from grooveledger.segmentation import most_likely_sides, segment
 from grooveledger.simulate import damage
 from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
@@ -236,9 +236,21 @@ def test_the_most_likely_side_is_named(tmp_path, played, played_other):
     path = tmp_path / "capture.wav"
     for name, samples in (("a", played[0]), ("b", played_other[0])):
         sf.write(path, samples, RATE_HZ, subtype="PCM_24")
-        assert most_likely_side(path, sides, SETTINGS) == name
+        assert most_likely_sides(path, sides) == [name]
     sf.write(path, damage.silent(played[0]), RATE_HZ)
-    assert most_likely_side(path, sides, SETTINGS) is None
+    assert most_likely_sides(path, sides) == []
+
+
+def test_sides_that_fit_equally_well_are_all_named(tmp_path, played):
+    """A sleeve that rounds otherwise is as likely; one with a further or another track is not."""
+    first, *rest = SIDE.tracks
+    rounded = replace(SIDE, tracks=(replace(first, duration_s=1.08 * first.duration_s), *rest))
+    longer = replace(SIDE, tracks=(*SIDE.tracks, replace(first, track=99)))
+    other = replace(SIDE, tracks=(replace(first, frequency_hz=440.0), *rest))
+    sides = {"longer": longer, "rounded": rounded, "a": SIDE, "other": other, "b": OTHER}
+    path = tmp_path / "capture.wav"
+    sf.write(path, played[0], RATE_HZ, subtype="PCM_24")
+    assert most_likely_sides(path, sides) == ["rounded", "a"]
 
 
 def test_exchanged_and_dead_channels_are_told(tmp_path, played):
