@@ -5,7 +5,6 @@ since spreadsheet programs take such text for a formula even from CSV. Numbers a
 A null is an empty cell, an empty text a quoted one.
 """
 
-import os
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from pyarrow import csv
 
 from grooveledger import tables
 from grooveledger.spreadsheet_rows import wide_metrics
+from grooveledger.whole_files import written_whole
 
 #: Beginnings of text that spreadsheet programs take for a formula (common practice).
 FORMULA_START = "^[=+\\-@\\t\\r]"
@@ -52,9 +52,5 @@ def write(paths: Iterable[Path], folder: Path) -> None:
 
 
 def _write_one(rows: pa.Table, path: Path) -> None:
-    scratch = path.with_name(f".{path.name}.part")
-    try:
+    with written_whole(path) as scratch:
         csv.write_csv(harmless(rows), scratch)
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)

@@ -1,12 +1,12 @@
 """Captures by content: path, size and time of a file tell whether its digest must be read anew."""
 
 import csv
-import os
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from grooveledger.digests import file_sha256
+from grooveledger.whole_files import written_whole
 
 FIELDS = ("file", "size", "mtime_ns", "sha256")
 #: Digest of a file that is not there, and of one that can't be read: either is a rejected capture.
@@ -79,10 +79,10 @@ def _read(store: Path) -> dict[str, tuple[int, int, str]]:
 
 
 def _write(store: Path, entries: dict[str, tuple[int, int, str]]) -> None:
-    store.parent.mkdir(parents=True, exist_ok=True)
-    scratch = store.with_name(f"{store.name}.{os.getpid()}.part")
-    with scratch.open("w", encoding="utf-8", newline="") as file:
+    with (
+        written_whole(store) as scratch,
+        scratch.open("w", encoding="utf-8", newline="") as file,
+    ):
         writer = csv.writer(file, delimiter="\t", lineterminator="\n")
         writer.writerow(FIELDS)
         writer.writerows((name, *entry) for name, entry in sorted(entries.items()))
-    os.replace(scratch, store)

@@ -1,6 +1,5 @@
 """Parquet in and out: declared columns, sorted rows, provenance in the file, whole files only."""
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ import pyarrow.parquet as pq
 
 from grooveledger import __version__
 from grooveledger.schemas.table import Table
+from grooveledger.whole_files import written_whole
 
 #: Prefix of our own keys in a Parquet file's metadata.
 METADATA_PREFIX = "grooveledger."
@@ -67,14 +67,8 @@ def write(table: Table, rows: pa.Table, path: str | Path, provenance: Mapping[st
     facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
     metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}
     rows = rows.cast(table.schema).replace_schema_metadata(metadata)
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    scratch = path.with_name(f".{path.name}.part")
-    try:
+    with written_whole(path) as scratch:
         pq.write_table(rows, scratch, compression="zstd")
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)
 
 
 def read(path: str | Path) -> pa.Table:

@@ -2,7 +2,6 @@
 
 import datetime
 import math
-import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -15,6 +14,7 @@ from grooveledger import __version__, tables
 from grooveledger.schemas.registry import TABLES
 from grooveledger.schemas.table import Table
 from grooveledger.spreadsheet_rows import wide_metrics
+from grooveledger.whole_files import written_whole
 
 #: Rows of a sheet in the xlsx format (ISO/IEC 29500 as common programs limit it).
 SHEET_ROWS = 1_048_576
@@ -68,24 +68,18 @@ def write(
         Where the tables' meanings and units are told, by the table's name.
     """
     sheets = [sheet for table in paths for sheet in _sheets(table, sheet_rows, declared.get)]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    scratch = path.with_name(f".{path.stem}.part.xlsx")
     options = {
         "constant_memory": True,
         "strings_to_formulas": False,
         "strings_to_urls": False,
         "strings_to_numbers": False,
     }
-    try:
-        with xlsxwriter.Workbook(scratch, options) as book:
-            book.set_properties({"title": "Archive tables", "created": CREATED})
-            formats = _formats(book)
-            _front(book, formats, sheets)
-            for sheet in sheets:
-                _fill(book, formats, sheet)
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)
+    with written_whole(path) as scratch, xlsxwriter.Workbook(scratch, options) as book:
+        book.set_properties({"title": "Archive tables", "created": CREATED})
+        formats = _formats(book)
+        _front(book, formats, sheets)
+        for sheet in sheets:
+            _fill(book, formats, sheet)
 
 
 def _sheets(

@@ -1,7 +1,6 @@
 """How a page is made: templates filled with escaped text, written whole or not at all."""
 
 import functools
-import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from markupsafe import Markup
 from grooveledger import __version__
 from grooveledger.figures.style import Picture, inline_svg, save
 from grooveledger.report import words
+from grooveledger.whole_files import written_whole
 
 HERE = Path(__file__).parent
 
@@ -49,13 +49,8 @@ def write(template: str, path: Path, depth: int, **values: Any) -> None:
         What the template needs.
     """
     text = templates().get_template(template).render(root="../" * depth, **values)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    scratch = path.with_name(f".{path.name}.part")
-    try:
+    with written_whole(path) as scratch:
         scratch.write_text(text, encoding="utf-8")
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)
 
 
 def pictures(found: Iterable[Picture], folder: Path) -> list[Mapping[str, Any]]:

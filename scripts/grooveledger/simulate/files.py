@@ -1,10 +1,11 @@
 """Writing captures in every format of the sheet."""
 
-import os
 from pathlib import Path
 
 import numpy as np
 import soundfile as sf
+
+from grooveledger.whole_files import written_whole
 
 #: Formats by file name and by the name of the sample format.
 FORMATS = {
@@ -35,9 +36,7 @@ def write_capture(
         Sample format.
     """
     path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    scratch = path.with_name(f".{path.name}.part")
-    try:
+    with written_whole(path) as scratch:
         sf.write(
             scratch,
             samples,
@@ -46,6 +45,3 @@ def write_capture(
             format=FORMATS[path.suffix.lower()],
             compression_level=COMPRESSION if path.suffix.lower() == ".flac" else None,
         )
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)

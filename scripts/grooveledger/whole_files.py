@@ -1,0 +1,36 @@
+"""Files that are written whole or not at all, whatever ends the program or the machine."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def written_whole(path: str | Path) -> Iterator[Path]:
+    """Give a scratch file beside a path to write to; at the end it takes the path's place.
+
+    Its name is the process's own: a job that outlived its killed run may be writing the same file
+    while the next run's job does. If anything is raised, what was there before stays.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file to write; its folder is made where it is not there.
+
+    Yields
+    ------
+    Path
+        The scratch file.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    scratch = path.with_name(f".{os.getpid()}.part")
+    try:
+        yield scratch
+        with scratch.open("rb+") as file:
+            # Or a power cut may leave the new name with nothing behind it.
+            os.fsync(file.fileno())
+        os.replace(scratch, path)
+    finally:
+        scratch.unlink(missing_ok=True)
