@@ -27,19 +27,24 @@ def main() -> int:
     parser.add_argument(
         "--no-listening", action="store_true", help="do not decode: names and files' facts only"
     )
+    parser.add_argument("--dry-run", action="store_true", help="show the rows, append none")
     arguments = parser.parse_args()
 
     def told(line: str) -> None:
         print(line, flush=True)
 
     try:
-        entries = register(
-            arguments.configfile, arguments.directory, told, listen=not arguments.no_listening
+        registered = register(
+            arguments.configfile,
+            arguments.directory,
+            told,
+            listen=not arguments.no_listening,
+            write=not arguments.dry_run,
         )
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1
-    print("\n".join(summary(entries)))
+    print("\n".join(summary(registered, written=not arguments.dry_run)))
     return 0
 
 

@@ -4,11 +4,15 @@ python scripts/start.py my-archive --captures-dir my-recordings
 """
 
 import argparse
+import os
+import shlex
 import sys
 from pathlib import Path
 
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.start import start
+
+PROJECT = Path(__file__).parents[1]
 
 
 def main() -> int:
@@ -27,15 +31,28 @@ def main() -> int:
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1
-    config_file = next(path for path in written if path.name == "config.yaml")
     for path in written:
-        print(f"written: {path}")
+        print(f"written: {shown(path)}")
+    config_file = next(path for path in written if path.name == "config.yaml")
+    python, scripts = shown(Path(sys.executable)), Path(__file__).parent
+    guide = PROJECT / "workflow" / "docs" / "guides" / "describing_a_record.md"
+    option = f"--configfile {shown(config_file)}"
     print(
-        "Next: fill in chains.yaml, cartridges.yaml, styli.tsv and one file for each test record,\n"
-        f"then  python scripts/register.py --configfile {config_file}\n"
-        f"and   python scripts/check.py --configfile {config_file}"
+        "\nNext:\n"
+        "1. Fill in what is blank in chains.yaml and cartridges.yaml, a row in styli.tsv for each\n"
+        "   stylus, and what it played in playing_log.tsv. Rename records/my-record.yaml after\n"
+        f"   your record and describe it: {shown(guide)}\n"
+        f"2. {python} {shown(scripts / 'register.py')} {option}\n"
+        f"3. {python} {shown(scripts / 'check.py')} {option}\n"
+        f"4. {shown(scripts / 'run.sh')} {option}"
     )
     return 0
+
+
+def shown(path: Path) -> str:
+    """Path as it is typed in this folder: relative where it lies below, quoted where need be."""
+    text = os.path.relpath(path)
+    return shlex.quote(str(path.absolute()) if text.startswith("..") else text)
 
 
 if __name__ == "__main__":

@@ -92,4 +92,6 @@ def blocks(
 
 
 def _first_line(error: Exception) -> str:
-    return str(error).strip().splitlines()[0].rstrip(".") if str(error).strip() else "unknown"
+    """What went wrong, without the path on this machine."""
+    said = str(getattr(error, "error_string", error)).strip()
+    return said.splitlines()[0].rstrip(".") if said else "unknown"

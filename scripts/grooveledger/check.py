@@ -2,8 +2,9 @@
 
 import dataclasses
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive
 from grooveledger.plan import MEASURE_USES, Side, Track, tracks_for
@@ -73,17 +74,15 @@ def report(archive: Archive, directory: Path) -> list[str]:
     """Return the lines of a check: what is there, what each side gives, and what is missing."""
     rows = archive.captures
     on_side = Counter((row["record"], row["side"]) for row in rows)
-    on_stylus = Counter(row["stylus"] for row in rows)
     lines = [
         f"The configuration is sound: {_count(len(rows), 'capture')}, "
         f"{_count(len(archive.styli), 'stylus', 'styli')}, "
         f"{_count(len(archive.sides), 'record side')}.",
         *_file_lines(archive, directory),
     ]
-    lines += [
-        f"Stylus {stylus} ({mapping['cartridge']}): {_count(on_stylus[stylus], 'capture')}"
-        for stylus, mapping in archive.styli.items()
-    ]
+    for stylus, mapping in archive.styli.items():
+        played = [row for row in rows if row["stylus"] == stylus]
+        lines += _stylus_lines(f"Stylus {stylus} ({mapping['cartridge']})", played)
     for key, mapping in archive.sides.items():
         side = Side.from_mapping(mapping)
         uses = side_uses(side)
@@ -96,6 +95,22 @@ def report(archive: Archive, directory: Path) -> list[str]:
             for track in side.tracks
             if track.track not in served
         ]
+    return lines
+
+
+def _stylus_lines(name: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not rows:
+        return [f"{name}: 0 captures"]
+    first, last = (pick(row["captured_at"][:10] for row in rows) for pick in (min, max))
+    fewest, most = (pick(row["stylus_hours"] for row in rows) for pick in (min, max))
+    days = first if first == last else f"{first} to {last}"
+    hours = f"{fewest:g} h" if fewest == most else f"{fewest:g} to {most:g} h"
+    lines = [f"{name}: {_count(len(rows), 'capture')}, {days}, {hours}"]
+    if first != last and fewest == most:
+        lines.append(
+            "    no hours between them, so nothing can be followed: fill in stylus_hours in the "
+            "captures' sheet, or what it played in the playing log"
+        )
     return lines
 
 
@@ -115,7 +130,7 @@ def _file_lines(archive: Archive, directory: Path) -> list[str]:
     if absent:
         lines.append(f"Not in captures_dir, so they would be rejected: {_named(absent)}")
     if new:
-        lines.append(f"Not in the sheet yet (register.py appends them): {_named(new)}")
+        lines.append(f"Not in the sheet yet (register.py appends what can be read): {_named(new)}")
     return lines
 
 

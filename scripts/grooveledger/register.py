@@ -2,24 +2,25 @@
 
 import csv
 import io
-import os
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import NamedTuple
 
 from grooveledger.configuration import Archive, load, read_config
-from grooveledger.configuration.filename_patterns import FilenamePattern, read_name
+from grooveledger.configuration.filename_patterns import FilenamePattern, day_in, read_name
 from grooveledger.configuration.schema_files import schema
-from grooveledger.configuration.sheets import sheet_cells
+from grooveledger.configuration.sheets import day, sheet_cells
 from grooveledger.configuration.suggestions import suggestion
 from grooveledger.configuration.text_files import read_text
 from grooveledger.faults import CaptureFault, ConfigurationFaults, Fault
 from grooveledger.plan import Side
 from grooveledger.recordings import Recording, find_recordings, read_recording
 from grooveledger.segmentation import most_likely_sides
+from grooveledger.whole_files import written_whole
 
 _NO_ID = re.compile(r"[^A-Za-z0-9._-]+")
 _ID_MAX = 100
@@ -62,9 +63,21 @@ class Entry:
         return [column for column in _REQUIRED if not self.cells.get(column)]
 
 
+class Registered(NamedTuple):
+    """What was done: the rows appended to the sheet `path`, by date, and files left out."""
+
+    path: Path
+    entries: list[Entry]
+    left_out: list[str]
+
+
 def register(
-    config_file: Path, directory: Path, told: Callable[[str], None], listen: bool = True
-) -> list[Entry]:
+    config_file: Path,
+    directory: Path,
+    told: Callable[[str], None],
+    listen: bool = True,
+    write: bool = True,
+) -> Registered:
     """Append a row for each recording under captures_dir that the sheet does not name yet.
 
     Parameters
@@ -77,11 +90,8 @@ def register(
         Takes each line that a person should see, as it comes.
     listen : bool
         Whether to decode each recording and say which side it most likely holds.
-
-    Returns
-    -------
-    list of Entry
-        The rows appended, by date. The sheet is written once, whole.
+    write : bool
+        Whether to append the rows; the sheet is written once, whole.
 
     Raises
     ------
@@ -98,7 +108,8 @@ def register(
         )
     taken = {capture.casefold() for capture in sheet.captures}
     namer = _Namer(archive)
-    entries = []
+    entries: list[Entry] = []
+    left_out = []
     for file in find_recordings(captures_dir):
         if _same(file) in sheet.files:
             continue
@@ -106,7 +117,9 @@ def register(
             recording = read_recording(captures_dir / file)
             likely = namer.likely_sides(captures_dir / file) if listen else None
         except CaptureFault as fault:
-            told(f"{file} is left out: {fault}")
+            reason = str(fault).replace(f"{PurePosixPath(file).name} ", "it ", 1)
+            told(f"{file} is left out: {reason}")
+            left_out.append(file)
             continue
         entry = namer.entry(file, recording, likely)
         entry.cells["capture"] = _unique(entry.cells.get("capture") or _id_of(file), taken)
@@ -115,9 +128,9 @@ def register(
     entries.sort(key=lambda entry: entry.cells.get("captured_at") or _UNDATED)
     for column in sorted({name for entry in entries for name in entry.cells} - set(sheet.header)):
         told(f"The sheet has no column {column}: what was found for it is not kept.")
-    if entries:
+    if entries and write:
         write_whole(sheet.path, appended(sheet, entries))
-    return entries
+    return Registered(sheet.path, entries, left_out)
 
 
 def read_captures_sheet(directory: Path, name: str) -> Sheet:
@@ -162,15 +175,10 @@ def appended(sheet: Sheet, entries: Iterable[Entry]) -> str:
 def write_whole(path: Path, text: str) -> None:
     """Put a text in a file's place, whole or not at all; a byte-order mark stays."""
     marked = path.exists() and path.read_bytes().startswith(b"\xef\xbb\xbf")
-    scratch = path.with_name(f".{path.name}.part")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    try:
+    with written_whole(path) as scratch:
         scratch.write_bytes(text.encode("utf-8-sig" if marked else "utf-8"))
         if path.exists():
             scratch.chmod(path.stat().st_mode)
-        os.replace(scratch, path)
-    finally:
-        scratch.unlink(missing_ok=True)
 
 
 class _Namer:
@@ -178,6 +186,9 @@ class _Namer:
 
     def __init__(self, archive: Archive) -> None:
         self._settings = archive.settings
+        self._fitted_on = {
+            stylus: day(values["fitted_on"]) for stylus, values in archive.styli.items()
+        }
         self._sides = {key: Side.from_mapping(side) for key, side in archive.sides.items()}
         records: dict[str, list[str]] = {}
         for record, side in archive.sides:
@@ -211,7 +222,7 @@ class _Namer:
         for column, word in unknown:
             remedy = suggestion(word, self._known[column], f"ids of {column}")
             entry.remarks.append(f"'{word}' in its name is no known {column}. {remedy}")
-        self._date(entry, recording)
+        self._date(entry, file, recording)
         self._side(entry, likely)
         for column, value in self._settings["register"]["cells"].items():
             if value is not None:
@@ -219,18 +230,34 @@ class _Namer:
         for column, ids in self._known.items():
             if len(ids) == 1:
                 cells.setdefault(column, ids[0])
+        self._stylus(entry)
         if not cells.get("stylus_hours") and self._settings["playing_log"] is None:
             entry.remarks.append("stylus_hours is blank, and there is no playing log to tell it")
         return entry
 
-    def _date(self, entry: Entry, recording: Recording) -> None:
+    def _date(self, entry: Entry, file: str, recording: Recording) -> None:
         if "captured_at" in entry.cells:
             return
-        if recording.tagged_at is not None:
-            entry.cells["captured_at"] = recording.tagged_at
+        known = day_in(file) or recording.tagged_at
+        if known is not None:
+            entry.cells["captured_at"] = known
         elif self._settings["register"]["date_from_file_time"]:
             entry.cells["captured_at"] = recording.changed_at
             entry.remarks.append("captured_at is the time of the file's last change: check it")
+        else:
+            entry.remarks.append(
+                f"the file was last changed at {recording.changed_at}; with "
+                "register.date_from_file_time true that is taken for captured_at"
+            )
+
+    def _stylus(self, entry: Entry) -> None:
+        if "stylus" in entry.cells or "captured_at" not in entry.cells:
+            return
+        captured_on = day(entry.cells["captured_at"])
+        fitted = [stylus for stylus, on in self._fitted_on.items() if on <= captured_on]
+        if len(fitted) == 1:
+            entry.cells["stylus"] = fitted[0]
+            entry.remarks.append(f"stylus {fitted[0]} is the only one that was fitted by then")
 
     def _side(self, entry: Entry, likely: list[tuple[str, str]] | None) -> None:
         cells = entry.cells
@@ -258,15 +285,26 @@ class _Namer:
             entry.remarks.append(f"it sounds like {sounds}, which fit it equally well")
 
 
-def summary(entries: Sequence[Entry]) -> list[str]:
-    """Return closing sentences: how many rows were added, and what is still to fill in."""
-    if not entries:
-        return ["Nothing new: every recording that can be read is in the sheet."]
+def summary(registered: Registered, written: bool = True) -> list[str]:
+    """Return closing sentences: what was done, and what is still to do."""
+    path, entries, left_out = registered
     missing = Counter(column for entry in entries for column in entry.missing)
-    return [
-        f"{len(entries)} row{'s' if len(entries) > 1 else ''} appended to the captures' sheet.",
-        *(f"Still to fill in: {column} ({missing[column]})." for column in sorted(missing)),
-    ]
+    lines = []
+    if entries:
+        verb = "appended to" if written else "would be appended to"
+        lines.append(f"{len(entries)} row{'s' if len(entries) > 1 else ''} {verb} {path}.")
+    else:
+        lines.append("Nothing new: every recording that can be read is in the sheet.")
+    lines += [f"Still to fill in: {column} ({missing[column]})." for column in sorted(missing)]
+    if left_out:
+        lines.append(f"Left out, since they can't be read: {', '.join(left_out)}.")
+    if entries and written:
+        lines.append(
+            "Rows stay as they are from now on. To have them made anew, after a change of "
+            "register.patterns, delete them first; --dry-run shows rows without writing them. What "
+            "is not to be measured at all: move the file out of captures_dir, and delete its row."
+        )
+    return lines
 
 
 def _same(file: str) -> str:

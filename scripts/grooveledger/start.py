@@ -1,6 +1,7 @@
 """Templates of a new archive's configuration, made of the schemas so that both say the same."""
 
 import json
+import os
 import re
 import textwrap
 from collections.abc import Mapping
@@ -49,7 +50,7 @@ def start(folder: Path, captures_dir: Path) -> list[Path]:
     ConfigurationFaults
         One of the files is there already; none is written then.
     """
-    folder = folder.absolute()
+    folder, captures_dir = (Path(os.path.abspath(path)) for path in (folder, captures_dir))
     content = {folder / name: text for name, text in templates(folder, captures_dir).items()}
     faults = [
         Fault(str(path), "", "is there already", "Choose another folder, or move it away.")
@@ -80,7 +81,7 @@ def templates(folder: Path, captures_dir: Path) -> dict[str, str]:
 
 def _config(folder: Path, captures_dir: Path) -> list[str]:
     paths = {
-        "captures_dir": captures_dir.absolute(),
+        "captures_dir": captures_dir,
         "cartridges": folder / "cartridges.yaml",
         "chains": folder / "chains.yaml",
         "records_dir": folder / "records",
@@ -176,7 +177,7 @@ def explained(node: Mapping[str, Any]) -> str:
     told = all(str(option) in node["description"] for option in options)
     if not told or {"number", "integer", "array"}.intersection(types(node)):
         words.append(f"Takes {taken(node)}.")
-    if "examples" in node and not options and node.get("default") is None:
+    if "examples" in node and not options and node.get("default") in (None, []):
         example = node["examples"][0]
         words.append(f"For example {example if isinstance(example, str) else flow(example)}.")
     return " ".join(words)

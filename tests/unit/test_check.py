@@ -1,5 +1,7 @@
 """What a check says of a configuration."""
 
+import dataclasses
+
 import make_configuration as good
 import numpy as np
 import pytest
@@ -52,8 +54,17 @@ def test_the_report_names_files_styli_and_sides(archive, tmp_path):
     lines = check.report(archive, tmp_path)
     assert "rejected: sub/two.wav, three.wav, four.wav, five.wav" in lines[1]
     assert lines[2].endswith("new.flac")
-    assert "Stylus s2 (mm-one): 3 captures" in lines
+    assert "Stylus s2 (mm-one): 3 captures, 2024-03-10 to 2024-03-12, 12.25 to 14 h" in lines
     assert "Record bench-a, side b: 1 capture" in lines
+
+
+def test_captures_of_several_days_at_the_same_hours_are_told(archive, tmp_path):
+    """An empty playing log leaves all captures at the hours of fitting."""
+    rows = tuple({**row, "stylus_hours": 0.0} for row in archive.captures)
+    lines = check.report(dataclasses.replace(archive, captures=rows), tmp_path)
+    place = next(i for i, line in enumerate(lines) if line.startswith("Stylus s2"))
+    assert lines[place].endswith("2024-03-12, 0 h")
+    assert "nothing can be followed" in lines[place + 1]
 
 
 def test_a_track_that_serves_nothing_is_told(tmp_path):

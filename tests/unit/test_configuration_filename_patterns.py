@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from grooveledger.configuration.filename_patterns import (
     FilenamePattern,
+    day_in,
     pattern_problems,
     read_name,
 )
@@ -52,6 +53,26 @@ def read(pattern, path):
 def test_a_name_gives_its_cells(pattern, path, cells):
     assert pattern_problems([pattern]) == []
     assert read(pattern, path) == (cells, [])
+
+
+@pytest.mark.parametrize(
+    ("path", "day"),
+    [
+        ("2021-03-04 side A (2).wav", "2021-03-04"),
+        ("side a 20210304.flac", "2021-03-04"),
+        ("2021_03_04/take 2.wav", "2021-03-04"),
+        ("2021-03-04/2021.03.04 a.wav", "2021-03-04"),
+        ("20210304T2015.wav", "2021-03-04"),
+        ("2021-03-04 again as 2021-03-05.wav", None),
+        ("2021-02-30.wav", None),
+        ("2021-0304.wav", None),
+        ("04-03-2021.wav", None),
+        ("120210304.wav", None),
+        ("48000 24.wav", None),
+    ],
+)
+def test_a_day_written_year_first_is_found_wherever_it_stands(path, day):
+    assert day_in(path) == day
 
 
 def test_the_first_pattern_that_fits_is_taken():

@@ -36,9 +36,11 @@ class Archive:
             path.parent.mkdir(parents=True, exist_ok=True)
             sf.write(path, np.zeros((4800, 2)), 48_000)
 
-    def register(self, listen=False):
+    def register(self, listen=False, write=True):
         self.told = []
-        return register(self.folder / "config.yaml", self.folder, self.told.append, listen)
+        config_file = self.folder / "config.yaml"
+        self.registered = register(config_file, self.folder, self.told.append, listen, write)
+        return self.registered.entries
 
     def rows(self):
         lines = self.sheet.read_text(encoding="utf-8-sig").splitlines()
@@ -86,7 +88,9 @@ def test_a_second_time_there_is_nothing_to_do(tmp_path):
     content = archive.sheet.read_bytes()
     assert archive.register() == []
     assert archive.sheet.read_bytes() == content
-    assert summary([]) == ["Nothing new: every recording that can be read is in the sheet."]
+    assert summary(archive.registered) == [
+        "Nothing new: every recording that can be read is in the sheet."
+    ]
 
 
 def test_what_could_not_be_filled_in_is_said(tmp_path):
@@ -95,8 +99,9 @@ def test_what_could_not_be_filled_in_is_said(tmp_path):
     assert entries[0].missing == ["captured_at", "stylus", "side"]
     assert "could not fill in captured_at, stylus, side" in archive.told[0]
     assert "no playing log" in archive.told[0]
-    assert summary(entries)[1] == "Still to fill in: captured_at (2)."
-    with pytest.raises(ConfigurationFaults, match="row 2, captured_at: is blank"):
+    assert "the file was last changed at 20" in archive.told[0]
+    assert summary(archive.registered)[1] == "Still to fill in: captured_at (2)."
+    with pytest.raises(ConfigurationFaults, match="rows 2 to 3, captured_at: is blank"):
         load(read_config(tmp_path / "config.yaml"), tmp_path)
 
 
@@ -105,6 +110,26 @@ def test_rows_still_blank_do_not_keep_others_out(tmp_path):
     archive.register()
     archive.add("y.flac")
     assert [entry.cells["file"] for entry in archive.register()] == ["y.flac"]
+
+
+def test_a_trial_writes_nothing(tmp_path):
+    archive = Archive(tmp_path, HEADER, "x.flac")
+    assert len(archive.register(write=False)) == 1
+    assert archive.sheet.read_text() == HEADER
+    assert summary(archive.registered, written=False)[0].startswith("1 row would be appended to ")
+    assert "delete them first" in summary(archive.registered)[-1]
+
+
+def test_a_stylus_alone_fitted_by_then_is_taken(tmp_path):
+    """s1 was fitted two months before s2: what is older can only be of s1."""
+    early, late = good.STYLI[1][2], good.STYLI[2][2]
+    assert early < late
+    archive = Archive(
+        tmp_path, HEADER, f"side b {early}.flac", f"{late} (2).flac", "1999-01-01.flac"
+    )
+    entries = archive.register()
+    assert [entry.cells.get("stylus") for entry in entries] == [None, "s1", None]
+    assert "s1 is the only one that was fitted by then" in archive.told[-1]
 
 
 def test_configured_cells_stand_where_nothing_else_tells(tmp_path):
@@ -128,7 +153,9 @@ def test_unreadable_files_are_left_out_and_said(tmp_path):
     archive = Archive(tmp_path, HEADER, "x.flac")
     (tmp_path / "captures" / "bad.wav").write_bytes(b"RIFF")
     assert len(archive.register()) == 1
-    assert archive.told[0].startswith("bad.wav is left out: ")
+    assert archive.told[0].startswith("bad.wav is left out: it can't be read as audio (")
+    assert str(tmp_path) not in archive.told[0]
+    assert "Left out, since they can't be read: bad.wav." in summary(archive.registered)
 
 
 def test_words_that_are_no_ids_are_said(tmp_path):
@@ -191,7 +218,7 @@ def test_sides_that_are_described_alike_are_not_told_apart(tmp_path):
     copy = described.replace("record: small", "record: copy").replace("3.54", "5.0")
     (tmp_path / "records" / "copy.yaml").write_text(copy)
     told = []
-    (entry,) = register(made.config, tmp_path, told.append)
+    (entry,) = register(made.config, tmp_path, told.append).entries
     assert ("record" in entry.cells, entry.cells["side"]) == (False, "a")
     assert "it sounds like copy a or small a, which fit it equally well" in told[0]
 
@@ -208,6 +235,6 @@ def test_a_simulated_capture_is_known_by_its_sound(tmp_path):
     sheet = tmp_path / "captures.tsv"
     sheet.write_text(sheet.read_text().splitlines()[0] + "\n")
     shutil.move(made.captures[0], tmp_path / "captures" / "x.flac")
-    entries = register(made.config, tmp_path, lambda line: None)
+    entries = register(made.config, tmp_path, lambda line: None).entries
     assert [entry.cells["side"] for entry in entries] == ["b", "a"]
     assert [entry.cells["stylus"] for entry in entries] == ["s1", "s1"]

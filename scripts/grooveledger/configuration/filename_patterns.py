@@ -15,6 +15,8 @@ from grooveledger.configuration.validation import Problem, shown
 
 ANY = "any"
 DATE_FORM = "%Y-%m-%d"
+#: A day as ISO 8601 writes it (2024-03-02, 20240302), or with another sign between its parts.
+_DAY = re.compile(r"(?<!\d)((?:19|20)\d\d)([-_. ]?)(\d\d)\2(\d\d)(?!\d)")
 _FIELD = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
 _DIRECTIVES = {"%Y": r"\d{4}", "%y": r"\d{2}"} | {f"%{letter}": r"\d{2}" for letter in "mdHMS"}
 _NUMBER = r"\d+(?:\.\d+)?"
@@ -130,7 +132,7 @@ def read_name(
     unknown : list of tuple
         Then: column and word that keep a pattern from fitting.
     """
-    stem = path.rsplit(".", 1)[0] if "." in path.rsplit("/", 1)[-1] else path
+    stem = _stem(path)
     unknown: list[tuple[str, str]] = []
     for pattern in patterns:
         name = stem if pattern.in_folders else stem.rsplit("/", 1)[-1]
@@ -139,6 +141,18 @@ def read_name(
             return cells, []
         unknown = unknown or pattern.unknown_ids(name)
     return {}, unknown
+
+
+def day_in(path: str) -> str | None:
+    """Day that a file's path names, year first, wherever it stands; None unless it is just one."""
+    found = {_moment(f"{y}-{m}-{d}", DATE_FORM) for y, _, m, d in _DAY.findall(_stem(path))}
+    days = found - {None}
+    return days.pop() if len(days) == 1 else None
+
+
+def _stem(path: str) -> str:
+    """Path without the file's ending."""
+    return path.rsplit(".", 1)[0] if "." in path.rsplit("/", 1)[-1] else path
 
 
 def _date_expression(form: str) -> str:
