@@ -142,10 +142,12 @@ def helped(*program):
 def test_a_new_archive_begins_as_the_readme_says(tmp_path):
     """Its four commands but the last, with the demo's chains, cartridges, styli and records."""
     text = next(
-        t for lang, _, t in blocks(PROJECT / "README.md") if lang == "sh" and "start.py" in t
+        t for lang, _, t in blocks(PROJECT / "README.md") if lang == "sh" and "start.sh" in t
     )
     start, register, check, run = (shlex.split(line) for line in text.splitlines())
-    assert run[0] == "./scripts/run.sh"
+    assert (start[0], run[0]) == ("./scripts/start.sh", "./scripts/run.sh")
+    assert '/scripts/start.py" "$@"' in (PROJECT / start[0]).read_text(encoding="utf-8")
+    start = ["python", "scripts/start.py", *start[1:]]  # the environment is made already
 
     def executed(command):
         parts = [
