@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import light  # noqa: F401
 from grooveledger.provenance import stamp
 from grooveledger.report import capture_page
 from job import logged

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import light  # noqa: F401
 from grooveledger import csv_export, workbook
 from grooveledger.provenance import stamp
 from job import logged

@@ -1,4 +1,4 @@
-"""For the scripts of stages 1 to 4: keeps pandas out of their processes.
+"""For the scripts that need no pandas: keeps it out of their processes.
 
 pyarrow imports pandas with the first array that it makes, only to see whether it was given one of
 its objects. That takes as long as all the rest of a job's start.
@@ -14,7 +14,7 @@ class WithoutPandas(MetaPathFinder):
     def find_spec(self, fullname, path, target=None):
         """Refuse pandas, and leave every other module to the finders that follow."""
         if fullname == "pandas":
-            raise ModuleNotFoundError("stages 1 to 4 do without pandas", name=fullname)
+            raise ModuleNotFoundError("this script does without pandas", name=fullname)
 
 
 sys.meta_path.insert(0, WithoutPandas())

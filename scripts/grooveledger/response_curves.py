@@ -1,11 +1,15 @@
 """Response curves of captures, chosen and averaged for interpretation."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import NamedTuple, Self
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from grooveledger import tables
 from grooveledger.curves import COVER_TOLERANCE
 from grooveledger.equalisation import REFERENCE_HZ
 
@@ -102,3 +106,11 @@ def after_break_in(captures: pd.DataFrame, styli: pd.DataFrame) -> pd.DataFrame:
     needed = captures["stylus"].map(by_stylus).astype(float)
     kept = captures[(captures["status"] != "rejected") & (captures["stylus_hours"] >= needed)]
     return kept.sort_values(["stylus", "stylus_hours", "capture"])
+
+
+def responses(path: Path, captures: Iterable[str]) -> pd.DataFrame:
+    """Rows of the response table of some captures, as a data frame: the rest is not unpacked."""
+    rows = tables.read(path)
+    kept = pc.is_in(rows.column("capture"), pa.array(list(captures), pa.string()))
+    frame: pd.DataFrame = rows.filter(kept).to_pandas()
+    return frame

@@ -5,9 +5,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from grooveledger import tables
 from grooveledger.figures.frequency import lines_of
@@ -58,11 +55,3 @@ def first_with_curves(
         if curves := channel_curves(folder, row["capture"], table):
             return row, curves
     return None
-
-
-def responses(path: Path, captures: Iterable[str]) -> pd.DataFrame:
-    """Rows of the response table of some captures, as a data frame: the rest is not unpacked."""
-    rows = tables.read(path)
-    kept = pc.is_in(rows.column("capture"), pa.array(list(captures), pa.string()))
-    frame: pd.DataFrame = rows.filter(kept).to_pandas()
-    return frame

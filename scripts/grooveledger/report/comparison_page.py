@@ -13,6 +13,7 @@ from grooveledger.figures.rows import Columns
 from grooveledger.figures.style import SERIES, Picture
 from grooveledger.report import choice, page, words
 from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, tag
+from grooveledger.response_curves import responses
 
 Row = Mapping[str, Any]
 
@@ -120,7 +121,7 @@ def _alike(
     sheet = pd.DataFrame(list(styli.values()))
     kept = compared_captures(captures, sheet, settings)["capture"]
     frame = comparison_curves(
-        captures, choice.responses(folder / "response.parquet", kept), sheet, settings
+        captures, responses(folder / "response.parquet", kept), sheet, settings
     )
     for channel in ("left", "right"):
         lines, marks = [], []

@@ -14,9 +14,9 @@ from grooveledger.loading_coils import Material, gather
 from grooveledger.loading_network import Network, transfer_db
 from grooveledger.loading_prediction import Coil, Load, predict
 from grooveledger.plan import Chain
-from grooveledger.report import choice, page, words
+from grooveledger.report import page, words
 from grooveledger.report.grids import Field, amount, chosen, grid, rows_of
-from grooveledger.response_curves import Curve, mean_curve
+from grooveledger.response_curves import Curve, mean_curve, responses
 from grooveledger.uncertainty import rectangular
 
 Row = Mapping[str, Any]
@@ -156,7 +156,7 @@ def _measured_curves(
 ) -> dict[str, Curve]:
     """Mean response of the cartridge on each chain, of the captures that the table is made of."""
     own = chosen(folder / "captures.parquet", cartridge=cartridge).to_pandas()
-    response = choice.responses(folder / "response.parquet", own["capture"])
+    response = responses(folder / "response.parquet", own["capture"])
     material: Material = gather(
         chains,
         own,

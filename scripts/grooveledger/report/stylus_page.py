@@ -55,9 +55,15 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     pressing = {row["metric"] for row in drift if row["verdict"] in PRESSING}
     metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     curves = list(life(captures_folder, choice.in_order_of_hours(captures, name), break_in_hours))
-    found = trends(metrics, drift, break_in_hours)
-    urgent = [picture for metric, picture in found.items() if metric in pressing]
-    others = [picture for metric, picture in found.items() if metric not in pressing]
+    found = metrics_in_order(metrics)
+    urgent, others = (
+        [
+            trend_of(metric, metrics, drift, break_in_hours)
+            for metric in found
+            if (metric in pressing) == wanted
+        ]
+        for wanted in (True, False)
+    )
     charts = list(surprises(rows_of(tables_folder / "control.parquet", stylus=name)))
     drawn = [*curves, *urgent, *others, *charts]
     saved = page.pictures(drawn, path.with_name(path.stem))
@@ -77,19 +83,17 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     )
 
 
-def _metrics_in_order(metrics: Columns) -> list[str]:
+def metrics_in_order(metrics: Columns) -> list[str]:
+    """Metrics of a stylus that have a figure at known hours, as people read them."""
     found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
     return sorted(found, key=lambda name: (words.order(name), name))
 
 
-def trends(metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> dict[str, Picture]:
-    """Draw the trend of each metric of a stylus; of several tracks the first in the plan."""
-    drawn = {}
-    for metric in _metrics_in_order(metrics):
-        points = first_tracks(where(metrics, metric=metric))
-        fits = [row for row in drift if row["metric"] == metric]
-        drawn[metric] = trend(metric, words.metric(metric), points, fits, break_in_hours)
-    return drawn
+def trend_of(metric: str, metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> Picture:
+    """Draw the trend of a metric of a stylus; of several tracks the first in the plan."""
+    points = first_tracks(where(metrics, metric=metric))
+    fits = [row for row in drift if row["metric"] == metric]
+    return trend(metric, words.metric(metric), points, fits, break_in_hours)
 
 
 def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:

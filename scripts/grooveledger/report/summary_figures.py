@@ -9,7 +9,7 @@ from grooveledger import tables
 from grooveledger.figures.style import save
 from grooveledger.report import choice, words
 from grooveledger.report.grids import chosen, rows_of
-from grooveledger.report.stylus_page import PRESSING, life, trends
+from grooveledger.report.stylus_page import PRESSING, life, metrics_in_order, trend_of
 
 #: The trend shown where nothing is pressing.
 USUAL_METRIC = "response_10khz_db"
@@ -37,9 +37,11 @@ def write(
     for picture in life(captures_folder, captures, break_in_hours):
         shown = picture.name.removeprefix("life-")
         save(replace(picture, name=f"{name}-{shown}"), folder)
-    found = trends(metrics, drift, break_in_hours)
-    for metric in sorted(found, key=lambda metric: (_rank(metric, drift), words.order(metric)))[:1]:
-        save(replace(found[metric], name=f"{name}-trend"), folder)
+    found = metrics_in_order(metrics)
+    if found:
+        first = min(found, key=lambda metric: (_rank(metric, drift), words.order(metric)))
+        picture = trend_of(first, metrics, drift, break_in_hours)
+        save(replace(picture, name=f"{name}-trend"), folder)
 
 
 def _rank(metric: str, drift: list[dict[str, Any]]) -> int:
