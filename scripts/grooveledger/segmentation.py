@@ -230,13 +230,13 @@ def _silent_part(
     elif position == 0 and after:
         start_s = max(first_s, after[0] - planned_s - gap_s)
     else:
-        return Part(track, "missing", remark="the track before it was not found")
+        return Part(track, "missing", remark="can't be placed: the track before it was not found")
     if after:
         stop_s = after[0]
     elif position + 1 == len(side.tracks):
         stop_s = min(last_s, start_s + gap_s + planned_s)
     else:
-        return Part(track, "missing", remark="the track after it was not found")
+        return Part(track, "missing", remark="can't be placed: the track after it was not found")
     there_s = max(stop_s - start_s, 0.0)
     if there_s < SILENT_PART_MIN * planned_s:
         return Part(track, "missing", remark=f"only {there_s:.1f} s of it is there")
