@@ -5,10 +5,10 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive, load, read_config
 from grooveledger.configuration.filename_patterns import FilenamePattern, day_in, read_name
@@ -64,11 +64,24 @@ class Entry:
 
 
 class Registered(NamedTuple):
-    """What was done: the rows appended to the sheet `path`, by date, and files left out."""
+    """What was done.
+
+    Attributes
+    ----------
+    path : Path
+        The captures' sheet.
+    entries : list of Entry
+        The rows for it, by date.
+    left_out : list of str
+        Files that can't be read.
+    hints : list of str
+        Where more could be taken from.
+    """
 
     path: Path
     entries: list[Entry]
     left_out: list[str]
+    hints: list[str]
 
 
 def register(
@@ -130,7 +143,7 @@ def register(
         told(f"The sheet has no column {column}: what was found for it is not kept.")
     if entries and write:
         write_whole(sheet.path, appended(sheet, entries))
-    return Registered(sheet.path, entries, left_out)
+    return Registered(sheet.path, entries, left_out, _hints(entries, archive.settings))
 
 
 def read_captures_sheet(directory: Path, name: str) -> Sheet:
@@ -223,7 +236,7 @@ class _Namer:
             remedy = suggestion(word, self._known[column], f"ids of {column}")
             entry.remarks.append(f"'{word}' in its name is no known {column}. {remedy}")
         self._date(entry, file, recording)
-        self._side(entry, likely)
+        self._side(entry, likely, recording.duration_s)
         for column, value in self._settings["register"]["cells"].items():
             if value is not None:
                 cells.setdefault(column, f"{value:g}" if isinstance(value, float) else value)
@@ -231,8 +244,6 @@ class _Namer:
             if len(ids) == 1:
                 cells.setdefault(column, ids[0])
         self._stylus(entry)
-        if not cells.get("stylus_hours") and self._settings["playing_log"] is None:
-            entry.remarks.append("stylus_hours is blank, and there is no playing log to tell it")
         return entry
 
     def _date(self, entry: Entry, file: str, recording: Recording) -> None:
@@ -245,10 +256,7 @@ class _Namer:
             entry.cells["captured_at"] = recording.changed_at
             entry.remarks.append("captured_at is the time of the file's last change: check it")
         else:
-            entry.remarks.append(
-                f"the file was last changed at {recording.changed_at}; with "
-                "register.date_from_file_time true that is taken for captured_at"
-            )
+            entry.remarks.append(f"the file was last changed at {recording.changed_at}")
 
     def _stylus(self, entry: Entry) -> None:
         if "stylus" in entry.cells or "captured_at" not in entry.cells:
@@ -257,14 +265,16 @@ class _Namer:
         fitted = [stylus for stylus, on in self._fitted_on.items() if on <= captured_on]
         if len(fitted) == 1:
             entry.cells["stylus"] = fitted[0]
-            entry.remarks.append(f"stylus {fitted[0]} is the only one that was fitted by then")
+            entry.remarks.append(f"{fitted[0]} is the only stylus that was fitted by then")
 
-    def _side(self, entry: Entry, likely: list[tuple[str, str]] | None) -> None:
+    def _side(self, entry: Entry, likely: list[tuple[str, str]] | None, duration_s: float) -> None:
         cells = entry.cells
         if likely is None:
             return
         if not likely:
             entry.remarks.append("it sounds like none of the sides described")
+            if duration_s < min(map(_playing_time_s, self._sides.values()), default=0.0):
+                entry.remarks.append("it is shorter than each of them: was it cut short?")
             return
         sounds = " or ".join(" ".join(names) for names in likely)
         typed = {key: cells[key] for key in ("record", "side") if key in cells}
@@ -287,7 +297,7 @@ class _Namer:
 
 def summary(registered: Registered, written: bool = True) -> list[str]:
     """Return closing sentences: what was done, and what is still to do."""
-    path, entries, left_out = registered
+    path, entries, left_out, hints = registered
     missing = Counter(column for entry in entries for column in entry.missing)
     lines = []
     if entries:
@@ -296,6 +306,7 @@ def summary(registered: Registered, written: bool = True) -> list[str]:
     else:
         lines.append("Nothing new: every recording that can be read is in the sheet.")
     lines += [f"Still to fill in: {column} ({missing[column]})." for column in sorted(missing)]
+    lines += hints
     if left_out:
         lines.append(f"Left out, since they can't be read: {', '.join(left_out)}.")
     if entries and written:
@@ -305,6 +316,29 @@ def summary(registered: Registered, written: bool = True) -> list[str]:
             "is not to be measured at all: move the file out of captures_dir, and delete its row."
         )
     return lines
+
+
+def _hints(entries: Iterable[Entry], settings: Mapping[str, Any]) -> list[str]:
+    missing = {column for entry in entries for column in entry.missing}
+    taking = settings["register"]
+    hints = []
+    if missing - {"captured_at"} and not taking["patterns"]:
+        hints.append(
+            "Say in config.yaml how your files are named (register.patterns): it tells more."
+        )
+    if "captured_at" in missing and not taking["date_from_file_time"]:
+        hints.append(
+            "Where a file's last change was the recording itself, register.date_from_file_time: "
+            "true in config.yaml takes its time."
+        )
+    if settings["playing_log"] is None and not all(e.cells.get("stylus_hours") for e in entries):
+        hints.append("Hours are blank, and there is no playing log to tell them: give one of both.")
+    return hints
+
+
+def _playing_time_s(side: Side) -> float:
+    """Time from the start of a side's first track to the end of its last, as planned."""
+    return sum(track.duration_s for track in side.tracks) + side.gap_s * (len(side.tracks) - 1)
 
 
 def _same(file: str) -> str:
