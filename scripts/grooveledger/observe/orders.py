@@ -1,18 +1,17 @@
 """Orders of tones, steps and sweeps in both channels, and the spectra of tones."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
 from grooveledger import audio, tables
 from grooveledger.carrier import sweep_path, tone_path
-from grooveledger.faults import CaptureFault
 from grooveledger.observe.cells import Span, averaged, played_hz, span_between
 from grooveledger.observe.found import found_stretches
+from grooveledger.observe.sound import Sound, read_sound
 from grooveledger.observe.tone_spectrum import middle, tone_spectrum
 from grooveledger.order_tracking import (
     OVERLAP,
@@ -26,13 +25,11 @@ from grooveledger.plan import Side, Track, tracks_for
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
 from grooveledger.tone_search import tone_hz
 
-#: Sound read either side of a found track, s: boundaries are known to 0.15 s.
-MARGIN_S = 0.3
 #: Left out at the ends of a tone, s, and of a step, as a fraction of it: attack, release, boundary.
 TONE_GUARD_S = 0.3
 STEP_GUARD = 0.2
-#: Longest stretch of a steady tone that is read, s: more would not sharpen a figure.
-TONE_LONGEST_S = 120.0
+#: Longest part of a steady tone that is read, s: more would not sharpen a figure, and take memory.
+STEADY_LONGEST_S = 120.0
 #: First guess of a tone: speed is looked for so far from nominal; after a tone told it, so far.
 SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.02
 #: Orders are read below this part of half the sampling rate: above lies the converter's filter.
@@ -56,13 +53,13 @@ TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 ALL_FRAMES = np.zeros(1, dtype=int)
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """Sound of a track, or of one step of it: `samples` (2, n) from `start_s` in the capture."""
+class Part(NamedTuple):
+    """A part of a track that is read by itself: a step, or all of it between its guards."""
 
-    samples: np.ndarray
-    sample_rate_hz: float
-    start_s: float
+    begin_s: float
+    end_s: float
+    step: int | None = None
+    nominal_hz: float | None = None
 
 
 def observe_orders(
@@ -104,18 +101,19 @@ def observe_orders(
             ):
                 if track.track not in found or track.kind == "silent_groove":
                     continue
-                begin_s, end_s = found[track.track]
-                stretch = _read(file, track, begin_s, end_s)
                 tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
-                reading = _Reading(stretch, track, settings, speed, tolerance, begin_s, end_s)
-                for rows, phase in reading.rows():
-                    readings.append(rows)
-                    if track.kind == "tone":
-                        speeds.append(float(rows["played_hz"][0]) / (track.frequency_hz or np.nan))
-                    if track.track in spectrum_tracks:
-                        spectra.append(_spectrum(stretch, phase, track, settings))
-                # The next track is read when this one's sound is gone: memory holds one of them.
-                del stretch, reading
+                for part in _parts(track, *found[track.track], speed):
+                    sound = read_sound(file, part.begin_s, part.end_s)
+                    for rows, phase in _Reading(sound, track, settings, speed, tolerance).rows(
+                        part
+                    ):
+                        readings.append(rows)
+                        if track.kind == "tone":
+                            speeds.append(float(rows["played_hz"][0]) / track.lowest_hz)
+                        if track.track in spectrum_tracks:
+                            spectra.append(_spectrum(sound, phase, track, settings))
+                    # The next is read when this one's sound is gone: memory holds one of them.
+                    del sound, reading
                 if speeds:
                     speed, known = float(np.median(speeds)), True
     orders = _table(ORDERS, readings, capture)
@@ -130,94 +128,79 @@ def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.T
     return tables.build(table, {"capture": capture, **whole})
 
 
-def _read(file: Any, track: Track, begin_s: float, end_s: float) -> Stretch:
-    rate = file.samplerate
-    if track.kind == "tone" and end_s - begin_s > TONE_LONGEST_S:
+def _parts(track: Track, begin_s: float, end_s: float, speed: float) -> Iterator[Part]:
+    """Parts of a track that was found: `speed` is the played re the nominal one."""
+    if track.kind == "sweep":
+        yield Part(begin_s, end_s)
+    elif track.kind in ("tone", "two_tone"):
+        begin_s, end_s = begin_s + TONE_GUARD_S, end_s - TONE_GUARD_S
         middle_s = 0.5 * (begin_s + end_s)
-        begin_s, end_s = middle_s - 0.5 * TONE_LONGEST_S, middle_s + 0.5 * TONE_LONGEST_S
-    start = max(0, int((begin_s - MARGIN_S) * rate))
-    stop = int((end_s + MARGIN_S) * rate)
-    samples = np.empty((2, max(0, min(stop, file.frames) - start)), np.float32)
-    read = 0
-    for block in audio.blocks(file, start, stop):
-        samples[:, read : read + len(block)] = block.T
-        read += len(block)
-    if not read:
-        raise CaptureFault(
-            f"nothing can be read at {begin_s:.1f} s, where track {track.track} lies"
+        yield Part(
+            max(begin_s, middle_s - 0.5 * STEADY_LONGEST_S),
+            min(end_s, middle_s + 0.5 * STEADY_LONGEST_S),
+            nominal_hz=track.frequency_hz,
         )
-    return Stretch(samples[:, :read], rate, start / rate)
+    else:
+        assert track.step_s is not None
+        step_s = track.step_s / speed
+        if track.kind == "tone_steps":
+            frequencies_hz: Sequence[float] = track.frequencies_hz
+        else:
+            frequencies_hz = [track.lowest_hz] * len(track.amplitudes_um)
+        for step, frequency_hz in enumerate(frequencies_hz):
+            first_s = begin_s + (step + STEP_GUARD) * step_s
+            last_s = min(begin_s + (step + 1 - STEP_GUARD) * step_s, end_s)
+            if last_s > first_s:
+                yield Part(first_s, last_s, step, frequency_hz)
 
 
 class _Reading:
-    """How one track is read: which stretches, which components, how they are averaged."""
+    """How one part of a track is read: which components, along which phase, how averaged."""
 
     def __init__(
         self,
-        stretch: Stretch,
+        sound: Sound,
         track: Track,
         settings: Mapping[str, Any],
         speed: float,
         tolerance: float,
-        begin_s: float,
-        end_s: float,
     ) -> None:
-        self._stretch = stretch
+        self._sound = sound
         self._track = track
         self._settings = settings
         self._speed = speed
         self._tolerance = tolerance
-        self._begin = begin_s - stretch.start_s
-        self._end = end_s - stretch.start_s
-        self._top_hz = NYQUIST_PART * 0.5 * stretch.sample_rate_hz
+        self._top_hz = NYQUIST_PART * 0.5 * sound.sample_rate_hz
 
-    def rows(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
+    def rows(self, part: Part) -> Iterator[tuple[dict[str, Any], PhasePath]]:
         """Rows of the orders table, with the phase path they were read along."""
-        kind = self._track.kind
-        if kind == "sweep":
+        if self._track.kind == "sweep":
             yield from self._sweep()
-        elif kind == "two_tone":
+        elif self._track.kind == "two_tone":
             yield from self._two_tone()
-        elif kind == "tone":
-            assert self._track.frequency_hz is not None
-            begin, end = self._begin + TONE_GUARD_S, self._end - TONE_GUARD_S
-            yield from self._steady(self._track.frequency_hz, begin, end, None)
         else:
-            yield from self._steps()
-
-    def _steps(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
-        track = self._track
-        assert track.step_s is not None
-        step_s = track.step_s / self._speed
-        if track.kind == "tone_steps":
-            frequencies_hz: Sequence[float] = track.frequencies_hz
-        else:
-            assert track.frequency_hz is not None
-            frequencies_hz = [track.frequency_hz] * len(track.amplitudes_um)
-        for step, frequency_hz in enumerate(frequencies_hz):
-            begin = self._begin + (step + STEP_GUARD) * step_s
-            end = min(self._begin + (step + 1 - STEP_GUARD) * step_s, self._end)
-            yield from self._steady(frequency_hz, begin, end, step)
+            assert part.nominal_hz is not None
+            yield from self._steady(part.nominal_hz, part.step)
 
     def _steady(
-        self, nominal_hz: float, begin: float, end: float, step: int | None
+        self, nominal_hz: float, step: int | None
     ) -> Iterator[tuple[dict[str, Any], PhasePath]]:
-        tracked = self._tracked_tone(nominal_hz, begin, end, self._window_s(nominal_hz))
+        tracked = self._tracked_tone(nominal_hz, self._window_s(nominal_hz))
         if tracked is None:
             return
         path, channel, span = tracked
-        heard_hz = played_hz(path, span, self._stretch.sample_rate_hz)
+        heard_hz = played_hz(path, span, self._sound.sample_rate_hz)
         orders = self._orders(float(np.mean(heard_hz)))
         if not orders:
             return
         components = [(n,) for n in orders]
-        z = demodulate(self._stretch.samples, [path], components, *span)
+        z = demodulate(self._sound.samples, [path], components, *span)
         z = referred(z, components, channel)
         yield self._rows(z, span, heard_hz, ALL_FRAMES, components, nominal_hz, step), path
 
     def _sweep(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
-        track, rate = self._track, self._stretch.sample_rate_hz
-        guess = sweep_path(self._stretch.samples, rate, track, self._begin, self._speed)
+        track, rate = self._track, self._sound.sample_rate_hz
+        guess = sweep_path(self._sound.samples, rate, track, self._sound.begin_s, self._speed)
         if guess is None:
             return
         path, channel, begin, end = guess
@@ -235,7 +218,7 @@ class _Reading:
             if not orders:
                 continue
             components = [(n,) for n in orders]
-            z = demodulate(self._stretch.samples, [refined], components, *span)
+            z = demodulate(self._sound.samples, [refined], components, *span)
             z = referred(z, components, channel)
             cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
             edges = (
@@ -247,15 +230,14 @@ class _Reading:
     def _two_tone(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
         track = self._track
         low_hz, high_hz = track.frequencies_hz
-        begin, end = self._begin + TONE_GUARD_S, self._end - TONE_GUARD_S
         window_s = self._window_s(min(low_hz, high_hz - 2.0 * low_hz))
-        high_tone = self._tracked_tone(high_hz, begin, end, window_s)
-        low_tone = self._tracked_tone(low_hz, begin, end, window_s)
+        high_tone = self._tracked_tone(high_hz, window_s)
+        low_tone = self._tracked_tone(low_hz, window_s)
         if high_tone is None or low_tone is None:
             return
         (high, channel, span), (low, _, _) = high_tone, low_tone
-        heard_hz = played_hz(high, span, self._stretch.sample_rate_hz)
-        z = demodulate(self._stretch.samples, [high, low], TWO_TONE_COMPONENTS, *span)
+        heard_hz = played_hz(high, span, self._sound.sample_rate_hz)
+        z = demodulate(self._sound.samples, [high, low], TWO_TONE_COMPONENTS, *span)
         z = referred(z, TWO_TONE_COMPONENTS, channel)
         yield self._rows(z, span, heard_hz, ALL_FRAMES, TWO_TONE_COMPONENTS, high_hz, None), high
 
@@ -268,22 +250,23 @@ class _Reading:
         return list(range(1, highest + 1))
 
     def _tracked_tone(
-        self, nominal_hz: float, begin: float, end: float, window_s: float
+        self, nominal_hz: float, window_s: float
     ) -> tuple[PhasePath, int, Span] | None:
-        rate = self._stretch.sample_rate_hz
+        rate = self._sound.sample_rate_hz
+        begin, end = self._sound.begin_s, self._sound.end_s
         expected_hz = nominal_hz * self._speed
         if end - begin < 2.0 * window_s or expected_hz >= self._top_hz:
             return None
-        inside = self._stretch.samples[:, max(0, int(begin * rate)) : int(end * rate)]
+        inside = self._sound.samples[:, max(0, int(begin * rate)) : int(end * rate)]
         heard_hz, channel = tone_hz(inside, rate, expected_hz, self._tolerance)
-        guess = tone_path(heard_hz, self._stretch.samples.shape[1], rate)
+        guess = tone_path(heard_hz, self._sound.samples.shape[1], rate)
         search_s = max(SEARCH_CYCLES / heard_hz, SEARCH_SHORTEST_S, window_s / 4.0)
         path = self._refined(guess, channel, [span_between(begin, end, search_s, rate)])
         return None if path is None else (path, channel, span_between(begin, end, window_s, rate))
 
     def _refined(self, path: PhasePath, channel: int, spans: Sequence[Span]) -> PhasePath | None:
         """Path with the phase that the louder channel really has; None where it can't be seen."""
-        sound = self._stretch.samples[channel : channel + 1]
+        sound = self._sound.samples[channel : channel + 1]
         # The first pass smooths what it finds and lags behind fast wow; the second finds the rest.
         for _ in range(2):
             frames, centres = [], []
@@ -298,7 +281,7 @@ class _Reading:
             run, at = np.concatenate(frames), np.concatenate(centres)
             if len(run) < sum(span.frames for span in spans) / 4:
                 return None
-            smoothing = SEARCH_SMOOTHING_S * self._stretch.sample_rate_hz
+            smoothing = SEARCH_SMOOTHING_S * self._sound.sample_rate_hz
             path = path.plus(at, unwrapped_cycles(run), smoothing)
         return path
 
@@ -306,7 +289,7 @@ class _Reading:
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
     ) -> list[Span]:
         """Octaves of a sweep in time order, each with the window its lowest frequency needs."""
-        rate = self._stretch.sample_rate_hz
+        rate = self._sound.sample_rate_hz
         at_s = np.arange(begin, end, 2e-3)
         frequency_hz = path.at(at_s * rate)[1] * rate
         per_octave = int(self._settings["points_per_octave"])
@@ -339,7 +322,7 @@ class _Reading:
         A window keeps half its length away from the end: in a quick sweep the curve would stop a
         per cent short of the frequency that was played.
         """
-        rate = self._stretch.sample_rate_hz
+        rate = self._sound.sample_rate_hz
         spans = []
         for edge, inward in ((begin, 1.0), (end, -1.0)):
             frequency_hz = float(path.at(np.array([edge * rate]))[1][0]) * rate
@@ -361,7 +344,7 @@ class _Reading:
         nominal_hz: float | None,
         step: int | None,
     ) -> dict[str, Any]:
-        rate = self._stretch.sample_rate_hz
+        rate = self._sound.sample_rate_hz
         orders = [component[0] for component in components]
         low_orders = [sum(component[1:]) for component in components]
         limited_snr_db = float(self._settings["limited_snr_db"])
@@ -370,7 +353,7 @@ class _Reading:
         read = columns["order"] * columns["played_hz"] < self._top_hz
         columns = {name: values[read | (columns["order"] <= 1)] for name, values in columns.items()}
         rows = len(columns["order"])
-        columns["time_s"] = columns["time_s"] + self._stretch.start_s
+        columns["time_s"] = columns["time_s"] + self._sound.start_s
         return {
             **columns,
             "track": np.full(rows, self._track.track),
@@ -384,11 +367,11 @@ class _Reading:
 
 
 def _spectrum(
-    stretch: Stretch, path: PhasePath, track: Track, settings: Mapping[str, Any]
+    sound: Sound, path: PhasePath, track: Track, settings: Mapping[str, Any]
 ) -> dict[str, Any]:
-    rate = stretch.sample_rate_hz
-    guard = int((MARGIN_S + TONE_GUARD_S) * rate)
-    samples = stretch.samples[:, guard:-guard]
+    rate = sound.sample_rate_hz
+    guard = int(sound.begin_s * rate)
+    samples = sound.samples[:, guard : int(sound.end_s * rate)]
     part = middle(samples.shape[1], rate)
     samples = samples[:, part]
     cycles, _ = path.at(guard + part.start + np.arange(samples.shape[1], dtype=np.float64))
