@@ -40,7 +40,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--counts", type=int, nargs="+", default=[100, 1000])
     arguments = parser.parse_args()
-    print("captures   all (s)   a capture (s)   nothing to do (s)   one more (s)   memory (MB)")
+    print("captures  all (s)  of one (s)  its cpu (s)  no work (s)  one more (s)  memory (MB)")
     for count in arguments.counts:
         folder = arguments.folder.resolve() / str(count)
         config = make_archive(folder, count, RATE_HZ, SIDE)
@@ -51,9 +51,10 @@ def main() -> None:
         more = cost(workflow(config, CORES, "tables", index))
         # Of the largest process so far: snakemake itself, or a job.
         memory_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        each_s, each_cpu_s = whole.wall_s / count, whole.cpu_s / count
         print(
-            f"{count:8d} {whole.wall_s:9.1f} {whole.wall_s / count:15.3f} {idle.wall_s:19.1f} "
-            f"{more.wall_s:14.1f} {memory_mb:13.0f}",
+            f"{count:8d} {whole.wall_s:8.1f} {each_s:11.3f} {each_cpu_s:12.3f} {idle.wall_s:12.1f} "
+            f"{more.wall_s:13.1f} {memory_mb:12.0f}",
             flush=True,
         )
 
