@@ -28,9 +28,9 @@ from drift_histories import (
     successor,
     uneven_hours,
 )
+from drift_step_studies import critical, step_bounds, step_sizes, steps
 from grooveledger.drift import control_table, drift_table
 from grooveledger.drift.rows import BLAME_SIGNIFICANCE
-from grooveledger.drift.steps import CRITICAL_N, FALSE_ALARM, largest_step
 
 #: Captures a history holds in the studies of coverage.
 CAPTURES = (8, 12, 20, 40, 60)
@@ -122,69 +122,6 @@ def odd_captures(histories: int = 2000) -> list[str]:
                 f"coverage {holds(rows, slope):.3f}, "
                 f"false steps {np.mean(rows['change_at_hours'].notna()):.3f}"
             )
-    return lines
-
-
-def steps(histories: int = 2000) -> list[str]:
-    """A step of three sigmas found within one capture in 90 %; false alarms under 5 %."""
-    lines = []
-    for n in (12, 20, 30, 40, 60, 100):
-        rng = np.random.default_rng(n)
-        hours = BREAK_IN_HOURS + 10.0 * np.arange(n)
-        found = {}
-        for kind in ("normal", "t3"):
-            line = -0.5 * (hours - BREAK_IN_HOURS) / 100.0
-            quiet = line + scatter(rng, kind, (histories, n))
-            rows = drift_of(long_table(quiet, hours))
-            alarms = np.mean(rows["change_at_hours"].notna())
-            near, off = [], []
-            for place in (n // 5, n // 3, n // 2, n - n // 3, n - n // 5):
-                moved = line + scatter(rng, kind, (histories // 4, n))
-                moved[:, place:] += 3.0 * SCATTER_DB
-                rows = drift_of(long_table(moved, hours))
-                capture = (rows["change_at_hours"] + 5.0 - BREAK_IN_HOURS) / 10.0
-                near.append(np.mean(np.abs(capture - place) <= 1.0))
-                off.append(holds(rows, -0.5))
-            found[kind] = (alarms, np.mean(near), min(near), np.mean(off))
-        lines += [
-            f"{n:3d} captures, {kind:>6}: false alarms {alarms:.3f}, found within one capture "
-            f"{near:.3f} (worst place {worst:.3f}), slope coverage with the step {covered:.3f}"
-            for kind, (alarms, near, worst, covered) in found.items()
-        ]
-    return lines
-
-
-def step_sizes(histories: int = 500) -> list[str]:
-    """The step, in sigmas, that is found within one capture in 90 %, averaged over places."""
-    lines = []
-    for n in (12, 20, 30, 40, 60):
-        hours = BREAK_IN_HOURS + 10.0 * np.arange(n)
-        for size in np.arange(2.5, 9.0, 0.5):
-            rng = np.random.default_rng(n)
-            near = []
-            for place in (n // 4, n // 2, n - n // 4):
-                moved = scatter(rng, "normal", (histories, n))
-                moved[:, place:] += size * SCATTER_DB
-                rows = drift_of(long_table(moved, hours))
-                capture = (rows["change_at_hours"] + 5.0 - BREAK_IN_HOURS) / 10.0
-                near.append(np.mean(np.abs(capture - place) <= 1.0))
-            if np.mean(near) >= 0.9:
-                lines.append(f"{n:3d} captures: {size:.1f} sigmas ({np.mean(near):.3f})")
-                break
-    return lines
-
-
-def critical(histories: int = 20000) -> list[str]:
-    """The critical values that steps.py holds, drawn again."""
-    lines = []
-    for n in CRITICAL_N[CRITICAL_N <= 100]:
-        rng = np.random.default_rng(int(n))
-        design = np.column_stack([np.ones(n), np.arange(float(n))])
-        places = np.arange(3, n - 2)
-        columns = (np.arange(n)[:, None] >= places[None, :]).astype(float)
-        draws = rng.standard_normal((histories, n))
-        largest = [largest_step(design, values, columns, places)[1] for values in draws]
-        lines.append(f"{n:4d} captures: {np.quantile(largest, 1.0 - FALSE_ALARM):.2f}")
     return lines
 
 
@@ -360,6 +297,7 @@ STUDIES: Mapping[str, Callable[[], list[str]]] = {
     "sessions": sessions,
     "odd": odd_captures,
     "steps": steps,
+    "step_bounds": step_bounds,
     "step_sizes": step_sizes,
     "record_wear": record_wear,
     "break_in": break_in,
