@@ -1,5 +1,6 @@
 """Reading captures in blocks: two channels, float32, full scale 1."""
 
+import contextlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +14,10 @@ from grooveledger.faults import CaptureFault
 SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ = 44_100, 192_000
 #: Frames a block: 2 MB of float32 stereo, which stays in cache and amortises the call.
 BLOCK_FRAMES = 1 << 18
+#: Frames a read near the place where decoding stops.
+PIECE_FRAMES = 1 << 10
+#: libsndfile's length of a FLAC file whose header leaves it open, as that of a stream does.
+OPEN_FRAMES = (1 << 63) - 1
 
 
 @contextmanager
@@ -56,6 +61,8 @@ def blocks(
 ) -> Iterator[np.ndarray]:
     """Yield a stretch of an open capture block by block.
 
+    A file that can't be decoded to the end its header promises ends where decoding does.
+
     Parameters
     ----------
     start, stop : int
@@ -71,24 +78,56 @@ def blocks(
     Raises
     ------
     CaptureFault
-        The file can't be decoded to the end.
+        The stretch holds frames, and none of them can be decoded.
     """
     stop = file.frames if stop is None else min(stop, file.frames)
-    start = max(start, 0)
-    try:
-        if file.tell() != start:
-            file.seek(start)
-        while start < stop:
-            block = file.read(min(frames, stop - start), dtype="float32", always_2d=True)
-            if not len(block):
-                return
-            start += len(block)
+    begin = at = max(start, 0)
+    while at < stop:
+        wanted = min(frames, stop - at)
+        block, fault = _decoded(file, at, wanted)
+        at += len(block)
+        if at == begin:
+            raise CaptureFault(
+                f"decoding stops at {at / file.samplerate:.1f} s ({fault or 'the file ends'}): "
+                "copy the file again from the recorder"
+            )
+        if len(block):
             yield block
+        if len(block) < wanted:
+            return
+
+
+def promised_frames(file: sf.SoundFile) -> int | None:
+    """Length that a file's header promises; None where it leaves that open."""
+    return None if file.frames == OPEN_FRAMES else int(file.frames)
+
+
+def _decoded(file: sf.SoundFile, at: int, count: int) -> tuple[np.ndarray, str]:
+    """Return up to `count` frames from `at` on, and why there are not as many."""
+    try:
+        if file.tell() != at:
+            file.seek(at)
+        return file.read(count, dtype="float32", always_2d=True), ""
     except (sf.SoundFileError, RuntimeError) as error:
-        raise CaptureFault(
-            f"decoding stops at {start / file.samplerate:.1f} s ({_first_line(error)}): "
-            "copy the file again, or cut it before that"
-        ) from error
+        return _salvaged(file.name, at, count), _first_line(error)
+
+
+def _salvaged(name: str, at: int, count: int) -> np.ndarray:
+    """Decode what there is of a stretch, piece by piece.
+
+    By another decoder: one that has failed may neither read nor seek any more.
+    """
+    pieces = [np.empty((0, 2), np.float32)]
+    stop = at + count
+    with contextlib.suppress(sf.SoundFileError, RuntimeError), sf.SoundFile(name) as file:
+        file.seek(at)
+        while at < stop:
+            piece = file.read(min(PIECE_FRAMES, stop - at), dtype="float32", always_2d=True)
+            if not len(piece):
+                break
+            pieces.append(piece)
+            at += len(piece)
+    return np.concatenate(pieces)
 
 
 def _first_line(error: Exception) -> str:

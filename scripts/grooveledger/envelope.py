@@ -23,6 +23,11 @@ from grooveledger.faults import CaptureFault
 FRAMES_PER_READ, FRAMES_PER_BLOCK = 256, 64
 #: Magnitude from which a sample counts as full scale: the top code of 16 bits.
 FULL_SCALE = 32767 / 32768
+#: A sample of a float file may be above full scale, but beyond 60 dB above it, it is no sound: the
+#: file holds integers taken for floats, or damage.
+LOUDEST = 1e3
+#: A file of no samples that is longer than this has more than a header.
+HEADER_BYTES_MAX = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -74,15 +79,13 @@ class FileFacts:
     sha256 : str
         Digest of the file's bytes.
     frames, promised_frames : int
-        Sample frames read, and those that its header speaks of.
+        Sample frames read, and those that its header promises.
     clipped : tuple of int
         Samples at full scale in runs of two or more, left and right.
     dc : tuple of float
         Mean of the channels, re full scale.
     peak : float
         Largest magnitude of a sample.
-    decoding_fault : str
-        Why reading ended early; empty when it did not.
     """
 
     sha256: str
@@ -92,7 +95,6 @@ class FileFacts:
     clipped: tuple[int, int]
     dc: tuple[float, float]
     peak: float
-    decoding_fault: str
 
     @property
     def duration_s(self) -> float:
@@ -113,38 +115,35 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
     Raises
     ------
     CaptureFault
-        Not readable, nothing in it, or samples that are not finite numbers. A file whose decoding
-        stops half-way is no fault here: what was read is returned, and `decoding_fault` says so.
+        Not readable, nothing in it, or samples that can't be sound. A file whose decoding stops
+        half-way is no fault here: what was read is returned, and is less than was promised.
     """
     with audio.open_capture(path) as file:
         reader = _Reader(file.samplerate)
-        blocks = audio.blocks(file, frames=reader.read_frames)
-        fault = ""
-        while True:
-            try:
-                block = next(blocks, None)
-            except CaptureFault as stopped:
-                fault = str(stopped)
-                break
-            if block is None:
-                break
+        for block in audio.blocks(file, frames=reader.read_frames):
             for start in range(0, len(block), reader.block_frames):
                 reader.add(block[start : start + reader.block_frames])
         if not reader.frames:
-            raise CaptureFault(
-                fault or f"{Path(path).name} holds no samples: copy it again from the recorder"
-            )
+            raise CaptureFault(_no_samples(Path(path)))
         facts = FileFacts(
             sha256=sha256 or file_sha256(Path(path)),
             sample_rate_hz=file.samplerate,
             frames=reader.frames,
-            promised_frames=file.frames,
+            promised_frames=audio.promised_frames(file) or reader.frames,
             clipped=(int(reader.clipped[0]), int(reader.clipped[1])),
             dc=reader.dc(),
             peak=reader.peak,
-            decoding_fault=fault,
         )
     return reader.envelope(), facts
+
+
+def _no_samples(path: Path) -> str:
+    if path.stat().st_size > HEADER_BYTES_MAX:
+        return (
+            f"{path.name} says that it holds no samples, yet has {path.stat().st_size} bytes: the "
+            "recorder did not finish it; have an audio editor read it as raw samples and save it"
+        )
+    return f"{path.name} holds no samples: copy it again from the recorder"
 
 
 class _Reader:
@@ -170,13 +169,18 @@ class _Reader:
     def add(self, block: np.ndarray) -> None:
         """Take the next block, shape (frames, 2); only the last may be shorter than a whole one."""
         peak = max(float(block.max()), -float(block.min()))
-        if not np.isfinite(peak):
-            at_s = (self.frames + int(np.argmin(np.isfinite(block).all(axis=1)))) / (
-                self.sample_rate_hz
+        if not peak <= LOUDEST:
+            sound = (np.abs(block) <= LOUDEST).all(axis=1)
+            at_s = (self.frames + int(np.argmin(sound))) / self.sample_rate_hz
+            value = block[np.argmin(sound)]
+            what = (
+                "not a finite number"
+                if not np.isfinite(value).all()
+                else (f"{np.abs(value).max():.3g} times full scale")
             )
             raise CaptureFault(
-                f"a sample at {at_s:.2f} s is not a finite number: the file was damaged or badly "
-                "converted; capture or convert it again"
+                f"a sample at {at_s:.2f} s is {what}: the file was damaged or badly converted; "
+                "capture or convert it again"
             )
         self.frames += len(block)
         self.peak = max(self.peak, peak)

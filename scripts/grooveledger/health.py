@@ -30,6 +30,16 @@ DURATION_TOLD, OFF_LINE_TOLD = 0.15, 0.08
 INTERRUPTION_TOLD_S = 0.2
 #: A track that ends or begins this near to the capture's ends is cut by them.
 AT_END_S = 0.3
+#: What to do about a needle that jumps, a track that the capture's end or beginning cuts off, and
+#: a channel that carries nothing.
+CLEAN = "clean record and stylus, check the tracking force and capture again"
+RUN_ON = "let the recorder run on to the run-out"
+LEAD_IN = "lower the needle in the lead-in and capture again"
+LEADS = "check leads and cables and capture again"
+#: Of a stretch that is like no track: what was seen and what to do, as the remarks of others.
+NOT_PLANNED = (
+    "something that is not planned: listen there, and capture again if it disturbs a track"
+)
 
 
 @dataclass(frozen=True)
@@ -114,8 +124,8 @@ def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
             "digital silence: every sample is zero; the recorder's input was off or muted, "
             "capture again"
         ]
-    if not heard.stretches and facts.decoding_fault:
-        return [facts.decoding_fault]
+    if not heard.stretches and facts.frames < facts.promised_frames:
+        return [f"{_ends_early(facts)}, and nothing is heard up to there"]
     if not heard.stretches:
         return [
             f"nothing but noise is heard (peak {_dbfs(facts.peak)} dBFS): check that the needle "
@@ -170,16 +180,12 @@ def _plan_refusals(
 
 def _file_flags(facts: FileFacts, heard: Heard, settings: Mapping[str, Any]) -> list[str]:
     flags = []
-    if facts.decoding_fault:
-        flags.append(facts.decoding_fault)
-    elif facts.frames < facts.promised_frames:
-        flags.append(
-            f"the file ends at {facts.duration_s:.1f} s, its header promises "
-            f"{facts.promised_frames / facts.sample_rate_hz:.1f} s: copy it again"
-        )
+    if facts.frames < facts.promised_frames:
+        flags.append(_ends_early(facts))
     for start_s, stop_s in heard.lost_s(LOST_S):
         flags.append(
-            f"digital silence from {start_s:.1f} to {stop_s:.1f} s: the recorder lost samples there"
+            f"digital silence from {start_s:.1f} to {stop_s:.1f} s: the recorder lost samples "
+            "there; give it a larger buffer and capture again"
         )
     limit = settings["dc_limit"]
     for channel, dc in zip(("left", "right"), facts.dc, strict=True):
@@ -194,7 +200,7 @@ def _file_flags(facts: FileFacts, heard: Heard, settings: Mapping[str, Any]) -> 
 def _channel_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> list[str]:
     flags = []
     for channel in sorted(heard.dead):
-        flags.append(f"the {channel} channel of the file carries nothing: check leads and cables")
+        flags.append(f"the {channel} channel of the file carries nothing: {LEADS}")
     if alignment.assumption.exchanged:
         flags.append(
             "left and right are exchanged: tracks of one groove wall drive the other channel; "
@@ -218,22 +224,27 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     if early := [i for i in lost if i < first]:
         flags.append(
             f"{_tracks(planned[i] for i in early)} before the first one heard at "
-            f"{found[0].start_s:.1f} s: the needle came down late, or they are too weak"
+            f"{found[0].start_s:.1f} s: the needle came down late, or they are too weak; {LEAD_IN}"
         )
     if late := [i for i in lost if i > last]:
         flags.append(
             f"{_tracks(planned[i] for i in late)} after the last one heard, which ends at "
-            f"{found[-1].stop_s:.1f} of {heard.envelope.duration_s:.1f} s: cut short, or too weak"
+            f"{found[-1].stop_s:.1f} of {heard.envelope.duration_s:.1f} s: cut short, or too weak; "
+            "capture again to the run-out"
         )
     if within := [i for i in lost if first < i < last]:
-        flags.append(f"{_tracks(planned[i] for i in within)}: skipped, or too weak to be told")
+        flags.append(
+            f"{_tracks(planned[i] for i in within)}: skipped, or too weak to be told; {CLEAN}, or "
+            "mend the record's file if the side does not have it"
+        )
     for part in parts:
         if part.track and part.remark:
             flags.append(f"track {part.track.track} {part.remark}")
     for part in parts:
         if part.match == "unexpected":
-            what = part.remark or "something that is not planned"
-            flags.append(f"{what} from {part.start_s:.1f} to {part.stop_s:.1f} s")
+            remark = part.remark or NOT_PLANNED
+            what, _, remedy = remark.partition(": ")
+            flags.append(f"{what} from {part.start_s:.1f} to {part.stop_s:.1f} s: {remedy}")
     return flags
 
 
@@ -276,18 +287,30 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
     first_s = heard.groove_s[0]
     short = track.kind != "sweep" and match.part < 1.0 - DURATION_TOLD
     if match.stop_s > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
-        remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s")
+        remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s: {RUN_ON}")
     elif match.start_s < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
-        remarks.append(f"begins before the needle is in the groove, at {first_s:.1f} s")
+        remarks.append(f"begins before the needle is in the groove, at {first_s:.1f} s: {LEAD_IN}")
     elif track.kind != "sweep" and abs(match.part - 1.0) > DURATION_TOLD:
         why = "a locked groove or a repeat?" if match.part > 1.0 else "a skip?"
-        remarks.append(f"lasts {stop_s - start_s:.1f} s, {track.duration_s:.1f} planned: {why}")
+        lasts = f"lasts {stop_s - start_s:.1f} s, {track.duration_s:.1f} planned"
+        remarks.append(f"{lasts}: {why} {CLEAN.capitalize()}")
     if match.off_line > OFF_LINE_TOLD:
         away_s = match.off_line * (stop_s - start_s)
-        remarks.append(f"can't be followed for {away_s:.1f} s: drowned in hum or noise?")
+        remarks.append(
+            f"can't be followed for {away_s:.1f} s: drowned in hum or noise? Check earth and "
+            "cables and capture again"
+        )
     if match.silent_s > INTERRUPTION_TOLD_S and not track.step_s:
-        remarks.append(f"is interrupted for {match.silent_s:.1f} s")
-    return " and ".join(remarks)
+        remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
+    return "; it ".join(remarks)
+
+
+def _ends_early(facts: FileFacts) -> str:
+    return (
+        f"decoding stops at {facts.duration_s:.1f} of the "
+        f"{facts.promised_frames / facts.sample_rate_hz:.1f} s that the file's header promises: "
+        "copy the file again from the recorder"
+    )
 
 
 def _channel_order(alignment: Alignment, parts: Sequence[Part]) -> str:

@@ -13,7 +13,18 @@ from grooveledger.alignment import Alignment, align, resembled
 from grooveledger.digests import file_sha256
 from grooveledger.envelope import FileFacts, read_envelope
 from grooveledger.faults import CaptureFault
-from grooveledger.health import AT_END_S, REJECTED, Part, Verdict, judge, name_of, track_remark
+from grooveledger.health import (
+    AT_END_S,
+    CLEAN,
+    LEADS,
+    REJECTED,
+    RUN_ON,
+    Part,
+    Verdict,
+    judge,
+    name_of,
+    track_remark,
+)
 from grooveledger.plan import Side, Track
 from grooveledger.plausibility import MISSING, Match, Played, driven_in_file, relaid
 from grooveledger.schemas.segment import HEALTH, TRACKS
@@ -36,6 +47,8 @@ BLURRED_BELOW_HZ = 15.0
 START_BEFORE_S = 1.0
 #: A sound within a silent groove is at least this far from its neighbours.
 BESIDE_S = 0.3
+#: Remark on a silent groove whose neighbour, before or after it, is missing.
+UNPLACED = "can't be placed, the track {} it was not found: capture again if it is wanted"
 #: Part of its planned duration that a silent groove must have.
 SILENT_PART_MIN = 0.5
 
@@ -156,17 +169,17 @@ def _parts(
     for position, track in enumerate(side.tracks):
         match = matches.get(position)
         if match and match.jumped:
-            remark = "can't be measured: the needle jumped while it played"
+            remark = f"can't be measured, the needle jumped while it played: {CLEAN}"
             parts.append(Part(track, "missing", heard=match, remark=remark))
         elif match and match.start_s < -START_BEFORE_S:
-            remark = "can't be measured: the capture begins within it"
+            remark = "can't be measured, the capture begins within it: start the recorder earlier"
             parts.append(Part(track, "missing", heard=match, remark=remark))
         elif match:
             remark = track_remark(track, match, extents[position], heard)
             parts.append(Part(track, "found", *extents[position], match, remark))
         elif track.modulation:
             mute = driven_in_file(track, played, alignment.assumption) <= heard.dead
-            remark = "can't be measured: its channel carries nothing" if mute else ""
+            remark = f"can't be measured, its channel carries nothing: {LEADS}" if mute else ""
             parts.append(Part(track, "missing", remark=remark))
         else:
             parts.append(_silent_part(heard, side, position, extents, speed, gap_s))
@@ -230,23 +243,26 @@ def _silent_part(
     elif position == 0 and after:
         start_s = max(first_s, after[0] - planned_s - gap_s)
     else:
-        return Part(track, "missing", remark="can't be placed: the track before it was not found")
+        return Part(track, "missing", remark=UNPLACED.format("before"))
     if after:
         stop_s = after[0]
     elif position + 1 == len(side.tracks):
         stop_s = min(last_s, start_s + gap_s + planned_s)
     else:
-        return Part(track, "missing", remark="can't be placed: the track after it was not found")
+        return Part(track, "missing", remark=UNPLACED.format("after"))
     there_s = max(stop_s - start_s, 0.0)
     if there_s < SILENT_PART_MIN * planned_s:
-        return Part(track, "missing", remark=f"only {there_s:.1f} s of it is there")
+        return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
     sounds_s = [
         stretch.start_s
         for stretch in heard.stretches
         if start_s + BESIDE_S < stretch.start_s and stretch.stop_s < stop_s - BESIDE_S
     ]
     remark = (
-        f"is not silent at {', '.join(f'{at_s:.1f}' for at_s in sounds_s)} s" if sounds_s else ""
+        f"is not silent at {', '.join(f'{at_s:.1f}' for at_s in sounds_s)} s: listen there, and "
+        "capture again if it is no tick of the record"
+        if sounds_s
+        else ""
     )
     return Part(track, "found", start_s, stop_s, remark=remark)
 
@@ -273,11 +289,11 @@ def _left_over(
             continue  # crosstalk of a track of the dead channel
         remark = ""
         if like and side.position(like.track) in matched:
-            remark = f"track {like.track} again"
+            remark = f"track {like.track} again: the first is measured, nothing needs doing"
         elif repeats(played.sounding.between(*span), 60.0 / side.rpm):
-            remark = "the same groove again and again (a locked groove?)"
+            remark = f"the same groove again and again (a locked groove?): {CLEAN}"
         elif heard.envelope.duration_s - stretch.stop_s < AT_END_S:
-            remark = "a track cut off by the end of the capture"
+            remark = f"a track cut off by the end of the capture: {RUN_ON}"
         parts.append(Part(None, "unexpected", *span, remark=remark))
     return parts
 

@@ -34,6 +34,52 @@ def test_24_bits_are_kept_exactly(tmp_path):
         np.testing.assert_array_equal(np.concatenate(list(audio.blocks(file))), exact)
 
 
+def cut(path, part):
+    """The first part of a file's bytes."""
+    content = path.read_bytes()
+    path.write_bytes(content[: int(part * len(content))])
+
+
+@pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
+def test_a_file_that_breaks_off_is_whole_up_to_there(tmp_path, part):
+    """However it is asked for, and also after what is beyond was asked for."""
+    rate, seconds = 48_000, 4
+    samples = (sound(seconds * rate) * 2**15).astype(np.int16)
+    path = written(tmp_path / "c.flac", samples, subtype="PCM_16")
+    cut(path, part)
+    with audio.open_capture(path) as file:
+        assert file.frames == audio.promised_frames(file) == seconds * rate
+        whole = np.concatenate(list(audio.blocks(file)))
+        assert len(whole) == pytest.approx(part * seconds * rate, abs=8192)
+        expected = samples / np.float32(2**15)
+        np.testing.assert_array_equal(whole, expected[: len(whole)])
+        end = len(whole)
+        for start, stop in ((-900, 900), (-9000, -20), (-5000, 50_000), (-7000, 0)):
+            parts = audio.blocks(file, end + start, end + stop, frames=4000)
+            part = np.concatenate(list(parts))
+            assert min(stop, 0) - start <= len(part) <= stop - start
+            np.testing.assert_array_equal(part, expected[end + start :][: len(part)])
+        with pytest.raises(CaptureFault, match="decoding stops"):
+            list(audio.blocks(file, end + 2 * audio.PIECE_FRAMES, end + 8000))
+        part = np.concatenate(list(audio.blocks(file, 100, 2300)))
+        np.testing.assert_array_equal(part, expected[100:2300])
+
+
+def test_a_header_may_leave_the_length_open(tmp_path):
+    """As that of a FLAC stream does: RFC 9639, section 8.2, total samples of 0."""
+    samples = (sound(100_000) * 2**15).astype(np.int16)
+    path = written(tmp_path / "c.flac", samples, subtype="PCM_16")
+    content = bytearray(path.read_bytes())
+    content[21] &= 0xF0
+    content[22:26] = bytes(4)
+    path.write_bytes(content)
+    with audio.open_capture(path) as file:
+        assert audio.promised_frames(file) is None
+        whole = np.concatenate(list(audio.blocks(file)))
+    assert len(whole) > 100_000 - audio.PIECE_FRAMES
+    np.testing.assert_array_equal(whole, samples[: len(whole)] / np.float32(2**15))
+
+
 @pytest.mark.parametrize(("make", "cause"), [
     (lambda path: path, "no file"),
     (lambda path: path.write_bytes(b""), "0 bytes"),

@@ -98,13 +98,33 @@ def test_samples_that_are_no_numbers_are_told_with_their_time(tmp_path, value):
         read_envelope(written(tmp_path, samples))
 
 
+@pytest.mark.parametrize("value", [30_000.0, -3e38])
+def test_samples_that_are_no_sound_are_told(tmp_path, value):
+    """Integers taken for floats, or damage; full scale of floats may be exceeded, not so far."""
+    samples = sine(1000.0, 3.0, 3.0)
+    assert read_envelope(written(tmp_path, samples))[1].peak == pytest.approx(3.0, abs=0.01)
+    samples[RATE_HZ, 1] = value
+    with pytest.raises(CaptureFault, match=r"at 1\.00 s is .* times full scale"):
+        read_envelope(written(tmp_path, samples))
+
+
 def test_a_file_that_breaks_off_is_read_as_far_as_it_goes(tmp_path):
     noise = np.random.default_rng(0).uniform(-0.5, 0.5, (10 * RATE_HZ, 2))
     path = written(tmp_path, noise, subtype="PCM_16", name="a.flac")
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     envelope, facts = read_envelope(path)
-    assert 0.0 < envelope.duration_s < 6.0
-    assert facts.decoding_fault or facts.frames < facts.promised_frames
+    assert envelope.duration_s == pytest.approx(5.0, abs=0.1)
+    assert facts.frames < facts.promised_frames == 10 * RATE_HZ
+
+
+def test_a_file_that_its_recorder_did_not_finish_is_told(tmp_path):
+    path = written(tmp_path, sine(1000.0, 0.5, 0.5))
+    content = bytearray(path.read_bytes())
+    size = content.index(b"data") + 4
+    content[size : size + 4] = bytes(4)
+    path.write_bytes(content)
+    with pytest.raises(CaptureFault, match="recorder did not finish it; have"):
+        read_envelope(path)
 
 
 def test_no_samples_is_a_fault(tmp_path):

@@ -303,7 +303,7 @@ def test_skips_and_locked_grooves_are_told(tmp_path, played):
     cases = (
         (damage.skip(samples, RATE_HZ, tone_s), "track 2 lasts 2.2 s, 4.0 planned: a skip?"),
         (damage.locked_groove(samples, RATE_HZ, tone_s, 9), "a locked groove or a repeat?"),
-        (damage.skip(samples, RATE_HZ, sweep_s), "track 3 can't be measured: the needle jumped"),
+        (damage.skip(samples, RATE_HZ, sweep_s), "track 3 can't be measured, the needle jumped"),
         (damage.locked_groove(samples, RATE_HZ, sweep_s, 20), "the same groove again and again"),
     )
     for damaged, reason in cases:
