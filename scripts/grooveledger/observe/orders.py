@@ -113,7 +113,7 @@ def observe_orders(
                         if track.track in spectrum_tracks:
                             spectra.append(_spectrum(sound, phase, track, settings))
                     # The next is read when this one's sound is gone: memory holds one of them.
-                    del sound, reading
+                    del sound
                 if speeds:
                     speed, known = float(np.median(speeds)), True
     orders = _table(ORDERS, readings, capture)
