@@ -104,9 +104,8 @@ def observe_orders(
                 tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
                 for part in _parts(track, *found[track.track], speed):
                     sound = read_sound(file, part.begin_s, part.end_s)
-                    for rows, phase in _Reading(sound, track, settings, speed, tolerance).rows(
-                        part
-                    ):
+                    reading = _Reading(sound, track, settings, speed, tolerance)
+                    for rows, phase in reading.rows(part):
                         readings.append(rows)
                         if track.kind == "tone":
                             speeds.append(float(rows["played_hz"][0]) / track.lowest_hz)
