@@ -7,34 +7,20 @@ report/changes/NAME.html under the results, and beside it a folder of that name 
 the tables and a workbook.
 """
 
-import argparse
-import sys
-from pathlib import Path
-
+from command_line import archive_parser, run
 from grooveledger import changes, frames, snapshot, tables, workbook
 from grooveledger.configuration import read_config
-from grooveledger.faults import ConfigurationFaults
 from grooveledger.report import changes_page
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 
 
-def main() -> int:
-    """Run the program; the exit status."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+def main() -> None:
+    """Run the program."""
+    parser = archive_parser(__doc__)
     parser.add_argument("name", help="a snapshot's name, or the path of a results folder")
-    parser.add_argument("--configfile", type=Path, default=Path("config/config.yaml"))
-    parser.add_argument(
-        "--directory", type=Path, default=Path(), help="what relative paths count from"
-    )
     arguments = parser.parse_args()
-    try:
-        after = arguments.directory / read_config(arguments.configfile).get("results", "results")
-        before = snapshot.find(after, arguments.name)
-    except ConfigurationFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
+    after = arguments.directory / read_config(arguments.configfile).get("results", "results")
+    before = snapshot.find(after, arguments.name)
     found = changes.compare(before, after)
     page = after / "report" / "changes" / f"{before.name}.html"
     folder = page.with_name(before.name)
@@ -55,8 +41,7 @@ def main() -> int:
         f"Of {len(found.captures)} captures in both, figures of {captures} moved, of {beyond} "
         f"beyond repeatability; {len(found.verdicts)} verdicts changed.\n{page}"
     )
-    return 0
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run(main))

@@ -3,36 +3,23 @@
 python scripts/preview.py --configfile my/config.yaml
 """
 
-import argparse
 import os
-import sys
-from pathlib import Path
 
+from command_line import archive_parser, run
 from grooveledger import inventory
 from grooveledger.configuration import load, read_config
-from grooveledger.faults import ConfigurationFaults
 from grooveledger.jobs import Jobs
 from grooveledger.preview import lines, seconds
 from grooveledger.staleness import stale_jobs
 
 
-def main() -> int:
-    """Run the program; the exit status."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--configfile", type=Path, default=Path("config/config.yaml"))
-    parser.add_argument(
-        "--directory", type=Path, default=Path(), help="what relative paths count from"
-    )
+def main() -> None:
+    """Run the program."""
+    parser = archive_parser(__doc__)
     parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
     arguments = parser.parse_args()
-    try:
-        config = read_config(arguments.configfile)
-        archive = load(config, arguments.directory, str(arguments.configfile))
-    except ConfigurationFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
+    config = read_config(arguments.configfile)
+    archive = load(config, arguments.directory, str(arguments.configfile))
     results = arguments.directory / archive.settings["results"]
     files = [row["file"] for row in archive.captures]
     captures_dir = arguments.directory / archive.settings["captures_dir"]
@@ -41,8 +28,7 @@ def main() -> int:
     times = seconds([item.job for item in stale], results)
     total = sum(1 for _ in jobs.all())
     print("\n".join(lines(stale, total, times, max(1, arguments.cores))))
-    return 0
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run(main))

@@ -7,23 +7,13 @@ file's name (register.patterns in the configuration), from the file itself and f
 it, and appends one row each. What was typed stays as it is.
 """
 
-import argparse
-import sys
-from pathlib import Path
-
-from grooveledger.faults import ConfigurationFaults
+from command_line import archive_parser, run
 from grooveledger.register import register, summary
 
 
-def main() -> int:
-    """Run the program; the exit status."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--configfile", type=Path, default=Path("config/config.yaml"))
-    parser.add_argument(
-        "--directory", type=Path, default=Path(), help="what relative paths count from"
-    )
+def main() -> None:
+    """Run the program."""
+    parser = archive_parser(__doc__)
     parser.add_argument(
         "--no-listening", action="store_true", help="do not decode: names and files' facts only"
     )
@@ -33,20 +23,15 @@ def main() -> int:
     def told(line: str) -> None:
         print(line, flush=True)
 
-    try:
-        registered = register(
-            arguments.configfile,
-            arguments.directory,
-            told,
-            listen=not arguments.no_listening,
-            write=not arguments.dry_run,
-        )
-    except ConfigurationFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
+    registered = register(
+        arguments.configfile,
+        arguments.directory,
+        told,
+        listen=not arguments.no_listening,
+        write=not arguments.dry_run,
+    )
     print("\n".join(summary(registered, written=not arguments.dry_run)))
-    return 0
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run(main))

@@ -3,34 +3,28 @@
 python scripts/start.py my-archive --captures-dir my-recordings
 """
 
-import argparse
 import os
 import shlex
 import sys
 from pathlib import Path
 
-from grooveledger.faults import ConfigurationFaults
+from command_line import parser as parser_of
+from command_line import run
 from grooveledger.start import start
 
 PROJECT = Path(__file__).parents[1]
 
 
-def main() -> int:
-    """Run the program; the exit status."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+def main() -> None:
+    """Run the program."""
+    parser = parser_of(__doc__)
     parser.add_argument("folder", type=Path, help="where the configuration goes")
     parser.add_argument(
         "--captures-dir", type=Path, help="folder of the recordings (default: FOLDER/captures)"
     )
     arguments = parser.parse_args()
     captures_dir = arguments.captures_dir or arguments.folder / "captures"
-    try:
-        written = start(arguments.folder, captures_dir)
-    except ConfigurationFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
+    written = start(arguments.folder, captures_dir)
     for path in written:
         print(f"written: {shown(path)}")
     config_file = next(path for path in written if path.name == "config.yaml")
@@ -46,7 +40,6 @@ def main() -> int:
         f"3. {python} {shown(scripts / 'check.py')} {option}\n"
         f"4. {shown(scripts / 'run.sh')} {option}"
     )
-    return 0
 
 
 def shown(path: Path) -> str:
@@ -56,4 +49,4 @@ def shown(path: Path) -> str:
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run(main))

@@ -14,6 +14,7 @@ from grooveledger.configuration import Archive
 from grooveledger.digests import code_digest, digest, file_sha256
 from grooveledger.measures import MEASURES
 from grooveledger.plan import Side, draws_on
+from grooveledger.schemas.collect import SHEET
 
 SCRIPTS = Path(__file__).parents[1]
 DOCS = SCRIPTS.parent / "workflow" / "docs"
@@ -24,18 +25,7 @@ OBSERVED_FOR = {
     "noise_density": ("noise",),
 }
 #: Sheet cells that place a capture among others; the rest are facts of the recording.
-JOINED_CELLS = (
-    "captured_at",
-    "stylus",
-    "cartridge",
-    "stylus_hours",
-    "record",
-    "side",
-    "record_plays",
-    "chain",
-    "temperature_c",
-    "file",
-)
+JOINED_CELLS = (*(column.name for column in SHEET), "file")
 #: The archive-wide jobs of stage 5 in the order of the data's flow: the settings blocks that each
 #: reads, the jobs whose results it reads, and what it makes under the results.
 INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {

@@ -5,18 +5,10 @@ from typing import Any
 
 import pyarrow as pa
 
+from grooveledger.schemas.collect import SHEET
+
 #: What leads each line: enough to group, filter and plot by.
-LEADING = (
-    "captured_at",
-    "stylus",
-    "cartridge",
-    "stylus_hours",
-    "record",
-    "side",
-    "record_plays",
-    "chain",
-    "temperature_c",
-)
+LEADING = tuple(column.name for column in SHEET)
 
 
 def wide_metrics(metrics: pa.Table) -> pa.Table:
