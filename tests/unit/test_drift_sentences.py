@@ -105,7 +105,30 @@ def test_advice_for_a_warming_room():
 
 def test_advice_for_a_surprising_newest_capture():
     first = advice_of({TREBLE: 0.0}, last=2.0)[0]
-    assert "repeat capture one-00019: 1 of its figures" in first
+    assert "repeat capture one-00019: 1 of the newest figures lies" in first
+
+
+def test_of_the_newest_hours_every_capture_counts():
+    metrics, captures, styli = archive({TREBLE: 0.0}, last=2.0)
+    # Another side, captured at the same hours, has a name that comes later.
+    other = captures.tail(1).assign(capture="one-99999")
+    drift = drift_table(metrics, captures, styli, {})
+    control = control_table(metrics, captures, styli, {})
+    both = pd.concat([captures, other])
+    first = advice_table(drift, control, both, styli, {})["advice"].iloc[0]
+    assert "repeat capture one-00019" in first
+
+
+def test_a_figure_that_few_captures_hold_comes_last():
+    metrics, captures, styli = archive({TREBLE: -0.7}, plays=np.arange(float(N)))
+    rare = metrics[metrics["metric"] == TREBLE].tail(3).assign(metric="imd_pct", channel="left")
+    metrics = pd.concat([metrics, rare])
+    drift = drift_table(metrics, captures, styli, {})
+    control = control_table(metrics, captures, styli, {})
+    said = list(advice_table(drift, control, captures, styli, {})["advice"])
+    assert said[0].startswith("Capture another, little-played copy")
+    assert said[-1].startswith("Make 3 more captures")
+    assert "for 1 of its 3 figures" in said[-1]
 
 
 def test_advice_for_too_few():

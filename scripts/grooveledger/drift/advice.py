@@ -64,26 +64,22 @@ def _of_stylus(
 ) -> Iterator[tuple[str, int]]:
     """Yield advice and the number of figures it concerns, the most telling first."""
     newest = own.iloc[-1]
-    surprising = [row for row in flagged if row["capture"] == newest["capture"]]
+    last = own.loc[own["stylus_hours"] == newest["stylus_hours"], "capture"]
+    surprising = [row for row in flagged if row["capture"] in set(last)]
     if surprising:
         lie = "lie" if len(surprising) > 1 else "lies"
+        repeated = sorted({str(row["capture"]) for row in surprising})
         yield (
-            f"Look at the stylus under a glass for dust, then repeat capture {newest['capture']}: "
-            f"{len(surprising)} of its figures {lie} outside what the captures before it foretell. "
-            "Clean a stylus only as its maker says.",
+            f"Look at the stylus under a glass for dust, then repeat capture "
+            f"{' and '.join(repeated)}: {len(surprising)} of the newest figures {lie} outside what "
+            "the captures before foretell. Clean a stylus only as its maker says.",
             len(surprising),
         )
     few = [row for row in rows if row["verdict"] == "too_few"]
-    if few:
-        most = max(int(row["n"]) for row in few)
-        missing = settings.minimum_captures - most
-        if missing > 0:
-            some = f" for {len(few)} of its {len(rows)} figures" if len(few) < len(rows) else ""
-            yield (
-                f"Make {missing} more capture{'s' if missing > 1 else ''}, spread over the hours: "
-                f"a trend needs {settings.minimum_captures} after break-in{some}.",
-                len(few),
-            )
+    # A figure or two that few captures hold are no reason to put off the rest.
+    scarce = 2 * len(few) > len(rows)
+    if scarce:
+        yield from _more_captures(few, rows, settings)
     for name, say in _SEPARATE.items():
         count = sum(name in named(row["confounded_with"]) for row in rows)
         if count:
@@ -103,6 +99,23 @@ def _of_stylus(
             f"Capture again at about {at:.0f} h: the hours at which the first limit is met are "
             "known only roughly.",
             len(wide),
+        )
+    if not scarce:
+        yield from _more_captures(few, rows, settings)
+
+
+def _more_captures(
+    few: list[Row], rows: list[Row], settings: Settings
+) -> Iterator[tuple[str, int]]:
+    if not few:
+        return
+    missing = settings.minimum_captures - max(int(row["n"]) for row in few)
+    if missing > 0:
+        some = f" for {len(few)} of its {len(rows)} figures" if len(few) < len(rows) else ""
+        yield (
+            f"Make {missing} more capture{'s' if missing > 1 else ''}, spread over the hours: "
+            f"a trend needs {settings.minimum_captures} after break-in{some}.",
+            len(few),
         )
 
 
