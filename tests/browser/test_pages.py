@@ -18,8 +18,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 
+import make_archive
 import make_report
-import make_tables
 
 from grooveledger.report import index
 
@@ -257,8 +257,8 @@ def test_the_list_of_captures_sorts_and_filters(browser: Browser, report: Path) 
 def test_the_index_of_a_thousand_captures_opens_within_a_second(
     browser: Browser, tmp_path: Path
 ) -> None:
-    make_tables.write_archive(tmp_path, 1000, curves=False)
-    index.write(tmp_path / "tables", tmp_path / "index.html", make_tables.styli())
+    make_archive.write_archive(tmp_path, 1000, curves=False)
+    index.write(tmp_path / "tables", tmp_path / "index.html", make_archive.styli())
     assert (tmp_path / "index.html").stat().st_size < 2_000_000
     browser.width(WIDE_PX)
     times_ms = []

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+import make_archive
 import make_tables
 import pytest
 
@@ -42,9 +43,9 @@ def shared(session: pytest.TempPathFactory) -> Path:
 
 def write_report(results: Path) -> Path:
     """Write tables, pages and exports; returns the report's folder."""
-    rows = make_tables.write_archive(results, CAPTURES, light=LIGHT)
+    rows = make_archive.write_archive(results, CAPTURES, light=LIGHT)
     tables, folder, report = results / "tables", results / "captures", results / "report"
-    styli = make_tables.styli()
+    styli = make_archive.styli()
     index.write(tables, report / "index.html", styli)
     for row in rows:
         page = report / "captures" / f"{row['capture']}.html"
@@ -56,11 +57,11 @@ def write_report(results: Path) -> Path:
             name,
             {"bench": make_tables.CHAIN},
             styli,
-            make_tables.LOADING,
+            make_archive.LOADING,
             tables,
             report / "loading" / f"{name}.html",
         )
-    comparison_page.write(styli, make_tables.COMPARED, tables, folder, report / "comparison.html")
+    comparison_page.write(styli, make_archive.COMPARED, tables, folder, report / "comparison.html")
     methods.write(DOCUMENTATION.parent, report / "methods")
     paths = sorted(tables.glob("*.parquet"))
     workbook.write(paths, results / "export" / "archive.xlsx")

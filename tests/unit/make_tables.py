@@ -1,21 +1,14 @@
-"""An invented archive's tables, for tests of pages, pictures and the workbook.
+"""The tables of an invented archive's captures, for tests of pages, pictures and the workbook.
 
 Thirty captures of three styli: `worn` loses treble and separation, `settled` does not, `fresh` is
 new. One capture is rejected, one is flagged. The values are plausible and mean nothing.
 """
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import yaml
 
-from grooveledger import frames, tables
-from grooveledger.comparison import comparison_table
-from grooveledger.drift import advice_table, control_table, stylus_states
-from grooveledger.loading import loading_tables
-from grooveledger.plan import Cartridge, Chain
+from grooveledger import tables
 from grooveledger.schemas.registry import TABLES
 
 STYLI = {
@@ -53,16 +46,6 @@ CARTRIDGES: dict[str, dict[str, Any]] = {
 }
 NASTY = '=HYPERLINK("http://x.invalid","<script>alert(1)</script>")'
 RPM = 100 / 3
-COMPARED = {"comparison_hours": 100.0}
-
-
-def _defaults(block: str) -> dict[str, Any]:
-    path = Path(__file__).parents[2] / "workflow" / "schemas" / "blocks" / f"{block}.yaml"
-    schema = yaml.safe_load(path.read_text(encoding="utf-8"))
-    return {name: entry["default"] for name, entry in schema["properties"].items()}
-
-
-LOADING = _defaults("loading")
 
 
 def sheet_rows(captures: int = 30) -> list[dict[str, Any]]:
@@ -119,23 +102,24 @@ def health(row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _table(name: str, **columns: Any) -> Any:
-    table = TABLES[name]
-    return tables.build(table, {column: columns.get(column) for column in table.names})
+def table(name: str, **columns: Any) -> Any:
+    """A table of that name, columns that are not given left null."""
+    declared = TABLES[name]
+    return tables.build(declared, {column: columns.get(column) for column in declared.names})
 
 
 def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
     """Every table of one capture, by its path below the capture's folder; few where `light`."""
     facts = health(row)
     capture = row["capture"]
-    made = {"health": _table("health", **{**facts, "channel_order": "as_named"})}
+    made = {"health": table("health", **{**facts, "channel_order": "as_named"})}
     if facts["status"] == "rejected":
         return made | {"tracks": tables.empty(TABLES["tracks"])}
     rng = np.random.default_rng(int(capture[1:]))
     worn = wear(row)
     kinds = ["tone", "tone", "sweep", "sweep", "tone", "silent_groove", "sweep", "amplitude_steps"]
     start = np.arange(8) * 22.0 + 5
-    made["tracks"] = _table(
+    made["tracks"] = table(
         "tracks",
         capture=capture,
         track=[1, 2, 3, 4, 5, 6, 7, None],
@@ -159,7 +143,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
     track = [3] * 240 + [4] * 240
     octave = np.log2(both / 1000)
     side = np.repeat([0.0, 0.3], 240)
-    made["response"] = _table(
+    made["response"] = table(
         "response",
         capture=capture,
         track=track,
@@ -174,7 +158,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         limited=False,
     )
     separation = 27 - side - 6 * worn - 2.2 * np.abs(octave)
-    made["separation"] = _table(
+    made["separation"] = table(
         "separation",
         capture=capture,
         track=track,
@@ -188,7 +172,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
     )
     tones = np.array([100.0, 300, 1000, 3000, 5000, 10000] * 2)
     thd = 0.5 * (tones / 100) ** 0.5 * (1 + worn)
-    made["distortion"] = _table(
+    made["distortion"] = table(
         "distortion",
         capture=capture,
         track=[3] * 6 + [4] * 6,
@@ -207,7 +191,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         floor_pct=0.1,
     )
     line = np.arange(20.0, 24000, 10)
-    made["spectrum"] = _table(
+    made["spectrum"] = table(
         "spectrum",
         capture=capture,
         track=1,
@@ -217,7 +201,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         level_db=np.tile(np.where(line % 1000 == 0, -20.0 * line / 1000 + 20, -80), 2)
         + rng.normal(size=2 * len(line)),
     )
-    made["level"] = _table(
+    made["level"] = table(
         "level",
         capture=capture,
         track=[1, 2],
@@ -230,7 +214,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         uncertainty_db=0.2,
         limited=False,
     )
-    made["speed"] = _table(
+    made["speed"] = table(
         "speed",
         capture=capture,
         track=5,
@@ -245,7 +229,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         frequency_hz=3150.0,
         seconds=17.0,
     )
-    made["noise"] = _table(
+    made["noise"] = table(
         "noise",
         capture=capture,
         track=6,
@@ -262,7 +246,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
     )
     low = np.geomspace(5, 25, 60)
     ratio = low / 9.0
-    made["resonance"] = _table(
+    made["resonance"] = table(
         "resonance",
         capture=capture,
         track=7,
@@ -270,7 +254,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         frequency_hz=low,
         response_db=20 * np.log10(ratio**2 / np.sqrt((1 - ratio**2) ** 2 + (ratio / 3) ** 2)),
     )
-    made["resonance_fit"] = _table(
+    made["resonance_fit"] = table(
         "resonance_fit",
         capture=capture,
         track=[7],
@@ -283,7 +267,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         residual_db=0.2,
     )
     amplitude = np.tile([40.0, 50, 60, 70, 80, 90], 2)
-    made["tracking_ability"] = _table(
+    made["tracking_ability"] = table(
         "tracking_ability",
         capture=capture,
         track=8,
@@ -293,7 +277,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         mistracking=amplitude > 75,
     )
     time = np.arange(0, 17, 0.01)
-    made["observations/speed_trace"] = _table(
+    made["observations/speed_trace"] = table(
         "speed_trace",
         capture=capture,
         track=5,
@@ -304,7 +288,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         + 0.03 * rng.normal(size=len(time)),
     )
     band = np.geomspace(5, 20000, 200)
-    made["observations/noise_density"] = _table(
+    made["observations/noise_density"] = table(
         "noise_density",
         capture=capture,
         track=6,
@@ -342,7 +326,7 @@ def metrics_table(row: dict[str, Any]) -> Any:
             "chain", "temperature_c",
         )
     }  # fmt: skip
-    return _table(
+    return table(
         "metrics",
         capture=row["capture"],
         track=3,
@@ -356,150 +340,3 @@ def metrics_table(row: dict[str, Any]) -> Any:
         track_position=2,
         **joined,
     )
-
-
-def write_archive(
-    results: Path, captures: int = 30, curves: bool = True, light: tuple[str, ...] = ()
-) -> list[dict[str, Any]]:
-    """Write an archive's tables as the workflow does; returns the sheet's rows.
-
-    Without `curves` only the archive-wide scalars; the captures in `light` have few tables.
-    """
-    rows = sheet_rows(captures)
-    parts: dict[str, list[Any]] = {}
-    for row in rows:
-        made = (
-            capture_tables(row, row["capture"] in light)
-            if curves
-            else {"metrics": metrics_table(row)}
-        )
-        for name, part in made.items():
-            if curves:
-                _write(part, name, results / "captures" / row["capture"] / f"{name}.parquet")
-            if "/" not in name and name != "health":
-                parts.setdefault(name, []).append(part)
-    for name, found in parts.items():
-        _write(tables.concat(TABLES[name], found), name, results / "tables" / f"{name}.parquet")
-    facts = [{**row, **health(row)} for row in rows]
-    columns = TABLES["captures"].names
-    made = {
-        "captures": _table("captures", **{c: [fact[c] for fact in facts] for c in columns}),
-        "drift": drift_table(),
-        "ratings": ratings_table(),
-    }
-    made |= judged(results / "tables", made["captures"], made["drift"])
-    if curves:
-        made |= interpreted(results / "tables", made["captures"])
-    for name, part in made.items():
-        _write(part, name, results / "tables" / f"{name}.parquet")
-    return rows
-
-
-def _write(rows: Any, name: str, path: Path) -> None:
-    tables.write(TABLES[name.split("/")[-1]], rows, path, {})
-
-
-def drift_table() -> Any:
-    """A drift table in which `worn` moves."""
-    text = """
-        stylus metric channel unit baseline_value slope_per_100h slope_low slope_high \\
-            limit_value hours_at_limit hours_at_limit_low hours_at_limit_high verdict
-        worn response_10khz_db left dB -0.3 -0.7 -0.8 -0.6 -2.3 405.7 380 440 drifting
-        worn response_10khz_db right dB -0.5 -0.7 -0.8 -0.6 -2.5 405.7 380 - drifting
-        worn separation_1khz_db left dB 27.0 -2.0 -2.2 -1.8 21.0 400.0 390 430 past_limit
-        worn thd_10khz_pct left % 5.0 1.6 1.4 1.8 7.5 - - - confounded
-        settled response_10khz_db left dB -0.3 0.01 -0.1 0.1 -2.3 - - - steady
-        fresh response_10khz_db left dB - - - - - - - - too_few
-    """
-    names, *lines = (line.split() for line in text.replace("\\\n", "").split("\n") if line.strip())
-    lines = [[*line[:4], *map(_maybe, line[4:12]), line[12]] for line in lines]
-    columns: dict[str, Any] = dict(zip(names, map(list, zip(*lines, strict=True)), strict=True))
-    count = len(lines)
-    return _table(
-        "drift",
-        **columns,
-        cartridge=[STYLI[name][0] for name in columns["stylus"]],
-        n=[9] * count,
-        hours_first=[STYLI[name][1] for name in columns["stylus"]],
-        hours_last=[STYLI[name][1] + 9 * STYLI[name][2] for name in columns["stylus"]],
-        p_trend=[0.001] * count,
-        residual_sd=[0.05] * count,
-        repeatability_sd=[0.05] * count,
-        change_at_hours=[None, 250.0] + [None] * (count - 2),
-        change_value=[None, -0.2] + [None] * (count - 2),
-        baseline_hours=[STYLI[name][1] for name in columns["stylus"]],
-        confounded_with=[None, None, None, "record_plays", None, None],
-    )
-
-
-def _maybe(text: str) -> float | None:
-    return None if text == "-" else float(text)
-
-
-def judged(folder: Path, captures: Any, drift: Any) -> dict[str, Any]:
-    """States, control charts and advice, as the library works them out."""
-    metrics = frames.read(folder / "metrics.parquet")
-    sheet, moves, frame = captures.to_pandas(), drift.to_pandas(), pd.DataFrame(styli().values())
-    charts = control_table(metrics, sheet, frame, {})
-    made = {
-        "stylus_states": stylus_states(moves, sheet, frame, {}),
-        "control": charts,
-        "advice": advice_table(moves, charts, sheet, frame, {}),
-    }
-    return {name: frames.rows(TABLES[name], table) for name, table in made.items()}
-
-
-def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
-    """Loading and comparison, as the library works them out."""
-    names = ("response", "metrics")
-    response, metrics = (frames.read(folder / f"{name}.parquet") for name in names)
-    sheet = captures.to_pandas()
-    styli_frame = pd.DataFrame(list(styli().values()))
-    made = loading_tables(
-        {name: Cartridge.from_mapping(mapping) for name, mapping in CARTRIDGES.items()},
-        {"bench": Chain.from_mapping(CHAIN)},
-        sheet,
-        response,
-        styli_frame,
-        LOADING,
-    )
-    frames_made = {
-        "loading": made.loading,
-        "loading_checks": made.checks,
-        "coils": made.coils,
-        "comparison": comparison_table(sheet, metrics, styli_frame, COMPARED),
-    }
-    return {name: frames.rows(TABLES[name], table) for name, table in frames_made.items()}
-
-
-def ratings_table() -> Any:
-    """One figure that meets its sheet, one that misses, one that no one rated."""
-    return _table(
-        "ratings",
-        cartridge="mm-one",
-        stylus="worn",
-        capture="c0000",
-        quantity=["output_mv", "separation_1khz_db", "response_db"],
-        channel="left",
-        rated=[4.2, 24.0, None],
-        measured=[4.1, 19.0, 0.8],
-        uncertainty=[0.1, 0.3, 0.4],
-        unit=["mV", "dB", "dB"],
-        verdict=["meets", "misses", None],
-        note=["", "", "the sheet gives no deviation"],
-    )
-
-
-def styli() -> dict[str, dict[str, Any]]:
-    """The styli as the configuration gives them."""
-    return {
-        name: {
-            "stylus": name,
-            "cartridge": cartridge,
-            "fitted_on": "2023-11-05",
-            "hours_at_fitting": 0.0,
-            "break_in_hours": 30.0,
-            "note": None,
-        }
-        for name, (cartridge, _, _) in STYLI.items()
-    }

@@ -2,6 +2,7 @@
 
 import shutil
 
+import make_archive
 import make_tables
 import numpy as np
 import pandas as pd
@@ -21,7 +22,7 @@ TABLES = (schemas.CHANGED_METRICS, schemas.CHANGED_FIGURES, schemas.CHANGED_VERD
 def sets(tmp_path_factory):
     """Two results folders; in the second all 1 kHz separations of c0000 and c0003 moved by hand."""
     root = tmp_path_factory.mktemp("changes")
-    make_tables.write_archive(root / "results", captures=6)
+    make_archive.write_archive(root / "results", captures=6)
     kept = snapshot.keep(root / "results", "before")
     path = root / "results/tables/metrics.parquet"
     frame = frames.read(path)

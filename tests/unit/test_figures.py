@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import make_archive
 import make_tables
 import numpy as np
 import pytest
@@ -25,7 +26,7 @@ def columns(capture: int = 0) -> dict[str, Columns]:
 
 def trend_of(made: dict[str, Columns]) -> style.Picture:
     points = {name: values[3:5] for name, values in made["metrics"].items()}
-    fit = make_tables.drift_table().to_pylist()
+    fit = make_archive.drift_table().to_pylist()
     fits = [row for row in fit if row["metric"] == "response_10khz_db" and row["stylus"] == "worn"]
     return trend("response_10khz_db", "Response at 10 kHz", points, fits, 30.0)
 

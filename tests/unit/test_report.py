@@ -6,6 +6,7 @@ import time
 from html.parser import HTMLParser
 from pathlib import Path
 
+import make_archive
 import make_report
 import make_tables
 import pyarrow as pa
@@ -144,7 +145,7 @@ def test_the_index_puts_the_wearing_stylus_first_and_says_how_fast(report: Path)
 
 
 def test_a_stylus_that_was_never_measured_has_a_page(tmp_path: Path, report: Path) -> None:
-    stylus = {**make_tables.styli()["fresh"], "stylus": "unused"}
+    stylus = {**make_archive.styli()["fresh"], "stylus": "unused"}
     folder = tmp_path / "tables"
     shutil.copytree(report.parent / "tables", folder)
     states = tables.read(folder / "stylus_states.parquet").to_pylist()
@@ -156,16 +157,16 @@ def test_a_stylus_that_was_never_measured_has_a_page(tmp_path: Path, report: Pat
 
 
 def test_summary_figures_for_each_stylus(tmp_path: Path, report: Path) -> None:
-    stylus = make_tables.styli()["worn"]
+    stylus = make_archive.styli()["worn"]
     summary_figures.write(stylus, report.parent / "tables", report.parent / "captures", tmp_path)
     stems = {path.stem for path in tmp_path.iterdir()}
     assert stems == {f"worn-{name}" for name in ("response", "separation", "distortion", "trend")}
 
 
 def test_the_index_of_a_thousand_captures_is_light(tmp_path: Path) -> None:
-    make_tables.write_archive(tmp_path, 1000, curves=False)
+    make_archive.write_archive(tmp_path, 1000, curves=False)
     start = time.process_time()
-    index.write(tmp_path / "tables", tmp_path / "index.html", make_tables.styli())
+    index.write(tmp_path / "tables", tmp_path / "index.html", make_archive.styli())
     assert time.process_time() - start < 2
     assert (tmp_path / "index.html").stat().st_size < 1_000_000
     assert (

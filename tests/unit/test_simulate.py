@@ -7,53 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from made_simulations import CHAIN, QUICK, RATE, STYLUS, read_tone, side_of, tone, volts_to_mv
 
 from grooveledger.equalisation import replay_response
 from grooveledger.groove import scanning_loss_db, wavelength_um
-from grooveledger.plan import Chain, Side, Track
-from grooveledger.simulate import Conditions, StylusTruth, playback, simulate_capture
+from grooveledger.plan import Chain, Track
+from grooveledger.simulate import StylusTruth, playback, simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
-from grooveledger.simulate.motion import Motion
 from grooveledger.simulate.stylus import scanning_loss
-from grooveledger.weighting import a_weighting_db, rumble_weighting_db, weighting_468_db
-
-RATE = 48_000
-CHAIN = Chain("bench", 13.0, 0.3, 1.0, 110.0, 47_000.0, 45.0, 34.0, "iec98", 2.0)
-STYLUS = StylusTruth()
-QUICK = Conditions(needle_drop_s=0.3, lead_in_s=0.5, lead_out_s=0.5)
-
-
-def side_of(*tracks: Track, calibration: tuple[tuple[int, float, float], ...] = ()) -> Side:
-    return Side("invented", "a", 100.0 / 3.0, 1.0, tracks, calibration=calibration)
-
-
-def tone(track: int, modulation: str, hz: float, duration_s: float = 2.0) -> Track:
-    return Track(
-        track, "tone", duration_s, modulation, velocity_cm_s=3.5, frequency_hz=hz, radius_mm=120.0
-    )
-
-
-def lines(samples: np.ndarray, start_s: float, stop_s: float, hz: np.ndarray) -> np.ndarray:
-    """Complex peak amplitudes of lines by least squares, shape (lines, channels)."""
-    first, last = int(start_s * RATE), int(stop_s * RATE)
-    waves = np.exp(2j * np.pi * np.multiply.outer(np.arange(first, last) / RATE, hz))
-    basis = np.hstack([waves.real, -waves.imag])
-    found = np.linalg.lstsq(basis, samples[first:last], rcond=None)[0]
-    return np.asarray(found[: len(hz)] + 1j * found[len(hz) :])
-
-
-def volts_to_mv(hz: np.ndarray) -> np.ndarray:
-    """Full scale to peak mV at the terminals, complex, written apart from the forward model."""
-    gain = 10.0 ** (CHAIN.gain_db / 20.0) * replay_response(hz, "iec98")
-    return np.asarray(CHAIN.full_scale_v_rms * np.sqrt(2.0) * 1000.0 / gain)
-
-
-def read_tone(samples: np.ndarray, start_s: float, stop_s: float, hz: np.ndarray) -> np.ndarray:
-    """Peak mV of lines at the terminals within a stretch, its edges left out."""
-    found = lines(samples, start_s + 0.3, stop_s - 0.3, hz)
-    return np.asarray(np.abs(found * volts_to_mv(hz)[:, None]))
 
 
 @pytest.mark.parametrize("modulation", ["left", "right", "lateral", "vertical"])
@@ -219,138 +180,6 @@ def test_a_sweep_past_half_the_sampling_rate_leaves_no_images() -> None:
     after = samples[int((start_s + passed_s + 0.1) * RATE) : int(stop_s * RATE)]
     before = samples[int((start_s + 0.1) * RATE) : int((start_s + 0.5) * RATE)]
     assert np.max(np.abs(after)) < 1e-4 * np.max(np.abs(before))
-
-
-@settings(max_examples=25, deadline=None)
-@given(
-    st.floats(-5.0, 40.0),
-    st.floats(0.0, 1.0),
-    st.floats(-0.5, 0.5),
-    st.floats(0.0, 300.0),
-    st.integers(0, 1000),
-)
-def test_motion_is_the_integral_of_speed(
-    error: float, wow: float, drift: float, time_s: float, seed: int
-) -> None:
-    conditions = Conditions(
-        speed_error_pct=error,
-        once_per_rev_pct=wow,
-        drift_pct_per_min=drift,
-        flutter=((4.0, 0.1), (50.0, 0.02)),
-    )
-    motion = Motion.of(conditions, 100.0 / 3.0, seed)
-    passed = float(motion.groove_time(time_s))
-    assert motion.capture_time(passed) == pytest.approx(time_s, abs=1e-9)
-    step = 1e-4
-    slope = float(motion.groove_time(time_s + step) - motion.groove_time(time_s - step)) / 2 / step
-    assert slope == pytest.approx(1.0 + float(motion.deviation(time_s)), abs=1e-6)
-    assert motion.groove_time(0.0) == 0.0
-
-
-def test_wow_is_in_the_tone_and_its_figures_are_by_definition() -> None:
-    # 4 Hz at 0.1 % peak: two-sigma 0.99692 of the peak of a sine, weighting 0 dB at 4 Hz (AES6)
-    conditions = replace(QUICK, speed_error_pct=0.3, flutter=((4.0, 0.1),))
-    side = side_of(tone(1, "lateral", 3150.0, 5.0))
-    samples, truth = simulate_capture(side, STYLUS, CHAIN, conditions, RATE, 7)
-    placed = truth.placed(1)
-    speed = truth.speed(1)
-    assert speed.wow_flutter_weighted_pct == pytest.approx(0.09969, rel=2e-3)
-    assert speed.wow_flutter_weighted_rms_pct == pytest.approx(0.1 / np.sqrt(2.0), rel=2e-3)
-    assert speed.wow_flutter_unweighted_pct == pytest.approx(0.09969, rel=1e-3)
-    assert speed.speed_error_pct == pytest.approx(0.3, abs=1e-3)
-    assert placed.stop_s - placed.start_s == pytest.approx(5.0 / 1.003, abs=1e-4)
-    # frequency modulation of index 3.1595 Hz over 4 Hz: first sideband over carrier is J1/J0
-    found = np.abs(lines(samples, placed.start_s + 0.2, placed.start_s + 4.7, np.array(
-        [3159.45 - 8, 3159.45 - 4, 3159.45, 3159.45 + 4, 3159.45 + 8])))[:, 0]  # fmt: skip
-    index = 3.15945 / 4.0
-    j0, j1 = 1 - index**2 / 4 + index**4 / 64, index / 2 - index**3 / 16 + index**5 / 384
-    assert found[[1, 3]] / found[2] == pytest.approx(j1 / j0, rel=0.02)
-
-
-def test_noise_has_the_densities_that_the_truth_integrates() -> None:
-    side = side_of(tone(1, "left", 1000.0, 1.0), Track(2, "silent_groove", 30.0))
-    conditions = replace(QUICK, surface_a_db=-60.0, rumble_db=-45.0, hum_db=-50.0, hiss_a_db=-66.0)
-    samples, truth = simulate_capture(side, STYLUS, CHAIN, conditions, RATE, 8)
-    groove = truth.placed(2)
-    quiet = samples[int((groove.start_s + 0.5) * RATE) :][: 30 * RATE]
-    hz = np.fft.rfftfreq(len(quiet), 1.0 / RATE)[1:]
-    spectrum = np.fft.rfft(quiet, axis=0)[1:] * volts_to_mv(hz)[:, None]
-    spectrum = spectrum * replay_response(hz, "iec98")[:, None] / STYLUS.sensitivity_mv_per_cm_s
-    velocity = {
-        "left": spectrum[:, 0],
-        "right": spectrum[:, 1],
-        "lateral": (spectrum[:, 0] + spectrum[:, 1]) / np.sqrt(2.0),
-        "vertical": (spectrum[:, 0] - spectrum[:, 1]) / np.sqrt(2.0),
-    }
-    near_mains = np.min(np.abs(hz[:, None] - 50.0 * np.arange(1, 11)), axis=1) < 0.1
-    for channel, expected in truth.noise().items():
-        power = 2.0 * np.abs(velocity[channel]) ** 2 / len(quiet) ** 2 / 5.0**2
-        power[hz < 1.0] = 0.0
-        levels = {
-            "rumble_unweighted_db": rumble_weighting_db(hz, "unweighted"),
-            "rumble_weighted_db": rumble_weighting_db(hz, "weighted"),
-            "noise_a_db": a_weighting_db(hz),
-            "noise_468_db": weighting_468_db(hz),
-        }
-        for name, weighting_db in levels.items():
-            found_db = 10 * np.log10(np.sum(power * 10.0 ** (weighting_db / 10.0)))
-            # rumble has some 500 degrees of freedom in 30 s: 0.2 dB standard error
-            tolerance_db = 0.6 if "unweighted" in name else 0.2
-            assert found_db == pytest.approx(getattr(expected, name), abs=tolerance_db)
-        if channel != "vertical":  # where the hum all but cancels
-            hum_db = 10 * np.log10(np.sum(power[near_mains]))
-            assert hum_db == pytest.approx(expected.hum_db, abs=0.1)
-
-
-def test_levels_of_noise_are_as_asked_for() -> None:
-    flat = replace(
-        STYLUS,
-        tip_resonance_hz=1e6,
-        coil_inductance_mh=0.0,
-        sensitivity_mv_per_cm_s=(1.0, 1.0),
-        crosstalk_left_to_right=((1000.0, -300.0, 0.0),),
-        crosstalk_right_to_left=((1000.0, -300.0, 0.0),),
-        compliance_um_per_mn=(1e5, 1e5),
-    )
-    side = side_of(tone(1, "left", 1000.0, 1.0))
-
-    def noise(**levels: float | None) -> dict[str, float]:
-        _, truth = simulate_capture(side, flat, CHAIN, replace(QUICK, **levels), RATE, 1)
-        return {name: getattr(truth.noise()["left"], name) for name in ("noise_a_db", "hum_db")} | {
-            "rumble": truth.noise()["lateral"].rumble_unweighted_db
-        }
-
-    assert noise(surface_a_db=-61.0)["noise_a_db"] == pytest.approx(-61.0, abs=0.01)
-    assert noise(hiss_a_db=-71.0)["noise_a_db"] == pytest.approx(-71.0, abs=0.01)
-    assert noise(rumble_db=-41.0)["rumble"] == pytest.approx(-41.0, abs=0.1)
-    assert noise(hum_db=-51.0)["hum_db"] == pytest.approx(-51.0, abs=1e-6)
-
-
-def test_ticks_are_where_the_truth_says() -> None:
-    side = side_of(tone(1, "left", 1000.0, 1.0), Track(2, "silent_groove", 20.0))
-    conditions = replace(QUICK, ticks_per_min=120.0, tick_cm_s=20.0)
-    samples, truth = simulate_capture(side, STYLUS, CHAIN, conditions, RATE, 9)
-    groove = truth.placed(2)
-    times = np.array(truth.tick_times_s)
-    inside = times[(times > groove.start_s + 0.1) & (times < groove.start_s + 20.0)]
-    assert 20 < len(inside) < 62  # 120 a minute over 20 s: 40, Poisson
-    treble = np.abs(np.diff(samples, axis=0)).max(axis=1)
-    for time_s in inside:
-        around = treble[int(time_s * RATE) - 2 : int(time_s * RATE) + 10]
-        assert around.max() > 20.0 * np.median(treble[int(groove.start_s * RATE) :]) + 1e-5
-
-
-def test_the_needle_lands_and_the_sound_dies_away() -> None:
-    conditions = replace(QUICK, needle_drop_s=0.6, lead_in_s=1.5, needle_drop_cm_s=10.0)
-    samples, _ = simulate_capture(
-        side_of(tone(1, "left", 1000.0, 1.0)), STYLUS, CHAIN, conditions, RATE, 10
-    )
-    before, landing, later = (
-        np.sqrt(np.mean(samples[int(a * RATE) : int(b * RATE)] ** 2))
-        for a, b in ((0.0, 0.55), (0.6, 0.65), (1.4, 1.6))
-    )
-    assert before < 1e-3 * landing
-    assert later < 3e-2 * landing
 
 
 def test_chain_polarity_exchange_offset_and_full_scale() -> None:

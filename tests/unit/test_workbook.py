@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-import make_tables
+import make_archive
 import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -42,7 +42,7 @@ NASTY = (
 @pytest.fixture(scope="module")
 def paths(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     results = tmp_path_factory.mktemp("archive")
-    make_tables.write_archive(results, 6)
+    make_archive.write_archive(results, 6)
     return [results / "tables" / f"{name}.parquet" for name in NAMES]
 
 
