@@ -294,7 +294,7 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
     )
     equal = all(
         path.read_bytes() == (folder / "plain" / path.relative_to(results)).read_bytes()
-        for path in sorted((results).rglob("*.parquet"))
+        for path in sorted(results.rglob("*.parquet"))
     )
     print(f"  tables of both equal to the byte: {equal}")
     print("stage                     a job (s)  start-up cpu (s)  memory (MB)")
