@@ -95,6 +95,15 @@ def worst_boundary_s(found, truth):
     )
 
 
+def assert_tones(found, truth, output_rel, thd_rel):
+    """Output and distortion of the tones in one channel are true within these parts."""
+    for track, channel in ((1, "left"), (2, "right")):
+        output_mv = found.rows("level", track=track, channel=channel)["output_mv"][0]
+        assert output_mv == pytest.approx(truth.output_mv(track)[channel], rel=output_rel)
+        thd = found.rows("distortion", track=track, channel=channel)["thd_pct"][0]
+        assert thd == pytest.approx(truth.thd_pct(track, channel, 1000.0)[0], rel=thd_rel)
+
+
 def test_clean_capture(tmp_path):
     found, truth = taken(tmp_path, PLAIN, CLEAN)
     assert found.health["status"] == "ok", found.health["reason"]
@@ -102,11 +111,7 @@ def test_clean_capture(tmp_path):
         assert worst_response_db(found, truth, track, channel, 1000, 20000) < 0.05
         assert worst_separation_db(found, truth, track, 900, 1100) < 0.3
         assert worst_separation_db(found, truth, track, 1000, 18000) < 0.3
-    for track, channel in ((1, "left"), (2, "right")):
-        output_mv = found.rows("level", track=track, channel=channel)["output_mv"][0]
-        assert output_mv == pytest.approx(truth.output_mv(track)[channel], rel=0.005)
-        thd = found.rows("distortion", track=track, channel=channel)["thd_pct"][0]
-        assert thd == pytest.approx(truth.thd_pct(track, channel, 1000.0)[0], rel=0.03)
+    assert_tones(found, truth, output_rel=0.005, thd_rel=0.03)
     speed = found.rows("speed", track=6, channel="left")
     assert speed["speed_error_pct"][0] == pytest.approx(0.0, abs=0.002)
 
@@ -118,11 +123,7 @@ def test_noisy_capture(tmp_path):
     for track, channel in ((3, "left"), (4, "right")):
         assert worst_response_db(found, truth, track, channel, 1000, 18000) < 0.25
         assert worst_separation_db(found, truth, track, 1000, 10000) < 1.0
-    for track, channel in ((1, "left"), (2, "right")):
-        output_mv = found.rows("level", track=track, channel=channel)["output_mv"][0]
-        assert output_mv == pytest.approx(truth.output_mv(track)[channel], rel=0.01)
-        thd = found.rows("distortion", track=track, channel=channel)["thd_pct"][0]
-        assert thd == pytest.approx(truth.thd_pct(track, channel, 1000.0)[0], rel=0.10)
+    assert_tones(found, truth, output_rel=0.01, thd_rel=0.10)
     speed, true = found.rows("speed", track=6, channel="left"), truth.speed(6)
     assert speed["speed_error_pct"][0] == pytest.approx(true.speed_error_pct, abs=0.01)
     for name in ("wow_flutter_weighted_pct", "wow_flutter_unweighted_pct", "once_per_rev_pct"):

@@ -3,7 +3,9 @@
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -42,16 +44,21 @@ print(json.dumps(found))
 """
 
 
-@pytest.fixture(scope="module")
-def loaded() -> dict[str, list[str]]:
+def printed(code: str, rules: Sequence[str]) -> Any:
+    """What a fresh process that runs the code over the rules prints, as JSON."""
     ended = subprocess.run(
-        [sys.executable, "-c", LOADED, *RULES],
+        [sys.executable, "-c", code, *rules],
         capture_output=True,
         text=True,
         cwd=SCRIPTS,
         check=True,
     )
-    found: dict[str, list[str]] = json.loads(ended.stdout)
+    return json.loads(ended.stdout)
+
+
+@pytest.fixture(scope="module")
+def loaded() -> dict[str, list[str]]:
+    found: dict[str, list[str]] = printed(LOADED, RULES)
     return found
 
 
@@ -99,14 +106,7 @@ def test_stages_one_to_four_start_without_what_they_do_not_need():
     rules = [rule for rule in RULES[:7] if rule != "capture_page"]
     code = LOADED.replace("print(json", "import pyarrow as pa; pa.array([1]); print(json")
     code = code.replace("json.dumps(found)", "json.dumps(list(sys.modules))")
-    ended = subprocess.run(
-        [sys.executable, "-c", code, *rules],
-        capture_output=True,
-        text=True,
-        cwd=SCRIPTS,
-        check=True,
-    )
-    packages = {name.partition(".")[0] for name in json.loads(ended.stdout)}
+    packages = {name.partition(".")[0] for name in printed(code, rules)}
     assert packages >= {"numpy", "pyarrow"}
     assert not packages & {"pandas", "scipy", "matplotlib", "jinja2", "snakemake"}
 

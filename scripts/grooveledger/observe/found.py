@@ -2,6 +2,8 @@
 
 import pyarrow as pa
 
+from grooveledger.plan import Side, Track, tracks_for
+
 
 def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
     """Return start and stop in seconds of each track that was found, by its number.
@@ -15,3 +17,30 @@ def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
     return {
         row["track"]: (row["start_s"], row["stop_s"]) for row in rows if row["match"] == "found"
     }
+
+
+def guarded_stretches(
+    tracks: pa.Table, side: Side, measure: str, guard_s: float, shortest_s: float
+) -> list[tuple[Track, float, float]]:
+    """Return the tracks that serve a measure, with start and stop in seconds.
+
+    Parameters
+    ----------
+    tracks : pyarrow.Table
+        The tracks table of stage 1.
+    side : Side
+        The plan.
+    measure : str
+        Whose tracks, see `plan.tracks_for`.
+    guard_s : float
+        Left out at each end.
+    shortest_s : float
+        Tracks with less than this between the guards are left out.
+    """
+    found = found_stretches(tracks)
+    wanted = [track for track in tracks_for(measure, side) if track.track in found]
+    guarded = [
+        (track, found[track.track][0] + guard_s, found[track.track][1] - guard_s)
+        for track in wanted
+    ]
+    return [entry for entry in guarded if entry[2] - entry[1] >= shortest_s]

@@ -10,9 +10,9 @@ import soundfile as sf
 
 from grooveledger import audio, tables
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass
-from grooveledger.observe.found import found_stretches
+from grooveledger.observe.found import guarded_stretches
 from grooveledger.observe.ticks import Mended, bridged_power, cell_length, mended
-from grooveledger.plan import Side, tracks_for
+from grooveledger.plan import Side
 from grooveledger.schemas.observe import NOISE_DENSITY
 
 #: Below this the bands are narrow lines of a slow signal, above they widen with frequency, Hz.
@@ -52,17 +52,12 @@ def observe_noise(
         `schemas.observe.NOISE_DENSITY`. The channels left, right, sum and difference (each over
         sqrt 2) are the file's; bands tile the axis from 0 Hz to half the sampling rate.
     """
-    found = found_stretches(tracks)
-    wanted = [track for track in tracks_for("noise", side) if track.track in found]
+    wanted = guarded_stretches(tracks, side, "noise", settings["guard_s"], SHORTEST_S)
     if not wanted:
         return tables.empty(NOISE_DENSITY)
     parts = []
     with audio.open_capture(path) as file:
-        for track in wanted:
-            start_s, stop_s = found[track.track]
-            start_s, stop_s = start_s + settings["guard_s"], stop_s - settings["guard_s"]
-            if stop_s - start_s < SHORTEST_S:
-                continue
+        for track, start_s, stop_s in wanted:
             columns = _analysed(file, start_s, stop_s, settings["tick_threshold_db"])
             columns |= {"capture": capture, "track": track.track}
             parts.append(tables.build(NOISE_DENSITY, columns))

@@ -10,8 +10,8 @@ import soundfile as sf
 
 from grooveledger import audio, tables
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass, turned
-from grooveledger.observe.found import found_stretches
-from grooveledger.plan import Side, Track, tracks_for
+from grooveledger.observe.found import guarded_stretches
+from grooveledger.plan import Side, Track
 from grooveledger.schemas.observe import SPEED_TRACE
 from grooveledger.tone_search import tone_hz
 
@@ -71,17 +71,12 @@ def observe_speed(
         `schemas.observe.SPEED_TRACE`; channels are the file's, deviation is re the nominal
         frequency. A channel in which there is no steady tone has no rows.
     """
-    found = found_stretches(tracks)
-    wanted = [track for track in tracks_for("speed", side) if track.track in found]
+    wanted = guarded_stretches(tracks, side, "speed", settings["guard_s"], SHORTEST_S)
     if not wanted:
         return tables.empty(SPEED_TRACE)
     parts = []
     with audio.open_capture(path) as file:
-        for track in wanted:
-            start_s, stop_s = found[track.track]
-            start_s, stop_s = start_s + settings["guard_s"], stop_s - settings["guard_s"]
-            if stop_s - start_s < SHORTEST_S:
-                continue
+        for track, start_s, stop_s in wanted:
             too_long_s = max(0.0, stop_s - start_s - LONGEST_S)
             start_s, stop_s = start_s + 0.5 * too_long_s, stop_s - 0.5 * too_long_s
             for channel, time_s, deviation in _traces(file, track, start_s, stop_s):
