@@ -31,6 +31,7 @@ from drift_histories import (
 from drift_step_studies import critical, step_bounds, step_sizes, steps
 from grooveledger.drift import control_table, drift_table
 from grooveledger.drift.rows import BLAME_SIGNIFICANCE
+from grooveledger.metrics import UNITS
 
 #: Captures a history holds in the studies of coverage.
 CAPTURES = (8, 12, 20, 40, 60)
@@ -215,46 +216,6 @@ def pooling(archives: int = 200) -> list[str]:
     return lines
 
 
-#: As many figures as a test record gives.
-FIGURES = (
-    "output_mv",
-    "response_100hz_db",
-    "response_5khz_db",
-    "response_10khz_db",
-    "response_15khz_db",
-    "response_20khz_db",
-    "response_peak_db",
-    "response_peak_hz",
-    "response_deviation_db",
-    "upper_limit_hz",
-    "separation_1khz_db",
-    "separation_5khz_db",
-    "separation_10khz_db",
-    "separation_min_db",
-    "thd_1khz_pct",
-    "thd_3khz_pct",
-    "thd_5khz_pct",
-    "thd_10khz_pct",
-    "h2_1khz_pct",
-    "h3_1khz_pct",
-    "imd_pct",
-    "speed_error_pct",
-    "wow_flutter_weighted_pct",
-    "wow_flutter_unweighted_pct",
-    "rumble_unweighted_db",
-    "rumble_weighted_db",
-    "hum_db",
-    "noise_a_db",
-    "ticks_per_min",
-    "balance_db",
-    "interchannel_phase_deg",
-    "resonance_lateral_hz",
-    "resonance_vertical_hz",
-    "dynamic_compliance_um_per_mn",
-    "tracked_amplitude_um",
-)
-
-
 def speed(styli: int = 40, captures: int = 250) -> list[str]:
     """10,000 captures, 40 styli, all figures of both channels: under a minute."""
     tables = []
@@ -263,7 +224,7 @@ def speed(styli: int = 40, captures: int = 250) -> list[str]:
         hours = np.cumsum(rng.exponential(2.0, captures))
         order = np.arange(captures)
         # Every hundredth figure is missing, so that hardly two series share their captures.
-        for metric in FIGURES:
+        for metric in UNITS:
             values = 10.0 - 0.3 * hours / 100.0 + scatter(rng, "normal", (2, captures))
             values[rng.random(values.shape) < 0.01] = np.nan
             tables.append(
