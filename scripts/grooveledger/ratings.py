@@ -1,6 +1,6 @@
 """Measured against the maker's data sheet; the uncertainty decides what can be said."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -9,11 +9,14 @@ import pandas as pd
 from grooveledger.curves import COVER_TOLERANCE
 from grooveledger.equalisation import REFERENCE_HZ
 from grooveledger.plan import Cartridge, Chain
+from grooveledger.response_curves import Curve
 from grooveledger.schemas.interpret import RATINGS
 from grooveledger.uncertainty import coverage_factor, rectangular
 
 #: Metrics that a data sheet rates.
 RATED_METRICS = ("output_mv", "balance_db", "separation_1khz_db")
+#: Readings at most so far apart (a third of an octave) tell what lies between them.
+NEIGHBOUR_RATIO = 2.0 ** (1.0 / 3.0)
 OUTSIDE_LOAD = "under a load outside the recommended range"
 
 
@@ -189,15 +192,10 @@ def _deviations(
     for place, rows in usable.groupby(["capture", "channel"], sort=True):
         capture, channel = (str(part) for part in place)
         low_hz, high_hz = band_of[capture]
-        rows = rows[
-            rows["frequency_hz"].between(
-                low_hz / (1.0 + COVER_TOLERANCE), high_hz * (1.0 + COVER_TOLERANCE)
-            )
-        ]
-        if rows.empty:
+        curve = _with_ends(rows, (low_hz, high_hz)).within((low_hz, high_hz))
+        if not len(curve.frequency_hz):
             continue
-        off_db = rows["response_db"].abs().to_numpy(dtype=float)
-        u_db = rows["uncertainty_db"].to_numpy(dtype=float)
+        off_db, u_db = np.abs(curve.response_db), curve.uncertainty_db
         worst = int(np.argmax(off_db))
         found.setdefault(capture, []).append(
             _Deviation(
@@ -206,11 +204,28 @@ def _deviations(
                 float(u_db[worst]),
                 float(np.max(off_db - k * u_db)),
                 float(np.max(off_db + k * u_db)),
-                float(rows["frequency_hz"].min()),
-                float(rows["frequency_hz"].max()),
+                float(curve.frequency_hz[0]),
+                float(curve.frequency_hz[-1]),
             )
         )
     return found
+
+
+def _with_ends(rows: pd.DataFrame, band_hz: Sequence[float]) -> Curve:
+    """Readings in the order of frequency, and what lies between two of them at a band's ends."""
+    rows = rows.sort_values("frequency_hz", kind="stable")
+    columns = ("frequency_hz", "response_db", "uncertainty_db")
+    curve = Curve(*(rows[name].to_numpy(dtype=float) for name in columns))
+    after = np.searchsorted(curve.frequency_hz, band_hz)
+    inside = [
+        0 < place < len(rows)
+        and curve.frequency_hz[place] <= NEIGHBOUR_RATIO * curve.frequency_hz[place - 1]
+        for place in after
+    ]
+    ends = curve.at(np.asarray(band_hz, dtype=float)[inside])
+    return Curve(
+        *(np.insert(known, after[inside], end) for known, end in zip(curve, ends, strict=True))
+    )
 
 
 def _response(deviation: _Deviation, cartridge: Cartridge, note: str) -> Rating:

@@ -164,6 +164,16 @@ def test_response_that_does_not_cover_the_band_can_only_miss():
     assert bent.verdict == "misses"
 
 
+def test_an_end_of_the_band_between_two_readings_is_covered():
+    frequency_hz = 1000.0 * 2.0 ** (np.arange(-140, 110) / 24.0)
+    assert not np.isclose(frequency_hz, 20_000, rtol=0.007).any()
+    off_db = -2.5 * np.log(np.maximum(frequency_hz, 1000.0) / 1000.0) / np.log(20.0)
+    row = rate(response_=response(frequency_hz, off_db))["response_db", "left"]
+    assert row.verdict == "meets"
+    assert row.measured == pytest.approx(2.5, abs=1e-9)
+    assert not row.note
+
+
 def test_tracks_together_cover_the_band():
     together = pd.concat([response([20, 1000], [0.5, 0]), response([500, 1000, 20_000], [0, 0, 1])])
     assert rate(response_=together)["response_db", "left"].verdict == "meets"
