@@ -30,11 +30,12 @@ DURATION_TOLD, OFF_LINE_TOLD = 0.15, 0.08
 INTERRUPTION_TOLD_S = 0.2
 #: A track that ends or begins this near to the capture's ends is cut by them.
 AT_END_S = 0.3
-#: What to do about a needle that jumps, a track that the capture's end or beginning cuts off, and
-#: a channel that carries nothing.
+#: What to do about a needle that jumps, a track that the capture's end or beginning cuts off,
+#: digital silence, and a channel that carries nothing.
 CLEAN = "clean record and stylus, check the tracking force and capture again"
 RUN_ON = "let the recorder run on to the run-out"
 LEAD_IN = "lower the needle in the lead-in and capture again"
+UNGATED = "switch gates off and capture again"
 LEADS = "check leads and cables and capture again"
 #: Of a stretch that is like no track: what was seen and what to do, as the remarks of others.
 NOT_PLANNED = (
@@ -110,7 +111,7 @@ def judge(
     if refusals:
         return Verdict(REJECTED, refusals[0], order)
     flags = [
-        *_file_flags(facts, heard, settings),
+        *_file_flags(facts, heard, parts, settings),
         *_channel_flags(heard, alignment, parts),
         *_track_flags(heard, alignment, parts),
         *_level_flags(heard, parts, settings),
@@ -178,15 +179,13 @@ def _plan_refusals(
     return refusals
 
 
-def _file_flags(facts: FileFacts, heard: Heard, settings: Mapping[str, Any]) -> list[str]:
+def _file_flags(
+    facts: FileFacts, heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any]
+) -> list[str]:
     flags = []
     if facts.frames < facts.promised_frames:
         flags.append(_ends_early(facts))
-    for start_s, stop_s in heard.lost_s(LOST_S):
-        flags.append(
-            f"digital silence from {start_s:.1f} to {stop_s:.1f} s: the recorder lost samples "
-            "there; give it a larger buffer and capture again"
-        )
+    flags += _lost_flags(heard, parts)
     limit = settings["dc_limit"]
     for channel, dc in zip(("left", "right"), facts.dc, strict=True):
         if abs(dc) > limit:
@@ -195,6 +194,31 @@ def _file_flags(facts: FileFacts, heard: Heard, settings: Mapping[str, Any]) -> 
                 "check the converter"
             )
     return flags
+
+
+def _lost_flags(heard: Heard, parts: Sequence[Part]) -> list[str]:
+    """Tell of digital silence: within tracks samples were lost, between them a gate may shut."""
+    flags, between_s = [], []
+    for start_s, stop_s in heard.lost_s(LOST_S):
+        if any(_overlap_s(part, start_s, stop_s) > LOST_S for part in _found(parts)):
+            flags.append(
+                f"digital silence from {start_s:.1f} to {stop_s:.1f} s: the recorder lost samples "
+                "there; give it a larger buffer and capture again"
+            )
+        else:
+            between_s.append(f"{start_s:.1f} to {stop_s:.1f}")
+    if between_s:
+        flags.append(
+            f"digital silence between the tracks, at {', '.join(between_s)} s: a noise gate, or "
+            f"samples that the recorder lost; {UNGATED}"
+        )
+    return flags
+
+
+def _overlap_s(part: Part, start_s: float, stop_s: float) -> float:
+    if part.start_s is None or part.stop_s is None:
+        return 0.0
+    return min(part.stop_s, stop_s) - max(part.start_s, start_s)
 
 
 def _channel_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> list[str]:

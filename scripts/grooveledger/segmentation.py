@@ -17,8 +17,10 @@ from grooveledger.health import (
     AT_END_S,
     CLEAN,
     LEADS,
+    LOST_S,
     REJECTED,
     RUN_ON,
+    UNGATED,
     Part,
     Verdict,
     judge,
@@ -96,7 +98,11 @@ def segment(
         return tables.empty(TRACKS), _rejected(capture, known, str(fault))
     heard = hear(envelope)
     played = _played(heard, swap_channels, invert)
-    others = {name_of(other): align(played, other) for other in (other_sides or {}).values()}
+    others = {}
+    for other in (other_sides or {}).values():
+        reading = align(played, other)
+        if _explains(reading, other):
+            others[name_of(other)] = reading
     alignment = align(played, side)
     if alignment.cost > MISSING - BETTER_BY:
         split_up = split(hear(envelope, bridge_s=0.0))
@@ -253,6 +259,14 @@ def _silent_part(
     there_s = max(stop_s - start_s, 0.0)
     if there_s < SILENT_PART_MIN * planned_s:
         return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
+    nothing_s = sum(
+        min(stop_s, until_s) - max(start_s, from_s)
+        for from_s, until_s in heard.lost_s(LOST_S)
+        if from_s < stop_s and until_s > start_s
+    )
+    if nothing_s > (1.0 - SILENT_PART_MIN) * planned_s:
+        remark = f"can't be measured, {nothing_s:.1f} s of it are digital silence: {UNGATED}"
+        return Part(track, "missing", remark=remark)
     sounds_s = [
         stretch.start_s
         for stretch in heard.stretches

@@ -375,5 +375,23 @@ def test_lost_samples_and_hum_are_told(tmp_path, played):
     assert found(rows) == [1, 2, 3, 4, 5]
 
 
+@pytest.mark.parametrize("beside_s", [0.05, 0.3])
+def test_tracks_are_found_where_a_gate_shut_between_them(tmp_path, played, beside_s):
+    """The silent groove is digital silence: no noise of it can be told."""
+    samples, truth = played
+    gated = np.zeros_like(samples)
+    for placed in map(truth.placed, (1, 2, 3, 5)):
+        first, last = placed.start_s - beside_s, placed.stop_s + beside_s
+        part = slice(int(first * RATE_HZ), int(last * RATE_HZ))
+        gated[part] = samples[part]
+    rows, health = segmented(tmp_path, gated)
+    assert health["status"] == "flagged"
+    assert "digital silence between the tracks, at" in health["reason"]
+    assert "lost samples there" not in health["reason"]
+    assert "track 4 can't be measured" in health["reason"]
+    assert found(rows) == [1, 2, 3, 5]
+    assert_ends(rows, truth)
+
+
 def test_the_same_file_gives_the_same_tables(tmp_path, played):
     assert segmented(tmp_path, played[0]) == segmented(tmp_path, played[0])
