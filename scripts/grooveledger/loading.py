@@ -44,15 +44,6 @@ MODEL_POINTS = 400
 #: A disagreement of twice its standard uncertainty is still agreement (JCGM 100, 6.3.3).
 AGREEMENT = 2.0
 
-#: Goes wherever a change of load is shown.
-LOAD_CAUTION = (
-    "Before a load is changed: turn the volume down, switch the preamplifier off and unplug it, "
-    "and use plugs or sockets made for it where there are any. Work inside mains-powered equipment "
-    "is for licensed persons under local codes, also after unplugging, since capacitors keep their "
-    "charge. Solder only with the cartridge disconnected and the stylus guarded: heat and iron "
-    "tools harm them."
-)
-
 
 class LoadingTables(NamedTuple):
     """The tables `loading`, `loading_checks` and `coils`."""

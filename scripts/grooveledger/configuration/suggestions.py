@@ -6,6 +6,8 @@ from collections.abc import Iterable
 #: Longer words and longer lists are not compared: the cost grows with both.
 WORD_MAX = 100
 OPTIONS_MAX = 1000
+#: So many options are listed.
+LISTED_MAX = 12
 
 
 def near_miss(word: str, options: Iterable[str]) -> str | None:
@@ -21,11 +23,12 @@ def near_miss(word: str, options: Iterable[str]) -> str | None:
     return folded[close[0]] if close else None
 
 
-def listed(options: Iterable[str], limit: int = 12) -> str:
+def listed(options: Iterable[str]) -> str:
     """Return the options as text, cut where they are many."""
     names = list(options)
-    shown = ", ".join(names[:limit])
-    return f"{shown} and {len(names) - limit} more" if len(names) > limit else shown
+    shown = ", ".join(names[:LISTED_MAX])
+    more = len(names) - LISTED_MAX
+    return f"{shown} and {more} more" if more > 0 else shown
 
 
 def suggestion(word: str, options: Iterable[str], kind: str) -> str:

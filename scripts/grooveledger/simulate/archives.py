@@ -9,13 +9,15 @@ import yaml
 
 from grooveledger.plan import Chain, Side
 from grooveledger.simulate.capture import plan_capture, render_capture
-from grooveledger.simulate.conditions import REALISTIC, Conditions
+from grooveledger.simulate.conditions import REALISTIC
 from grooveledger.simulate.files import write_capture
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth
 
 #: Hours between the captures of a small archive; the first is made at as many.
 HOURS_APART = 60.0
+#: Of the recordings.
+RATE_HZ = 48_000
 #: Length of the worn contact after that many hours, um; grows with the square root of hours.
 FLAT_UM = 2.0
 
@@ -107,16 +109,7 @@ class SmallArchive:
     truths: Mapping[str, CaptureTruth]
 
 
-def small_archive(
-    folder: Path,
-    captures: int = 3,
-    sample_rate_hz: int = 48_000,
-    sides: Sequence[str] = ("a",),
-    conditions: Conditions = CONDITIONS,
-    ending: str = ".flac",
-    settings: Mapping[str, Any] | None = None,
-    seed: int = 1,
-) -> SmallArchive:
+def small_archive(folder: Path, captures: int = 3, sides: Sequence[str] = ("a",)) -> SmallArchive:
     """Write an archive of one stylus into a folder.
 
     Parameters
@@ -125,18 +118,8 @@ def small_archive(
         Gets config.yaml, the sheets, records/ and captures/; results are to go to results/.
     captures : int
         How many, one every `HOURS_APART` on a stylus that wears.
-    sample_rate_hz : int
-        Of the recordings.
     sides : sequence of str
         Sides of `RECORD` that the captures take turns with.
-    conditions : Conditions
-        How they are played.
-    ending : str
-        Format of the files, as `write_capture` knows it.
-    settings : mapping, optional
-        Further keys of config.yaml.
-    seed : int
-        Of the first capture; the others follow.
     """
     folder = folder.resolve()
     rows, paths, truths = [], [], {}
@@ -144,16 +127,22 @@ def small_archive(
         name, side_id = f"c{i + 1:02d}", sides[i % len(sides)]
         hours = HOURS_APART * (i + 1)
         rows.append(
-            (name, name + ending, f"2024-{1 + i % 12:02d}-{1 + i // 12:02d}", side_id, f"{hours:g}")
+            (
+                name,
+                f"{name}.flac",
+                f"2024-{1 + i % 12:02d}-{1 + i // 12:02d}",
+                side_id,
+                f"{hours:g}",
+            )
         )
         stylus = StylusTruth(flat_um=FLAT_UM * (hours / HOURS_APART) ** 0.5)
-        truth = plan_capture(small_side(side_id), stylus, small_chain(), conditions, seed + i)
-        path = folder / "captures" / (name + ending)
-        write_capture(path, render_capture(truth, sample_rate_hz, seed + i), sample_rate_hz)
+        truth = plan_capture(small_side(side_id), stylus, small_chain(), CONDITIONS, i + 1)
+        path = folder / "captures" / f"{name}.flac"
+        write_capture(path, render_capture(truth, RATE_HZ, i + 1), RATE_HZ)
         paths.append(path)
         truths[name] = truth
     rows.sort(key=lambda row: row[2])
-    _write_configuration(folder, rows, settings or {})
+    _write_configuration(folder, rows)
     return SmallArchive(folder / "config.yaml", tuple(paths), truths)
 
 
@@ -167,9 +156,7 @@ def small_chain() -> Chain:
     return Chain.from_mapping({**CHAINS["bench"], "chain": "bench"})
 
 
-def _write_configuration(
-    folder: Path, rows: Sequence[tuple[str, ...]], settings: Mapping[str, Any]
-) -> None:
+def _write_configuration(folder: Path, rows: Sequence[tuple[str, ...]]) -> None:
     (folder / "records").mkdir(parents=True, exist_ok=True)
     config = {
         "captures_dir": str(folder / "captures"),
@@ -179,7 +166,6 @@ def _write_configuration(
         "chains": str(folder / "chains.yaml"),
         "records_dir": str(folder / "records"),
         "results": str(folder / "results"),
-        **settings,
     }
     for name, content in (
         ("config.yaml", config),

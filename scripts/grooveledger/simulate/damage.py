@@ -14,6 +14,14 @@ from grooveledger.simulate.conditions import Conditions
 
 #: A 33 1/3 record at 45 turns a minute, per cent too fast.
 AT_45_PCT = 35.0
+#: A turn of a 33 1/3 record, s.
+TURN_S = 1.8
+#: So many samples are no number.
+NOT_A_NUMBER_COUNT = 10
+#: A sound beside the deck.
+BURST_S, BURST_HZ = 0.4, 700.0
+#: An earth not connected, as `Conditions.hum_db`.
+LOUD_HUM_DB = -12.0
 
 
 def truncate_file(path: Path, keep: float = 0.6) -> None:
@@ -27,11 +35,11 @@ def mono(samples: np.ndarray) -> np.ndarray:
     return samples[:, :1].copy()
 
 
-def not_a_number(samples: np.ndarray, share: float = 0.5, count: int = 10) -> np.ndarray:
-    """Put NaN at a part of the length (only a float file can hold it)."""
+def not_a_number(samples: np.ndarray) -> np.ndarray:
+    """Put NaN in the middle (only a float file can hold it)."""
     damaged = samples.copy()
-    first = int(share * len(samples))
-    damaged[first : first + count] = np.nan
+    first = len(samples) // 2
+    damaged[first : first + NOT_A_NUMBER_COUNT] = np.nan
     return damaged
 
 
@@ -64,35 +72,26 @@ def cut_short(samples: np.ndarray, rate_hz: int, at_s: float) -> np.ndarray:
     return samples[: int(at_s * rate_hz)].copy()
 
 
-def locked_groove(
-    samples: np.ndarray, rate_hz: int, at_s: float, repeats: int, rpm: float = 100.0 / 3.0
-) -> np.ndarray:
+def locked_groove(samples: np.ndarray, rate_hz: int, at_s: float, repeats: int) -> np.ndarray:
     """Repeat the turn that begins at a time, as a stylus thrown back does."""
     first = int(at_s * rate_hz)
-    turn = samples[first : first + round(60.0 / rpm * rate_hz)]
+    turn = samples[first : first + round(TURN_S * rate_hz)]
     return np.concatenate([samples[:first], np.tile(turn, (repeats, 1)), samples[first:]])
 
 
-def skip(
-    samples: np.ndarray, rate_hz: int, at_s: float, turns: int = 1, rpm: float = 100.0 / 3.0
-) -> np.ndarray:
-    """Leave out whole turns from a time on, as a stylus thrown ahead does."""
+def skip(samples: np.ndarray, rate_hz: int, at_s: float) -> np.ndarray:
+    """Leave out a whole turn from a time on, as a stylus thrown ahead does."""
     first = int(at_s * rate_hz)
-    return np.concatenate([samples[:first], samples[first + round(turns * 60.0 / rpm * rate_hz) :]])
+    return np.concatenate([samples[:first], samples[first + round(TURN_S * rate_hz) :]])
 
 
 def bursts(
-    samples: np.ndarray,
-    rate_hz: int,
-    times_s: tuple[float, ...],
-    duration_s: float = 0.4,
-    peak: float = 0.2,
-    frequency_hz: float = 700.0,
+    samples: np.ndarray, rate_hz: int, times_s: tuple[float, ...], peak: float = 0.2
 ) -> np.ndarray:
     """Add tones that no plan has, such as a telephone beside the deck."""
     damaged = samples.copy()
-    time_s = np.arange(int(duration_s * rate_hz)) / rate_hz
-    burst = peak * np.sin(2.0 * np.pi * frequency_hz * time_s)
+    time_s = np.arange(int(BURST_S * rate_hz)) / rate_hz
+    burst = peak * np.sin(2.0 * np.pi * BURST_HZ * time_s)
     for at_s in times_s:
         first = int(at_s * rate_hz)
         part = damaged[first : first + len(burst)]
@@ -132,6 +131,6 @@ def at_45(conditions: Conditions) -> Conditions:
     return replace(conditions, speed_error_pct=AT_45_PCT)
 
 
-def loud_hum(conditions: Conditions, hum_db: float = -12.0) -> Conditions:
+def loud_hum(conditions: Conditions) -> Conditions:
     """An earth not connected."""
-    return replace(conditions, hum_db=hum_db)
+    return replace(conditions, hum_db=LOUD_HUM_DB)

@@ -109,15 +109,9 @@ class CaptureTruth:
         peak = np.abs(self.components(number, nominal_hz)[0, :, 0]) * float((planned / cut)[0])
         return {c: float(peak[CHANNELS.index(c)] / np.sqrt(2.0)) for c in plan.driven_channels}
 
-    def response_db(
-        self,
-        number: int,
-        channel: str,
-        played_hz: npt.ArrayLike,
-        reference_hz: float = REFERENCE_HZ,
-    ) -> np.ndarray:
-        """Response of a driven channel at played frequencies re a reference frequency."""
-        played = np.append(np.asarray(played_hz, dtype=float), reference_hz)
+    def response_db(self, number: int, channel: str, played_hz: npt.ArrayLike) -> np.ndarray:
+        """Response of a driven channel at played frequencies re `REFERENCE_HZ`."""
+        played = np.append(np.asarray(played_hz, dtype=float), REFERENCE_HZ)
         nominal = played / self.mean_speed(number)
         plan = self.placed(number).plan
         size = np.abs(self.components(number, nominal)[0, CHANNELS.index(channel)])
