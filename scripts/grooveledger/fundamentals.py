@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from grooveledger.context import CaptureContext
+from grooveledger.heard import upper_bound
 from grooveledger.plan import Track
-from grooveledger.readings import readings, upper_bound
+from grooveledger.readings import readings
 from grooveledger.terminals import by_channel, denoised
 
 FUNDAMENTAL = ((1, 0),)

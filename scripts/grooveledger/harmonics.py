@@ -6,8 +6,9 @@ import numpy as np
 
 from grooveledger import terminals
 from grooveledger.distortion_definitions import thd_re_fundamental
+from grooveledger.heard import is_heard, upper_bound
 from grooveledger.plan import Chain
-from grooveledger.readings import Readings, is_heard, upper_bound
+from grooveledger.readings import Readings
 
 
 def harmonic_lines(orders: Mapping[str, np.ndarray]) -> list[tuple[int, int]]:

@@ -7,7 +7,7 @@ import pytest
 from made_observations import CHAIN, changed, joined, make_context, make_side, orders_of
 
 from grooveledger.fundamentals import fundamental, speed_ratio, wrapped_deg
-from grooveledger.readings import NOISE_95
+from grooveledger.heard import NOISE_95
 
 TONE = {"kind": "tone", "modulation": "left", "frequency_hz": 1000.0, "duration_s": 5.0}
 SWEEP = {"kind": "sweep", "modulation": "left", "start_hz": 100.0, "stop_hz": 1e3, "duration_s": 5}

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from made_observations import CHAIN, heard, make_context, make_side, orders_of, swapped_chain
 
 from grooveledger import tables
+from grooveledger.heard import NOISE_95
 from grooveledger.measures.level import measure
-from grooveledger.readings import NOISE_95
 
 
 def tone(modulation="left", **facts):

@@ -1,9 +1,8 @@
 import numpy as np
-import pytest
 from made_observations import changed, joined, orders_of
 
 from grooveledger.harmonics import harmonic_lines
-from grooveledger.readings import HEARD_RE_FLOOR, NOISE_95, is_heard, readings, upper_bound
+from grooveledger.readings import readings
 
 
 def test_lines_stand_side_by_side_in_order_of_time_and_missing_ones_are_nan() -> None:
@@ -29,22 +28,3 @@ def test_harmonic_lines_go_to_the_highest_observed_and_at_least_to_the_fifth() -
     many = changed(few, lambda c: c["order"].__setitem__(slice(None), 8.0))
     assert len(harmonic_lines(many)) == 8
     assert harmonic_lines({"order": np.empty(0)}) == [(n, 0) for n in range(1, 6)]
-
-
-def test_noise_alone_is_heard_seldom_and_bounded_nearly_always() -> None:
-    """Complex Gaussian noise: exceeds twice its rms with exp(-4), NOISE_95 times with 5 %."""
-    rng = np.random.default_rng(11)
-    noise = (rng.standard_normal((20_000, 1)) + 1j * rng.standard_normal((20_000, 1))) / np.sqrt(2)
-    floor = np.ones((20_000, 1))
-    assert is_heard(np.abs(noise), floor).mean() == pytest.approx(np.exp(-4.0), abs=0.003)
-    for truth in (0.0, 0.7, 2.0):
-        bound = upper_bound(np.abs(truth + noise), floor)
-        assert (bound >= truth).mean() >= 0.95
-    assert (np.abs(noise) > NOISE_95).mean() == pytest.approx(0.05, abs=0.005)
-
-
-def test_silence_is_not_heard() -> None:
-    zero = np.zeros((1, 2))
-    assert not is_heard(zero, zero).any()
-    assert not is_heard(np.full((1, 2), np.nan), np.full((1, 2), np.nan)).any()
-    assert is_heard(np.array([[HEARD_RE_FLOOR, np.nan]]), np.array([[1.0, np.nan]])).all()

@@ -8,8 +8,8 @@ from made_observations import CHAIN, heard, make_context, make_side, orders_of, 
 
 from grooveledger import tables
 from grooveledger.equalisation import recorded_velocity_db
+from grooveledger.heard import NOISE_95
 from grooveledger.measures.response import measure
-from grooveledger.readings import NOISE_95
 
 HZ = np.geomspace(20.0, 20_000.0, 61)
 LAWS = ("constant_velocity", "constant_amplitude", "iec98")

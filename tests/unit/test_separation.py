@@ -7,8 +7,8 @@ import pytest
 from made_observations import CHAIN, make_context, make_side, orders_of, swapped_chain
 
 from grooveledger import tables
+from grooveledger.heard import NOISE_95
 from grooveledger.measures.separation import measure
-from grooveledger.readings import NOISE_95
 
 HZ = np.geomspace(100.0, 20_000.0, 30)
 

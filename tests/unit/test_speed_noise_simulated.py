@@ -32,7 +32,6 @@ ORDERS = {
     "points_per_octave": 24,
     "window_cycles": 8,
     "window_shortest_s": 0.03,
-    "limited_snr_db": 6,
     "spectrum_top_hz": 20_000,
 }
 CLEAN = Conditions(

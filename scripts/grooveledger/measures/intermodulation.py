@@ -6,8 +6,9 @@ import pyarrow as pa
 from grooveledger import tables, terminals
 from grooveledger.context import CaptureContext
 from grooveledger.distortion_definitions import modulation_distortion
+from grooveledger.heard import is_heard, upper_bound
 from grooveledger.plan import Track, tracks_for
-from grooveledger.readings import is_heard, readings, upper_bound
+from grooveledger.readings import readings
 from grooveledger.schemas.measure import INTERMODULATION as TABLE
 
 #: The high tone, then its sidebands: one low tone below and above, two low tones below and above.

@@ -8,8 +8,9 @@ import pyarrow as pa
 from grooveledger import tables, terminals
 from grooveledger.context import CaptureContext
 from grooveledger.curves import value_at
+from grooveledger.heard import is_heard
 from grooveledger.plan import Track, tracks_for
-from grooveledger.readings import is_heard, readings
+from grooveledger.readings import readings
 from grooveledger.schemas.measure import RESONANCE as TABLE
 
 FUNDAMENTAL = ((1, 0),)

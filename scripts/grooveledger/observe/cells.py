@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grooveledger.heard import HEARD_RE_FLOOR
 from grooveledger.order_tracking import (
     OVERLAP,
     PhasePath,
@@ -56,7 +57,6 @@ def averaged(
     edges: np.ndarray,
     orders: Sequence[int],
     low_orders: Sequence[int],
-    limited_snr_db: float,
 ) -> dict[str, np.ndarray]:
     """Mean over cells of frames, as columns: cells x components x channels, flattened.
 
@@ -68,8 +68,6 @@ def averaged(
         Played frequency of the fundamental.
     edges : numpy.ndarray of int, shape (cells,)
         First frame of each cell.
-    limited_snr_db : float
-        A mean closer than this to its own noise is limited.
 
     Returns
     -------
@@ -104,7 +102,7 @@ def averaged(
         "phase_deg": np.degrees(np.angle(mean)).ravel().astype(np.float64),
         "floor_fs": floor.ravel(),
         "bandwidth_hz": (noise_bandwidth_hz(span.hop, sample_rate_hz) * gain)[by_cell],
-        "limited": (amplitude <= 10.0 ** (limited_snr_db / 20.0) * floor).ravel(),
+        "limited": (amplitude <= HEARD_RE_FLOOR * floor).ravel(),
     }
 
 

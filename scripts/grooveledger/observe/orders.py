@@ -346,8 +346,7 @@ class _Reading:
         rate = self._sound.sample_rate_hz
         orders = [component[0] for component in components]
         low_orders = [sum(component[1:]) for component in components]
-        limited_snr_db = float(self._settings["limited_snr_db"])
-        columns = averaged(z, span, rate, frequency_hz, edges, orders, low_orders, limited_snr_db)
+        columns = averaged(z, span, rate, frequency_hz, edges, orders, low_orders)
         # Near half the sampling rate the highest orders of an octave end before its top.
         read = columns["order"] * columns["played_hz"] < self._top_hz
         columns = {name: values[read | (columns["order"] <= 1)] for name, values in columns.items()}

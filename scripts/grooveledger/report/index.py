@@ -109,12 +109,11 @@ def urgency(item: Row) -> tuple[int, float, str]:
 
 def moves(row: Row) -> str:
     """Say how a figure moves: its slope and the interval of that."""
-    slope = words.with_unit(row["slope_per_100h"], row["unit"], signed=True)
-    low, high = (
-        words.figure(row[name], row["unit"], signed=True) for name in ("slope_low", "slope_high")
-    )
+    slope, low, high = words.slope(row)
+    unit = "\N{NO-BREAK SPACE}" + words.unit(row["unit"])
     channel = "" if row["channel"] == "both" else f", {row['channel']}"
     cause = ", cause not separable" if row["verdict"] == "confounded" else ""
     return (
-        f"{words.metric(row['metric'])}{channel}: {slope} per 100 h (95 %: {low} to {high}){cause}"
+        f"{words.metric(row['metric'])}{channel}: {slope}{unit} per 100 h "
+        f"(95 %: {low} to {high}){cause}"
     )

@@ -160,13 +160,11 @@ def _by_verdict(row: Row) -> tuple[int, int, str]:
     return rank, words.order(row["metric"]), row["channel"]
 
 
-def _interval(row: Row, low: str, high: str, unit: str, signed: bool = False) -> str:
-    if row[low] is None and row[high] is None:
+def _hours_at_limit(row: Row) -> str:
+    ends = row["hours_at_limit_low"], row["hours_at_limit_high"]
+    if ends == (None, None):
         return words.NONE
-    ends = [
-        "open" if row[end] is None else words.figure(row[end], unit, signed) for end in (low, high)
-    ]
-    return " to ".join(ends)
+    return " to ".join("open" if end is None else words.number(end, 0) for end in ends)
 
 
 def _metric(row: Row) -> Any:
@@ -186,15 +184,10 @@ DRIFT_FIELDS = (
     Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
     Field("Captures used", lambda row: words.number(row["n"], 0)),
     Field("At the start", lambda row: words.figure(row["baseline_value"], row["unit"])),
-    Field("Change per 100 h", lambda row: words.number(row["slope_per_100h"], 2, signed=True)),
+    Field("Change per 100 h", lambda row: words.slope(row)[0]),
     Field(
         "95 % interval",
-        lambda row: (
-            words.NONE
-            if row["slope_low"] is None
-            else f"{words.number(row['slope_low'], 2, True)} to "
-            f"{words.number(row['slope_high'], 2, True)}"
-        ),
+        lambda row: words.NONE if row["slope_low"] is None else " to ".join(words.slope(row)[1:]),
     ),
     Field(
         "With others of its type",
@@ -203,10 +196,7 @@ DRIFT_FIELDS = (
     Field("Repeats within (sd)", lambda row: words.number(row["repeatability_sd"], 3)),
     Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
     Field("Met at (h)", lambda row: words.number(row["hours_at_limit"], 0)),
-    Field(
-        "95 % interval (h)",
-        lambda row: _interval(row, "hours_at_limit_low", "hours_at_limit_high", "h"),
-    ),
+    Field("95 % interval (h)", _hours_at_limit),
     Field("Step at (h)", lambda row: words.number(row["change_at_hours"], 0)),
     Field(
         "Record's part per 100 plays",

@@ -1,6 +1,7 @@
 """What pages call things, and how they write figures."""
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 #: Metrics in a person's words, in the order in which pages list them.
@@ -153,10 +154,25 @@ def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str
     written = figure(value, unit_name)
     if written == NONE or uncertainty is None or uncertainty <= 0:
         return written
-    places = PLACES.get(unit_name or "", 2)
-    while places < PLACES_MOST and round(uncertainty, places) == 0:
-        places += 1
+    places = _places(uncertainty, unit_name)
     return f"{number(value, places)} \N{PLUS-MINUS SIGN} {number(uncertainty, places)}"
+
+
+def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Write a drift row's slope per 100 h and the ends of its interval, as exactly as it is wide."""
+    ends = [row[name] for name in ("slope_per_100h", "slope_low", "slope_high")]
+    known = None not in ends
+    places = _places(ends[2] - ends[1] if known else None, row["unit"])
+    said, low, high = (number(end, places, signed=True) for end in ends)
+    return said, low, high
+
+
+def _places(least: float | None, unit_name: str | None) -> int:
+    """Decimals that a unit deserves, or as many more as show `least`."""
+    places = PLACES.get(unit_name or "", 2)
+    while least is not None and places < PLACES_MOST and round(least, places) == 0:
+        places += 1
+    return places
 
 
 def day(captured_at: str | None) -> str:
