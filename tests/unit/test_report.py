@@ -206,6 +206,14 @@ def test_an_uncertainty_is_never_written_as_zero() -> None:
     assert words.with_uncertainty(27.217, None, "dB") == "27.2"
 
 
+def test_a_small_slope_is_no_zero():
+    row = {"slope_per_100h": -0.031, "slope_low": -0.04, "slope_high": -0.02, "unit": "dB"}
+    assert words.slope(row) == tuple(f"\N{MINUS SIGN}{end}" for end in ("0.03", "0.04", "0.02"))
+    unsure = {**row, "slope_low": -0.3, "slope_high": 0.2}
+    assert words.slope(unsure) == ("0.0", "\N{MINUS SIGN}0.3", "+0.2")
+    assert words.slope({**row, "slope_low": None, "slope_high": None})[1:] == (words.NONE,) * 2
+
+
 def schemes() -> list[dict[str, str]]:
     css = (HERE / "templates" / "style.css").read_text(encoding="utf-8")
     return [

@@ -159,12 +159,10 @@ def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str
 
 
 def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
-    """Write a drift row's slope per 100 h and the ends of its interval, as exactly as it is wide."""
-    ends = [row[name] for name in ("slope_per_100h", "slope_low", "slope_high")]
-    known = None not in ends
-    places = _places(ends[2] - ends[1] if known else None, row["unit"])
-    said, low, high = (number(end, places, signed=True) for end in ends)
-    return said, low, high
+    """Write a drift row's slope per 100 h and its interval, with decimals that show its width."""
+    value, low, high = (row[name] for name in ("slope_per_100h", "slope_low", "slope_high"))
+    places = _places(None if low is None or high is None else high - low, row["unit"])
+    return number(value, places, True), number(low, places, True), number(high, places, True)
 
 
 def _places(least: float | None, unit_name: str | None) -> int:
