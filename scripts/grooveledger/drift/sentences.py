@@ -65,7 +65,8 @@ def _movement(row: Row) -> str:
     """Say what moves, which way and how fast."""
     slope = float(row["slope_per_100h"])
     way = "falling" if slope < 0.0 else "rising"
-    rate = f"{way} {words.with_unit(abs(slope), row['unit'])} per 100 h"
+    size = words.number(abs(slope), words.places_for(abs(slope), row["unit"]))
+    rate = f"{way} {size}\N{NO-BREAK SPACE}{words.unit(row['unit'])} per 100 h"
     start, _, place = row["metric"].removesuffix("_db").partition("_")
     if start == "response" and place.endswith("hz") and place[0].isdigit():
         return f"{row['channel'].capitalize()} channel {rate} {_at(words.metric(row['metric']))}"

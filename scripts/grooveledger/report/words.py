@@ -154,18 +154,18 @@ def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str
     written = figure(value, unit_name)
     if written == NONE or uncertainty is None or uncertainty <= 0:
         return written
-    places = _places(uncertainty, unit_name)
+    places = places_for(uncertainty, unit_name)
     return f"{number(value, places)} \N{PLUS-MINUS SIGN} {number(uncertainty, places)}"
 
 
 def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
     """Write a drift row's slope per 100 h and its interval, with decimals that show its width."""
     value, low, high = (row[name] for name in ("slope_per_100h", "slope_low", "slope_high"))
-    places = _places(None if low is None or high is None else high - low, row["unit"])
+    places = places_for(None if low is None or high is None else high - low, row["unit"])
     return number(value, places, True), number(low, places, True), number(high, places, True)
 
 
-def _places(least: float | None, unit_name: str | None) -> int:
+def places_for(least: float | None, unit_name: str | None) -> int:
     """Decimals that a unit deserves, or as many more as show `least`."""
     places = PLACES.get(unit_name or "", 2)
     while least is not None and places < PLACES_MOST and round(least, places) == 0:
