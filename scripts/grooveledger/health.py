@@ -254,7 +254,7 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
         flags.append(
             f"{_tracks(planned[i] for i in late)} after the last one heard, which ends at "
             f"{found[-1].stop_s:.1f} of {heard.envelope.duration_s:.1f} s: cut short, or too weak; "
-            "capture again to the run-out"
+            "compare the file with the recorder's, or capture again to the run-out"
         )
     if within := [i for i in lost if first < i < last]:
         flags.append(
@@ -296,7 +296,9 @@ def _level_flags(heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any
             f"hum at {hum_dbfs:.0f} dBFS is as loud as {_tracks(drowned, 'track', 'tracks')}: "
             "check earth and cables and capture again"
         )
-    speeds = [part.heard.speed for part in found if part.heard and np.isfinite(part.heard.speed)]
+    # Harmonics of a clipped tone shift the frequency that is heard.
+    heard_so = [part.heard for part in found if part.heard and part not in clipped]
+    speeds = [match.speed for match in heard_so if np.isfinite(match.speed)]
     off_pct = 100.0 * (float(np.median(speeds)) - 1.0) if speeds else 0.0
     if abs(off_pct) > settings["speed_limit_pct"]:
         flags.append(f"the platter turns {off_pct:+.1f} % off its speed: adjust it")

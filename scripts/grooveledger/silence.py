@@ -47,6 +47,8 @@ NOISE_SHARE_MAX = 0.93
 GROOVE_PART_MIN = 0.2
 #: In this part of the bands its noise is this much above the noise of the air.
 RAISED_PART_MIN, RAISED_DB = 0.7, 3.0
+#: Or, beside digital silence, of its own strongest band less this much.
+EVEN_DB = 30.0
 #: A channel this far below the other all the time carries nothing.
 DEAD_DB = 45.0
 
@@ -150,7 +152,13 @@ def in_the_air(envelope: Envelope, powers: np.ndarray) -> np.ndarray:
     air = np.zeros(len(level_db), dtype=bool)
     for end in ends:
         rest = moving_mean((end | air).astype(float), near) == 0.0
-        if end.any() and _begins_there(audible, level_db, end, rest, envelope.hop_s):
+        groove = _groove_noise(audible, level_db, rest, envelope.hop_s) if end.any() else None
+        if groove is None:
+            continue
+        # Digital silence tells nothing of the air: noise, unlike tones, fills the bands evenly.
+        still = ratio(-EVEN_DB) * groove.max() if end is nothing else audible[end].mean(axis=0)
+        raised = (groove > ratio(RAISED_DB) * still)[groove > TINY_POWER]
+        if raised.mean() > RAISED_PART_MIN:
             air |= end
     return air
 
@@ -167,24 +175,21 @@ def _air_frames(level_db: np.ndarray, settle: int) -> int:
     return int(rest[0]) if len(rest) and rest[0] < len(level_db) - 8 * settle else 0
 
 
-def _begins_there(
-    powers: np.ndarray, level_db: np.ndarray, end: np.ndarray, rest: np.ndarray, hop_s: float
-) -> bool:
-    """Whether the quietest of the frames `rest` are a groove's noise, and `end` is not.
+def _groove_noise(
+    powers: np.ndarray, level_db: np.ndarray, rest: np.ndarray, hop_s: float
+) -> np.ndarray | None:
+    """Power in each band of the quietest of the frames `rest`, None where that is no noise.
 
-    That noise fills the bands, and most of them more than the air does. The quietest moment of a
-    capture that holds nothing but tones is a tone.
+    The quietest moment of a capture that holds nothing but tones is a tone.
     """
     if rest.mean() < GROOVE_PART_MIN:
-        return False
+        return None
     quietest = rest & (level_db < level_db[rest].min() + AIR_DB)
     if quietest.sum() * hop_s < QUIET_MIN_S or level_db[quietest].max() < level_db.max() - QUIET_DB:
-        return False
-    power = powers[quietest].mean(axis=0)
-    heard = power > TINY_POWER
-    raised = power[heard] > ratio(RAISED_DB) * powers[end].mean(axis=0)[heard]
+        return None
+    power = np.asarray(powers[quietest].mean(axis=0))
     share = np.convolve(power, np.ones(2)).max() / power.sum()
-    return bool(share < NOISE_SHARE_MAX and raised.mean() > RAISED_PART_MIN)
+    return power if share < NOISE_SHARE_MAX else None
 
 
 def dead_channels(powers: np.ndarray) -> frozenset[str]:

@@ -191,6 +191,7 @@ def test_what_went_wrong_with_the_file_is_told(tmp_path, played):
         assert health["status"] == status, name
         assert reason in health["reason"], name
         assert (rows == []) is (status == "rejected"), name
+        assert "platter" not in health["reason"]
 
 
 def test_files_that_are_no_audio_are_told(tmp_path, played):
@@ -361,14 +362,20 @@ def test_tracks_without_a_gap_are_told_apart_by_what_they_hold(tmp_path, gap_s):
     assert_ends(rows, truth)
 
 
-def test_lost_samples_and_hum_are_told(tmp_path, played):
+@pytest.mark.parametrize("lost_s", [0.4, 1.0])
+def test_lost_samples_are_told(tmp_path, played, lost_s):
     samples, truth = played
     at = int((truth.placed(2).start_s + 2.0) * RATE_HZ)
-    lost = np.concatenate([samples[:at], np.zeros((RATE_HZ, 2)), samples[at:]])
-    rows, health = segmented(tmp_path, lost)
+    nothing = np.zeros((int(lost_s * RATE_HZ), 2))
+    rows, health = segmented(tmp_path, np.concatenate([samples[:at], nothing, samples[at:]]))
     assert health["status"] == "flagged"
     assert "digital silence from" in health["reason"]
-    samples, truth = simulated(SIDE, damage.loud_hum(CONDITIONS))
+    assert "not planned" not in health["reason"]
+    assert {1, 3, 4, 5} <= set(found(rows))
+
+
+def test_loud_hum_is_told(tmp_path):
+    samples, _ = simulated(SIDE, damage.loud_hum(CONDITIONS))
     rows, health = segmented(tmp_path, samples)
     assert health["status"] == "flagged"
     assert "hum at" in health["reason"]
