@@ -31,7 +31,9 @@ def main(arguments: list[str]) -> int:
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")]
     if not given(arguments, "--directory"):
         command += ["--directory", str(PROJECT)]
-    if not given(arguments, "--cores", "-c", "--profile", "--executor", "-j", "--jobs"):
+    # A profile of another kind says itself how much it takes.
+    profiles = ("--workflow-profile", "--profile")
+    if not given(arguments, "--cores", "-c", "--executor", "-j", "--jobs", *profiles):
         command += ["--cores", "all"]
     if not given(arguments, "--workflow-profile"):
         command += ["--workflow-profile", str(PROFILE)]
