@@ -266,23 +266,24 @@ class _Reading:
     def _refined(self, path: PhasePath, channel: int, spans: Sequence[Span]) -> PhasePath | None:
         """Path with the phase that the louder channel really has; None where it can't be seen."""
         sound = self._sound.samples[channel : channel + 1]
-        # The first pass smooths what it finds and lags behind fast wow; the second finds the rest.
-        for _ in range(2):
-            frames, centres = [], []
-            for span in spans:
-                z = demodulate(sound, [path], [(1,)], *span)[:, 0, 0]
-                # The noise in step with the tone, and as much again across it: the amplitude's own
-                # scatter, which a phase that still turns does not disturb.
-                amplitude = np.abs(z)
-                clear = amplitude**2 > SEARCH_SNR * 2.0 * np.median(noise_power(amplitude))
-                frames.append(z[clear])
-                centres.append(span.centres[clear])
-            run, at = np.concatenate(frames), np.concatenate(centres)
-            if len(run) < sum(span.frames for span in spans) / 4:
-                return None
-            smoothing = SEARCH_SMOOTHING_S * self._sound.sample_rate_hz
-            path = path.plus(at, unwrapped_cycles(run), smoothing)
-        return path
+        frames, centres = [], []
+        for span in spans:
+            z = demodulate(sound, [path], [(1,)], *span)[:, 0, 0]
+            # The noise in step with the tone, and as much again across it: the amplitude's own
+            # scatter, which a phase that still turns does not disturb.
+            amplitude = np.abs(z)
+            clear = amplitude**2 > SEARCH_SNR * 2.0 * np.median(noise_power(amplitude))
+            frames.append(z[clear])
+            centres.append(span.centres[clear])
+        run, at = np.concatenate(frames), np.concatenate(centres)
+        if len(run) < sum(span.frames for span in spans) / 4:
+            return None
+        smoothing = SEARCH_SMOOTHING_S * self._sound.sample_rate_hz
+        refined = path.plus(at, unwrapped_cycles(run), smoothing)
+        # Smoothed, what was found lags behind fast wow; from what is left the rest is found.
+        turned = refined.at(at)[0] - path.at(at)[0]
+        left = unwrapped_cycles(run * np.exp(-2j * np.pi * turned))
+        return refined.plus(at, left, smoothing)
 
     def _spans(
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
