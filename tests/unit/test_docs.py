@@ -289,9 +289,14 @@ def test_modules_that_pages_name_are_there():
         assert (package / f"{name}.py").is_file(), name
     developers = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
     rooms = developers.partition("The library's rooms")[2].partition("## ")[0]
+    housed = set()
     for name in re.findall(r"`([\w/]+\*?)`", rooms):
-        found = package.glob(f"{name}.py" if not name.endswith("/") else name)
-        assert any(found), f"no room {name}"
+        found = set(package.glob(f"{name}.py" if not name.endswith("/") else name))
+        assert found, f"no room {name}"
+        housed |= found
+    there = {path for path in package.iterdir() if path.suffix == ".py" or path.is_dir()}
+    homeless = {path.name for path in there - housed} - {"__init__.py", "__pycache__"}
+    assert not homeless, "in no room of DEVELOPERS.md"
 
 
 def test_pages_are_rendered_into_one_folder(tmp_path):
