@@ -11,7 +11,7 @@ from grooveledger.tone_search import parabola_offset
 #: it.
 KNOT_S = 1e-3
 #: A sweep's first guess looks at so many frames, each at least so long and of so many cycles.
-SWEEP_FRAMES = 400
+SWEEP_FRAMES = 200
 SWEEP_FRAME_S = 0.05
 SWEEP_FRAME_CYCLES = 6.0
 #: It looks for the sweep within this ratio either side of where the plan has it.

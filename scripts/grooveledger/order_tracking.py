@@ -105,9 +105,11 @@ def tracking_window(hop: int) -> np.ndarray:
 
 
 def noise_bandwidth_hz(hop: int, sample_rate_hz: float) -> float:
-    """Equivalent noise bandwidth of one frame, Hz."""
-    window = tracking_window(hop)
-    return float(sample_rate_hz * np.sum(window**2) / np.sum(window) ** 2)
+    """Equivalent noise bandwidth of one frame, Hz: rate * sum w^2 / (sum w)^2 (Harris 1978, 7)."""
+    first, *others = BLACKMAN_HARRIS
+    # Over whole turns the cosines' products sum to nothing, their squares to half.
+    bins = (first**2 + 0.5 * sum(weight**2 for weight in others)) / first**2
+    return float(bins * sample_rate_hz / (hop * OVERLAP))
 
 
 def demodulate(
