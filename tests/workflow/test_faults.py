@@ -8,6 +8,8 @@ import subprocess
 import time
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import yaml
 from conftest import ENVIRONMENT, Workspace, edited
@@ -114,6 +116,30 @@ def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
         assert workspace.account()["measure"] == 3
         assert workspace.planned("tables")["measure"] == 3
     assert workspace.account() == {}
+
+
+def test_tables_of_earlier_schemas_are_made_again(measured, tmp_path):
+    workspace = measured.copied(tmp_path / "archive")
+    before = made(workspace)
+    folder = workspace.results / "captures/c01"
+    for name in ("observations/orders", "level"):
+        path = folder / f"{name}.parquet"
+        rows, (first, *_, last) = tables.read(path), tables.read(path).column_names
+        told = tables.provenance(path)
+        earlier = {**told, "revision": "0", "code": "earlier", "job": "earlier"}
+        # A column less, one of another name and one that held whole numbers.
+        rows = rows.drop_columns([last]).rename_columns({first: "recording"})
+        rows = rows.set_column(1, rows.column_names[1], pa.nulls(len(rows), pa.int32()))
+        metadata = {tables.METADATA_PREFIX + key: value for key, value in earlier.items()}
+        pq.write_table(rows.replace_schema_metadata(metadata), path)
+    # Snakemake knows nothing of it, and need not know of anything.
+    shutil.rmtree(workspace.folder / ".snakemake")
+    assert workspace.account() == {"observe_orders": 1, "measure": 1}
+    workspace.run("tables")
+    assert made(workspace) == before
+    declared = workspace.project / "scripts/grooveledger/schemas/observe.py"
+    with edited(declared, '"noise bandwidth of', '"bandwidth for noise of'):
+        assert workspace.account()["observe_orders"] == 3
 
 
 def test_two_runs_at_once_are_refused(measured, tmp_path):
