@@ -4,9 +4,11 @@
 rule collect:
     """Join the tables of all captures."""
     input:
-        health=of_captures(f"{CAPTURE}/health.parquet"),
-        tracks=of_captures(f"{CAPTURE}/tracks.parquet"),
-        metrics=of_captures(f"{CAPTURE}/metrics.parquet"),
+        of_captures(
+            f"{CAPTURE}/health.parquet",
+            f"{CAPTURE}/tracks.parquet",
+            f"{CAPTURE}/metrics.parquet",
+        ),
         stale=stale_mark("collect"),
     output:
         update(ARCHIVE_TABLES[1:]),

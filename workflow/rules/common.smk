@@ -76,9 +76,12 @@ wildcard_constraints:
     cartridge=IDENTIFIER,
 
 
-def of_captures(pattern):
-    """A file of every capture of the sheet: never a glob, so that a removed row leaves nothing behind."""
-    return [pattern.format(capture=capture) for capture in JOBS.captures]
+def of_captures(*patterns):
+    """Files of every capture of the sheet: never a glob, so that a removed row leaves nothing behind.
+
+    Capture by capture, so that a batch of a rule's inputs is some of the captures.
+    """
+    return [pattern.format(capture=capture) for capture in JOBS.captures for pattern in patterns]
 
 
 def mapping_of(rule):
