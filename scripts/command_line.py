@@ -1,6 +1,7 @@
 """What the programs that a person starts have in common."""
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -29,7 +30,11 @@ def run(program: Callable[[], None]) -> int:
     """Run a program; returns the exit status. Faults of what a person gave are told, no more."""
     try:
         program()
+        sys.stdout.flush()
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1
+    except BrokenPipeError:
+        # The reader, such as a pager, has seen enough; what is left to flush goes nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
