@@ -12,6 +12,10 @@ from grooveledger.faults import CaptureFault
 
 #: Rates a capture may have, Hz: below, the treble that is asked for is not in the file.
 SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ = 44_100, 192_000
+#: Formats and sample types of libsndfile that keep what was recorded, with 16 bits or more. Not
+#: ALAC: written and read again with libsndfile 1.2.2, 20 bits and more come out as other sound.
+FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"})
+SUBTYPES = frozenset({"PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"})
 #: Frames a block: 2 MB of float32 stereo, which stays in cache and amortises the call.
 BLOCK_FRAMES = 1 << 18
 #: Frames a read near the place where decoding stops.
@@ -38,11 +42,16 @@ def open_capture(path: str | Path) -> Iterator[sf.SoundFile]:
         raise CaptureFault(f"{path.name} is empty (0 bytes): copy it again from the recorder")
     try:
         file = sf.SoundFile(path)
-    except (sf.SoundFileError, RuntimeError) as error:
+    except (sf.SoundFileError, RuntimeError, TypeError) as error:  # the last for headerless files
         raise CaptureFault(
             f"{path.name} can't be read as audio ({_first_line(error)}): copy or convert it again"
         ) from error
     with file:
+        if file.format not in FORMATS or file.subtype not in SUBTYPES:
+            raise CaptureFault(
+                f"{path.name} is {file.format} of {file.subtype}, which loses sound or can't be "
+                "relied on: record to FLAC or to plain WAV, AIFF or CAF, with 16 bits or more"
+            )
         if file.channels != 2:
             raise CaptureFault(
                 f"{path.name} has {file.channels} channel(s): record both channels into one "

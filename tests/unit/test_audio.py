@@ -80,11 +80,22 @@ def test_a_header_may_leave_the_length_open(tmp_path):
     np.testing.assert_array_equal(whole, samples[: len(whole)] / np.float32(2**15))
 
 
+def test_a_headerless_file_is_told(tmp_path):
+    path = tmp_path / "c.raw"
+    path.write_bytes(bytes(10_000))
+    with pytest.raises(CaptureFault, match="can't be read as audio"), audio.open_capture(path):
+        pass
+
+
 @pytest.mark.parametrize(("make", "cause"), [
     (lambda path: path, "no file"),
     (lambda path: path.write_bytes(b""), "0 bytes"),
     (lambda path: path.write_bytes(b"not a sound at all" * 99), "can't be read as audio"),
     (lambda path: path.mkdir(), "no file"),
+    (lambda path: written(path, sound(), format="MP3"), "is MP3 of MPEG_LAYER_III, which loses"),
+    (lambda path: written(path, sound(), format="OGG"), "is OGG of VORBIS"),
+    (lambda path: written(path, sound(), subtype="PCM_U8"), "is WAV of PCM_U8"),
+    (lambda path: written(path, sound(), format="CAF", subtype="ALAC_24"), "is CAF of ALAC_24"),
     (lambda path: written(path, sound(channels=1)), "1 channel"),
     (lambda path: written(path, sound(channels=4)), "4 channel"),
     (lambda path: written(path, sound(), rate=8_000), "8000 Hz"),
