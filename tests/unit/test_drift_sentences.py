@@ -131,6 +131,15 @@ def test_a_figure_that_few_captures_hold_comes_last():
     assert "for 1 of its 3 figures" in said[-1]
 
 
+def test_a_capture_is_wanted_where_the_first_limit_is_not_well_known():
+    """A slow figure whose limit lies far off is no reason to wait for it."""
+    slow = {"separation_1khz_db": -0.06}
+    (said,) = [text for text in advice_of(slow) if text.startswith("Capture again")]
+    assert "the first limit is met are known only roughly" in said
+    both = advice_of({TREBLE: -0.7, **slow})
+    assert not [text for text in both if text.startswith("Capture again")]
+
+
 def test_advice_for_too_few():
     assert advice_of({TREBLE: 0.0}, n=5)[0].startswith("Make 3 more captures")
 

@@ -90,15 +90,15 @@ def _of_stylus(
             "how far captures repeat.",
             len(rows),
         )
-    wide = [row for row in rows if _wide(row)]
-    if wide:
-        first = min(wide, key=lambda row: float(row["hours_at_limit"]))
+    ahead = [row for row in rows if _ahead(row)]
+    first = min(ahead, key=lambda row: float(row["hours_at_limit"]), default=None)
+    if first is not None and _wide(first):
         now = float(newest["stylus_hours"])
         at = now + NEXT_SHARE * (float(first["hours_at_limit"]) - now)
         yield (
             f"Capture again at about {at:.0f} h: the hours at which the first limit is met are "
             "known only roughly.",
-            len(wide),
+            sum(map(_wide, ahead)),
         )
     if not scarce:
         yield from _more_captures(few, rows, settings)
@@ -119,12 +119,16 @@ def _more_captures(
         )
 
 
+def _ahead(row: Row) -> bool:
+    """Whether a figure moves towards a limit that it will meet."""
+    moves = row["verdict"] in ("drifting", "confounded")
+    at = row["hours_at_limit"]
+    return moves and is_known(at) and float(at) > float(row["hours_last"])
+
+
 def _wide(row: Row) -> bool:
+    """Whether the hours at which a limit will be met are known only roughly."""
     at, high = row["hours_at_limit"], row["hours_at_limit_high"]
-    if row["verdict"] not in ("drifting", "confounded") or not is_known(at):
-        return False
-    if float(at) <= float(row["hours_last"]):
-        return False
     low = row["hours_at_limit_low"] if is_known(row["hours_at_limit_low"]) else 0.0
     return not is_known(high) or float(high) - float(low) > WIDE_SHARE * float(at)
 
