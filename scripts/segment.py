@@ -2,6 +2,8 @@
 
 import light  # noqa: F401
 from grooveledger import tables
+from grooveledger.digests import check_content
+from grooveledger.health import OK
 from grooveledger.plan import Side
 from grooveledger.provenance import provenance
 from grooveledger.schemas.segment import HEALTH, TRACKS
@@ -10,8 +12,9 @@ from job import capture_path, logged
 
 with logged(snakemake.log[0]):
     job = snakemake.params.job
+    path = capture_path(snakemake.config, job)
     tracks, health = segment(
-        capture_path(snakemake.config, job),
+        path,
         Side.from_mapping(job["side"]),
         job["settings"],
         job["capture"],
@@ -20,5 +23,7 @@ with logged(snakemake.log[0]):
         other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
         sha256=job["sha256"],
     )
+    if health["status"].to_pylist() != [OK]:
+        check_content(path, job["sha256"])
     tables.write(TRACKS, tracks, snakemake.output.tracks, provenance(job))
     tables.write(HEALTH, health, snakemake.output.health, provenance(job))

@@ -5,12 +5,10 @@ from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from grooveledger.digests import file_sha256
+from grooveledger.digests import ABSENT, UNREADABLE, file_sha256
 from grooveledger.whole_files import written_whole
 
 FIELDS = ("file", "size", "mtime_ns", "sha256")
-#: Digest of a file that is not there, and of one that can't be read: either is a rejected capture.
-ABSENT, UNREADABLE = "absent", "unreadable"
 
 
 def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, str]:

@@ -120,3 +120,14 @@ def test_digests_ignore_the_order_of_keys_and_tell_values_apart():
 def test_a_module_that_is_not_there_is_a_bug():
     with pytest.raises(ValueError, match=r"no module grooveledger\.measures\.nothing"):
         digests.code_digest(SCRIPTS / "measure.py", ["grooveledger.measures.nothing"])
+
+
+def test_a_capture_that_is_not_what_it_was_is_told(tmp_path):
+    path = tmp_path / "a.wav"
+    digests.check_content(path, digests.ABSENT)
+    with pytest.raises(FileNotFoundError, match=r"a\.wav is not there any more: connect the disk"):
+        digests.check_content(path, "known")
+    path.write_bytes(b"one")
+    digests.check_content(path, digests.file_sha256(path))
+    with pytest.raises(OSError, match="has changed while the run was at work"):
+        digests.check_content(path, "known")

@@ -6,6 +6,7 @@ import os
 import pytest
 
 from grooveledger import inventory
+from grooveledger.digests import ABSENT, UNREADABLE
 
 
 @pytest.fixture
@@ -23,7 +24,7 @@ def sha(content: bytes) -> str:
 
 def test_digests_are_those_of_the_content(archive):
     found = inventory.update(*archive, ["a.wav", "b.wav", "c.wav"])
-    assert found == {"a.wav": sha(b"one"), "b.wav": sha(b"two"), "c.wav": inventory.ABSENT}
+    assert found == {"a.wav": sha(b"one"), "b.wav": sha(b"two"), "c.wav": ABSENT}
 
 
 def test_a_file_that_has_not_changed_is_not_read(archive, monkeypatch):
@@ -58,4 +59,4 @@ def test_a_file_that_cannot_be_read_is_told(archive, monkeypatch):
         raise PermissionError
 
     monkeypatch.setattr(inventory, "file_sha256", refuse)
-    assert inventory.update(*archive, ["a.wav"]) == {"a.wav": inventory.UNREADABLE}
+    assert inventory.update(*archive, ["a.wav"]) == {"a.wav": UNREADABLE}

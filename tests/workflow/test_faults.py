@@ -168,6 +168,28 @@ def test_recordings_that_were_put_away_keep_what_was_measured(measured, tmp_path
         assert "Connect the disk" in stopped.stderr
 
 
+def test_a_recording_that_goes_away_costs_nothing_that_was_measured(measured, tmp_path):
+    """Seen by a run's jobs only: its file was known, and is not there when it is read."""
+    workspace = measured.copied(tmp_path / "archive")
+    before = made(workspace)
+    recording = workspace.folder / "captures/c01.flac"
+    with edited(workspace.config, "captures_dir:", "segment: {dc_limit: 0.5}\ncaptures_dir:"):
+        recording.rename(tmp_path / "away")
+        failed = workspace.snakemake("--cores", "2", "tables")
+        assert failed.returncode != 0
+        assert "c01.flac is not there any more: connect the disk" in failed.stdout + failed.stderr
+        kept = {name for name in before if name.startswith(("captures/c01/", "tables/"))}
+        assert {name: made(workspace)[name] for name in kept} == {
+            name: before[name] for name in kept
+        }
+        assert workspace.account()["segment"] == 1
+        (tmp_path / "away").rename(recording)
+        workspace.run("tables")
+        assert not {"segment", "measure", "collect"} & set(workspace.account())
+    statuses = tables.read(workspace.results / "tables/captures.parquet")["status"].to_pylist()
+    assert statuses == ["ok"] * 3
+
+
 @pytest.fixture
 def small_disk(tmp_path):
     """A folder on a disk of 200 kB: less than one capture fills. Skips where none is mounted."""

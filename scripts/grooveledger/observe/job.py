@@ -7,6 +7,7 @@ from typing import Any
 import pyarrow as pa
 
 from grooveledger import tables
+from grooveledger.digests import check_content
 from grooveledger.faults import CaptureFault
 from grooveledger.plan import Side
 from grooveledger.provenance import provenance
@@ -26,8 +27,13 @@ def observe(
 ) -> None:
     """Run an observation and write its tables.
 
-    A capture that can't be read any more ends as empty tables that say so in their metadata: it
-    stops no other, and the measures pass the reason on.
+    A capture that can't be read ends as empty tables that say so in their metadata: it stops no
+    other, and the measures pass the reason on.
+
+    Raises
+    ------
+    OSError
+        It can't be read because it is not what it was when the run began.
     """
     origin = provenance(job)
     try:
@@ -39,6 +45,7 @@ def observe(
             job["capture"],
         )
     except CaptureFault as fault:
+        check_content(path, job["sha256"])
         found = tuple(tables.empty(table) for table in declared)
         origin[FAULT] = str(fault)
     rows = found if isinstance(found, tuple) else (found,)
