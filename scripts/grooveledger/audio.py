@@ -15,13 +15,18 @@ SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ = 44_100, 192_000
 #: Formats and sample types of libsndfile that keep what was recorded, with 16 bits or more. Not
 #: ALAC: written and read again with libsndfile 1.2.2, 20 bits and more come out as other sound.
 FORMATS = frozenset({"WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"})
-SUBTYPES = frozenset({"PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"})
+SAMPLE_BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 #: Frames a block: 2 MB of float32 stereo, which stays in cache and amortises the call.
 BLOCK_FRAMES = 1 << 18
 #: Frames a read near the place where decoding stops.
 PIECE_FRAMES = 1 << 10
 #: libsndfile's length of a FLAC file whose header leaves it open, as that of a stream does.
 OPEN_FRAMES = (1 << 63) - 1
+#: Lengths from here on stand in RIFF headers of recorders that stream (common practice: the
+#: greatest number of 31 or 32 bits, or a little less).
+STREAMED_BYTES = 0x7FFF0000
+#: No header that speaks of a longer file is believed.
+LONGEST_BYTES = 1 << 40
 
 
 @contextmanager
@@ -47,7 +52,7 @@ def open_capture(path: str | Path) -> Iterator[sf.SoundFile]:
             f"{path.name} can't be read as audio ({_first_line(error)}): copy or convert it again"
         ) from error
     with file:
-        if file.format not in FORMATS or file.subtype not in SUBTYPES:
+        if file.format not in FORMATS or file.subtype not in SAMPLE_BYTES:
             raise CaptureFault(
                 f"{path.name} is {file.format} of {file.subtype}, which loses sound or can't be "
                 "relied on: record to FLAC or to plain WAV, AIFF or CAF, with 16 bits or more"
@@ -107,8 +112,32 @@ def blocks(
 
 
 def promised_frames(file: sf.SoundFile) -> int | None:
-    """Length that a file's header promises; None where it leaves that open."""
-    return None if file.frames == OPEN_FRAMES else int(file.frames)
+    """Length that a file's header promises; None where it leaves that open.
+
+    Of most formats libsndfile tells what there is, so that what a file lacks of the length in its
+    header counts as frames that are missing.
+    """
+    if file.frames == OPEN_FRAMES:
+        return None
+    frames, frame_bytes = int(file.frames), int(file.channels) * SAMPLE_BYTES[file.subtype]
+    return frames + _missing_bytes(Path(file.name)) // frame_bytes
+
+
+def _missing_bytes(path: Path) -> int:
+    """Bytes that a file is shorter than its header says; 0 where the header says nothing."""
+    with path.open("rb") as file:
+        head = file.read(28).ljust(28, b"\0")
+    size = path.stat().st_size
+    if head[:4] in (b"RIFF", b"FORM"):
+        length = int.from_bytes(head[4:8], "little" if head[:4] == b"RIFF" else "big")
+        promised = 8 + length if length < STREAMED_BYTES else size
+    elif head[:4] == b"RF64" and head[12:16] == b"ds64":
+        promised = 8 + int.from_bytes(head[20:28], "little")
+    elif head[:4] == b"riff":
+        promised = int.from_bytes(head[16:24], "little")
+    else:
+        promised = size
+    return max(promised - size, 0) if promised < LONGEST_BYTES else 0
 
 
 def _decoded(file: sf.SoundFile, at: int, count: int) -> tuple[np.ndarray, str]:

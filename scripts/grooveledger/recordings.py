@@ -6,7 +6,7 @@ import struct
 from dataclasses import dataclass
 from pathlib import Path
 
-from grooveledger.audio import blocks, open_capture, promised_frames
+from grooveledger.audio import OPEN_FRAMES, blocks, open_capture
 
 #: Endings of the formats that a capture may have.
 ENDINGS = frozenset({".wav", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".caf"})
@@ -51,9 +51,7 @@ def read_recording(path: Path) -> Recording:
     """
     with open_capture(path) as file:
         tag = file.copy_metadata().get("date", "")
-        frames = promised_frames(file)
-        if frames is None:
-            frames = sum(map(len, blocks(file)))
+        frames = file.frames if file.frames != OPEN_FRAMES else sum(map(len, blocks(file)))
         sample_rate_hz, duration_s = file.samplerate, frames / file.samplerate
         encoding = f"{file.format} {file.subtype}"
     changed = datetime.datetime.fromtimestamp(path.stat().st_mtime)

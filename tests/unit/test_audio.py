@@ -65,6 +65,26 @@ def test_a_file_that_breaks_off_is_whole_up_to_there(tmp_path, part):
         np.testing.assert_array_equal(part, expected[100:2300])
 
 
+@pytest.mark.parametrize("ending", ["wav", "rf64", "w64", "aiff", "flac"])
+def test_the_header_tells_what_a_cut_file_lacks(tmp_path, ending):
+    path = written(tmp_path / f"c.{ending}", sound(), subtype="PCM_24")
+    for part in (1.0, 0.6):
+        cut(path, part)
+        with audio.open_capture(path) as file:
+            assert audio.promised_frames(file) == pytest.approx(5000, abs=1)
+
+
+@pytest.mark.parametrize("length", [0x7FFFF000, 0xFFFFFFFF])
+def test_the_length_of_a_stream_promises_nothing(tmp_path, length):
+    path = written(tmp_path / "c.wav", sound(), subtype="PCM_24")
+    content = bytearray(path.read_bytes())
+    data = content.index(b"data") + 4
+    content[4:8] = content[data : data + 4] = length.to_bytes(4, "little")
+    path.write_bytes(content)
+    with audio.open_capture(path) as file:
+        assert audio.promised_frames(file) == 5000
+
+
 def test_a_header_may_leave_the_length_open(tmp_path):
     """As that of a FLAC stream does: RFC 9639, section 8.2, total samples of 0."""
     samples = (sound(100_000) * 2**15).astype(np.int16)
