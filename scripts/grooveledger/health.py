@@ -22,6 +22,9 @@ TELLING_S = 2.0
 CLIPPED_PART_MAX = 1e-3
 #: Digital silence this long within the groove means that samples were lost.
 LOST_S = 0.3
+#: A file that is this much shorter than its header promises was cut; programs that count the bytes
+#: of the header too promise less than that too much.
+CUT_S = 0.05
 #: A hum's power is steady, a noise's is not: spread of the lowest audio band, dB.
 STEADY_DB = 1.0
 #: A duration that is off by this part, and a sweep with this part off its line, is told.
@@ -125,7 +128,7 @@ def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
             "digital silence: every sample is zero; the recorder's input was off or muted, "
             "capture again"
         ]
-    if not heard.stretches and facts.frames < facts.promised_frames:
+    if not heard.stretches and _is_cut(facts):
         return [f"{_ends_early(facts)}, and nothing is heard up to there"]
     if not heard.stretches:
         return [
@@ -183,7 +186,7 @@ def _file_flags(
     facts: FileFacts, heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any]
 ) -> list[str]:
     flags = []
-    if facts.frames < facts.promised_frames:
+    if _is_cut(facts):
         flags.append(_ends_early(facts))
     flags += _lost_flags(heard, parts)
     limit = settings["dc_limit"]
@@ -329,6 +332,10 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
     if match.silent_s > INTERRUPTION_TOLD_S and not track.step_s:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
     return "; it ".join(remarks)
+
+
+def _is_cut(facts: FileFacts) -> bool:
+    return facts.promised_frames - facts.frames > CUT_S * facts.sample_rate_hz
 
 
 def _ends_early(facts: FileFacts) -> str:

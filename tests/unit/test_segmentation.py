@@ -133,6 +133,15 @@ def test_what_went_wrong_with_the_file_is_told(tmp_path, played):
         assert "platter" not in health["reason"]
 
 
+def test_a_header_that_counts_its_own_bytes_too_is_no_fault(tmp_path, played):
+    path = tmp_path / "capture.wav"
+    sf.write(path, played[0], RATE_HZ, subtype="PCM_24")
+    content = bytearray(path.read_bytes())
+    content[4:8] = len(content).to_bytes(4, "little")
+    path.write_bytes(content)
+    assert outcome(path)[1]["status"] == "ok"
+
+
 def test_files_that_are_no_audio_are_told(tmp_path, played):
     path = tmp_path / "capture.wav"
     for content, reason in ((b"", "0 bytes"), (b"no audio at all" * 100, "can't be read as audio")):
