@@ -267,11 +267,14 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     for part in parts:
         if part.track and part.remark:
             flags.append(f"track {part.track.track} {part.remark}")
+    spans_s: dict[str, list[str]] = {}
     for part in parts:
         if part.match == "unexpected":
-            remark = part.remark or NOT_PLANNED
-            what, _, remedy = remark.partition(": ")
-            flags.append(f"{what} from {part.start_s:.1f} to {part.stop_s:.1f} s: {remedy}")
+            span_s = f"{part.start_s:.1f} to {part.stop_s:.1f}"
+            spans_s.setdefault(part.remark or NOT_PLANNED, []).append(span_s)
+    for remark, found_s in spans_s.items():
+        what, _, remedy = remark.partition(": ")
+        flags.append(f"{what} from {', '.join(found_s)} s: {remedy}")
     return flags
 
 
