@@ -17,7 +17,6 @@ from grooveledger.health import (
     AT_END_S,
     CLEAN,
     LEADS,
-    LOST_S,
     REJECTED,
     RUN_ON,
     UNGATED,
@@ -53,6 +52,9 @@ BESIDE_S = 0.3
 UNPLACED = "can't be placed, the track {} it was not found: capture again if it is wanted"
 #: Part of its planned duration that a silent groove must have.
 SILENT_PART_MIN = 0.5
+#: Part of it that may be digital silence, be it in pieces: more of it, and its noise is understated
+#: by 0.2 dB and more.
+NOTHING_PART_MAX = 0.05
 
 
 def segment(
@@ -261,10 +263,10 @@ def _silent_part(
         return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
     nothing_s = sum(
         min(stop_s, until_s) - max(start_s, from_s)
-        for from_s, until_s in heard.lost_s(LOST_S)
+        for from_s, until_s in heard.lost_s(0.0)
         if from_s < stop_s and until_s > start_s
     )
-    if nothing_s > (1.0 - SILENT_PART_MIN) * planned_s:
+    if nothing_s > NOTHING_PART_MAX * planned_s:
         remark = f"can't be measured, {nothing_s:.1f} s of it are digital silence: {UNGATED}"
         return Part(track, "missing", remark=remark)
     sounds_s = [

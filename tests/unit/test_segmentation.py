@@ -91,12 +91,13 @@ def test_a_sweep_beyond_the_bandwidth_keeps_its_planned_extent(tmp_path, rate_hz
     assert_ends(rows, truth)
 
 
-@pytest.mark.parametrize("level_db", [-40.0, 0.0])
-def test_without_any_noise_all_is_found(tmp_path, level_db):
+@pytest.mark.parametrize(("level_db", "silent"), [(-40.0, []), (0.0, [4])])
+def test_without_any_noise_all_is_found(tmp_path, level_db, silent):
+    """But for a silent groove that is digital silence at that level."""
     quiet = replace(CONDITIONS, surface_a_db=None, rumble_db=None, hum_db=None, hiss_a_db=None)
     samples, truth = simulated(SIDE, replace(quiet, ticks_per_min=0.0, needle_drop_cm_s=0.0))
     rows, _ = segmented(tmp_path, damage.louder(samples, level_db))
-    assert found(rows) == [1, 2, 3, 4, 5]
+    assert found(rows) == sorted([1, 2, 3, 5, *silent])
     assert_ends(rows, truth)
 
 
@@ -346,6 +347,17 @@ def test_tracks_are_found_where_a_gate_shut_between_them(tmp_path, played, besid
     assert "track 4 can't be measured" in health["reason"]
     assert found(rows) == [1, 2, 3, 5]
     assert_ends(rows, truth)
+
+
+def test_a_silent_groove_in_pieces_is_not_taken_for_its_noise(tmp_path, played):
+    """As a gate that opens and shuts on the noise itself leaves it."""
+    samples, truth = played
+    chopped, placed = samples.copy(), truth.placed(4)
+    for start_s in np.arange(placed.start_s + 0.5, placed.stop_s - 0.5, 0.4):
+        chopped[int(start_s * RATE_HZ) : int((start_s + 0.1) * RATE_HZ)] = 0.0
+    rows, health = segmented(tmp_path, chopped)
+    assert found(rows) == [1, 2, 3, 5]
+    assert "track 4 can't be measured" in health["reason"]
 
 
 def test_the_same_file_gives_the_same_tables(tmp_path, played):
