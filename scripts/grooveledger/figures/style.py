@@ -77,7 +77,11 @@ POINTS_MAX = 800
 #: Width of a picture in inches; heights vary.
 WIDTH_IN = 6.4
 PNG_DPI = 110
+#: Of zlib: half the time of its usual 6, for a tenth more bytes.
+PNG_COMPRESSION = 3
 _LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.72, 0.16, 0.56, 0.14
+#: From a panel's edges to the labels of its axes: room for the figures at the ruling.
+_XLABEL_IN, _YLABEL_IN = 0.27, 0.47
 #: Height of one line of the key above a panel.
 _KEY_IN = 0.23
 _BETWEEN_IN = 0.28
@@ -170,6 +174,10 @@ def panels(count: int, height_in: float, key_lines: int = 1) -> tuple[Figure, li
             )
         )
         axes.grid(True)
+        # Labels lie at the same place in every picture; nothing has to be measured for it.
+        width_in = WIDTH_IN - _LEFT_IN - _RIGHT_IN
+        axes.xaxis.set_label_coords(0.5, -_XLABEL_IN / each_in)
+        axes.yaxis.set_label_coords(-_YLABEL_IN / width_in, 0.5)
         made.append(axes)
     return figure, made
 
@@ -282,7 +290,9 @@ def png(picture: Picture) -> bytes:
     with mpl.rc_context(RC):
         picture.figure.set_dpi(PNG_DPI)
         canvas: Any = FigureCanvasAgg(picture.figure)
-        canvas.print_png(buffer, metadata={"Software": None})
+        canvas.print_png(
+            buffer, metadata={"Software": None}, pil_kwargs={"compress_level": PNG_COMPRESSION}
+        )
     return buffer.getvalue()
 
 

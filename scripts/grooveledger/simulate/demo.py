@@ -43,7 +43,7 @@ DISTORTION = (
 #: Wow of each copy's hole, per cent.
 RECORD_WOW_PCT = {"bench-1": 0.09, "bench-2": 0.13}
 #: Captures that are not at 48 kHz, Hz.
-SAMPLE_RATES_HZ = {"2024-07-13-a2": 96_000, "2025-03-29-new-a": 96_000}
+SAMPLE_RATES_HZ = {"2025-03-29-new-a": 96_000}
 #: Part of the last track that a recording stopped too early still has.
 CUT_SHORT = {"2023-12-02-a": 0.65}
 #: Recordings whose file has been destroyed.
