@@ -1,6 +1,6 @@
 """Stage 4: the archive's tables from those of its captures."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -36,41 +36,40 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> Non
     ConfigurationFaults
         Tables that were made otherwise than this job expects: a mixture is never joined.
     """
-    parts = _Parts(captures, job["from"])
-    joined = [(table, parts.joined(table, table.name)) for table in JOINED_TABLES]
-    health, remarks = parts.joined(HEALTH, "health"), parts.joined(REMARKS, "remarks")
-    scalars = parts.joined(CAPTURE_METRICS, "metrics")
-    if parts.faults:
-        raise ConfigurationFaults(parts.faults)
-    origin = provenance(job)
-    for table, rows in joined:
-        tables.write(table, rows, output / f"{table.name}.parquet", origin)
+    made, origin = job["from"], provenance(job)
+    health, remarks, scalars = (
+        tables.concat(table, _parts(captures, table, name, made))
+        for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
+    )
+    for table in JOINED_TABLES:
+        parts = _parts(captures, table, table.name, made)
+        tables.write_parts(table, parts, output / f"{table.name}.parquet", origin)
     rows = collect_captures(job["captures"], health, remarks)
     tables.write(CAPTURES, rows, output / "captures.parquet", origin)
     rows = collect_metrics(job["captures"], scalars)
     tables.write(METRICS, rows, output / "metrics.parquet", origin)
 
 
-class _Parts:
-    """Tables of the captures, each held against the job that should have made it."""
+def _parts(
+    captures: Path, table: Table, name: str, made: Mapping[str, Mapping[str, str]]
+) -> Iterator[pa.Table]:
+    """A table of each capture in the order of their names, which every table's key begins with.
 
-    def __init__(self, captures: Path, made: Mapping[str, Mapping[str, str]]) -> None:
-        self._captures = captures
-        self._made = made
-        self.faults: list[Fault] = []
-
-    def joined(self, table: Table, name: str) -> pa.Table:
-        rule = "segment" if table in (TRACKS, HEALTH) else "measure"
-        parts = []
-        for capture, made in self._made.items():
-            path = self._captures / capture / f"{name}.parquet"
-            rows = tables.read(path)
-            if tables.provenance_of(rows.schema).get("job") == made[rule]:
-                parts.append(rows)
-            else:
-                problem = "was made by other code, settings or recordings than the rest"
-                self.faults.append(Fault(str(path), "", problem, "Run again: it is made anew."))
-        return tables.concat(table, parts)
+    Each is held against the job that should have made it; at the end all that were made otherwise
+    are told.
+    """
+    rule = "segment" if table in (TRACKS, HEALTH) else "measure"
+    faults = []
+    for capture in sorted(made):
+        path = captures / capture / f"{name}.parquet"
+        rows = tables.read(path)
+        if tables.provenance_of(rows.schema).get("job") == made[capture][rule]:
+            yield rows
+        else:
+            problem = "was made by other code, settings or recordings than the rest"
+            faults.append(Fault(str(path), "", problem, "Run again: it is made anew."))
+    if faults:
+        raise ConfigurationFaults(faults)
 
 
 def collect_captures(

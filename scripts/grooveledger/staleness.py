@@ -5,6 +5,7 @@ leave results that it knows nothing of. The results' own provenance always tells
 """
 
 import json
+import os
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -18,8 +19,9 @@ from grooveledger.provenance import origin
 #: In the results: an input of the jobs whose results are stale. Newer than they are, it has them
 #: made again, and says which and why.
 MARK = ".stale.json"
-
-
+#: A Parquet file ends with four bytes of its metadata's length and this (Apache Parquet format).
+PARQUET_MARK = b"PAR1"
+FOOTER_END = 8
 #: Rules whose jobs decode recordings.
 DECODING = ("segment", "observe_orders", "observe_speed_trace", "observe_noise_density")
 
@@ -45,9 +47,9 @@ def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
             found.append(Stale(job, not any(there), ()))
             continue
         expected = jobs.digest(job.rule, job.name)
-        for said in map(origin, _telling(job, results)):
-            if said.get("job") != expected:
-                changed = _changed(said, jobs.mapping(job.rule, job.name))
+        for path in _telling(job, results):
+            if not _made_from(path, expected):
+                changed = _changed(origin(path), jobs.mapping(job.rule, job.name))
                 found.append(Stale(job, False, changed))
                 break
     return found
@@ -92,6 +94,25 @@ def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
 def _telling(job: Job, results: Path) -> list[Path]:
     """Results that tell their origin: tables and folders; a page's is that of its folder."""
     return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
+
+
+def _made_from(path: Path, expected: str) -> bool:
+    """Whether a result names the digest of a job's mapping as its origin.
+
+    Of a table only the bytes of its metadata are looked through, which lie at a Parquet file's end,
+    before their length and a mark: reading all that they say takes ten times as long, and an
+    archive has tens of thousands.
+    """
+    if path.suffix != ".parquet":
+        return origin(path).get("job") == expected
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - FOOTER_END))
+        end = file.read()
+        if len(end) < FOOTER_END or end[4:] != PARQUET_MARK:
+            return False
+        file.seek(max(0, size - FOOTER_END - int.from_bytes(end[:4], "little")))
+        return expected.encode() in file.read()
 
 
 def _changed(said: Mapping[str, str], mapping: Mapping[str, object]) -> tuple[str, ...]:

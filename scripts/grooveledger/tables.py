@@ -1,6 +1,6 @@
 """Parquet in and out: declared columns, sorted rows, provenance in the file, whole files only."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,8 @@ from grooveledger.whole_files import written_whole
 
 #: Prefix of our own keys in a Parquet file's metadata.
 METADATA_PREFIX = "grooveledger."
+#: Rows of a row group, about: a table's are in memory together.
+GROUP_ROWS = 1 << 20
 
 
 def build(table: Table, columns: Mapping[str, Any]) -> pa.Table:
@@ -64,11 +66,39 @@ def write(table: Table, rows: pa.Table, path: str | Path, provenance: Mapping[st
     provenance : mapping
         Text that says what the table came from (digests of code and configuration).
     """
+    write_parts(table, [rows], path, provenance)
+
+
+def write_parts(
+    table: Table, parts: Iterable[pa.Table], path: str | Path, provenance: Mapping[str, str]
+) -> None:
+    """Write a table whole or not at all, from parts that follow one another in its key's order.
+
+    So many rows are held as a row group of the file has, whatever the table's length. Whatever the
+    parts raise goes on, and leaves the file that was there.
+    """
     facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
     metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}
-    rows = rows.cast(table.schema).replace_schema_metadata(metadata)
-    with written_whole(path) as scratch:
-        pq.write_table(rows, scratch, compression="zstd")
+    schema = table.schema.with_metadata(metadata)
+    with (
+        written_whole(path) as scratch,
+        pq.ParquetWriter(scratch, schema, compression="zstd") as writer,
+    ):
+        for rows in _row_groups(table, parts):
+            writer.write_table(rows.cast(table.schema).replace_schema_metadata(metadata))
+
+
+def _row_groups(table: Table, parts: Iterable[pa.Table]) -> Iterator[pa.Table]:
+    """Join parts to tables of `GROUP_ROWS` rows or a little more: one at least, perhaps empty."""
+    held, rows = [empty(table)], 0
+    for part in parts:
+        held.append(part.replace_schema_metadata(None))
+        rows += part.num_rows
+        if rows >= GROUP_ROWS:
+            yield pa.concat_tables(held)
+            held, rows = [], 0
+    if held:
+        yield pa.concat_tables(held)
 
 
 def read(path: str | Path) -> pa.Table:
