@@ -11,7 +11,8 @@ folder=$(mktemp -d)
 chmod 755 "$folder"
 mkdir "$folder/state" "$folder/spool"
 host=$(hostname -s)
-cpus=${CPUS:-$(nproc)}
+# Of all, or OMP_NUM_THREADS would count for it.
+cpus=${CPUS:-$(nproc --all)}
 memory=$(awk '/^MemTotal/ {print int($2 / 1024 * 0.9)}' /proc/meminfo)
 
 stop() {
