@@ -12,6 +12,9 @@ import os
 
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ[variable] = "1"
+# As scripts/run.sh and scripts/environment.sh do.
+os.environ.setdefault("GLIBC_TUNABLES", "glibc.malloc.hugetlb=1")
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import argparse  # noqa: E402
 import ast  # noqa: E402

@@ -1,5 +1,9 @@
 # Sourced: makes the virtual environment from a lock file, anew when the lock file has changed.
 # Sets $python. VENV names another folder for it than .venv in the project.
+
+# Without their bytecode kept, every job would compile the library's modules anew.
+unset PYTHONDONTWRITEBYTECODE
+
 environment() {
     lock="$project/workflow/environment/$1.lock"
     venv="${VENV:-$project/.venv}"

@@ -5,16 +5,16 @@ its objects. That takes as long as all the rest of a job's start.
 """
 
 import sys
-from importlib.abc import MetaPathFinder
 
 
-class WithoutPandas(MetaPathFinder):
+class WithoutPandas:
     """Has an import of pandas fail, which pyarrow takes for its not being installed."""
 
-    def find_spec(self, fullname, path, target=None):
+    @staticmethod
+    def find_spec(fullname, path=None, target=None):
         """Refuse pandas, and leave every other module to the finders that follow."""
         if fullname == "pandas":
             raise ModuleNotFoundError("this script does without pandas", name=fullname)
 
 
-sys.meta_path.insert(0, WithoutPandas())
+sys.meta_path.insert(0, WithoutPandas)

@@ -8,4 +8,6 @@ environment run
 
 # The pages' numbers don't depend on it, but one thread a job keeps the cores for the jobs.
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg
+# Of a job's memory in large pages less is spent on asking for them (glibc 2.35 and later).
+export GLIBC_TUNABLES="${GLIBC_TUNABLES:-glibc.malloc.hugetlb=1}"
 exec "$python" "$project/scripts/run.py" "$@"

@@ -5,7 +5,8 @@ import numpy as np
 from grooveledger.fast_length import fast_length
 from grooveledger.order_tracking import PhasePath
 from grooveledger.plan import Track
-from grooveledger.tone_search import parabola_offset
+from grooveledger.stored_samples import Samples
+from grooveledger.tone_search import look_at, parabola_offset
 
 #: Spacing of a path's knots, s: a sweep is a cubic to far better than a thousandth of a cycle in
 #: it.
@@ -31,7 +32,7 @@ def tone_path(played_hz: float, length: int, sample_rate_hz: float) -> PhasePath
 
 
 def sweep_path(
-    samples: np.ndarray, sample_rate_hz: float, track: Track, expected_start_s: float, speed: float
+    samples: Samples, sample_rate_hz: float, track: Track, expected_start_s: float, speed: float
 ) -> tuple[PhasePath, int, float, float] | None:
     """Fit a sweep's law to where its energy lies.
 
@@ -40,7 +41,7 @@ def sweep_path(
 
     Parameters
     ----------
-    samples : numpy.ndarray, shape (2, n), float32
+    samples : Samples, shape (2, n)
     expected_start_s : float
         When the sweep should begin in `samples`.
     speed : float
@@ -123,22 +124,26 @@ class _Law:
 
 
 def _ridge(
-    samples: np.ndarray,
+    samples: Samples,
     sample_rate_hz: float,
     starts: np.ndarray,
     length: int,
     expected_hz: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Frequency and power of the strongest line near the expected one, shape (2, frames) each."""
-    window = np.hanning(length).astype(np.float32)
-    padded = fast_length(2 * length)
-    bins = padded / sample_rate_hz
     seen_hz = np.empty((2, len(starts)))
     power = np.empty((2, len(starts)))
     for i, start in enumerate(starts):
-        spectrum = np.fft.rfft(samples[:, start : start + length] * window, padded)
+        top_hz = expected_hz[i] * SWEEP_SEARCH_RATIO
+        frame = np.asarray(samples[:, start : start + length])
+        look, rate_hz = look_at(frame, sample_rate_hz, top_hz)
+        padded = fast_length(2 * look.shape[1])
+        bins = padded / rate_hz
+        window = np.hanning(look.shape[1])
+        window *= 2.0 / window.sum()
+        spectrum = np.fft.rfft(look * window.astype(np.float32), padded)
         low = max(1, int(expected_hz[i] / SWEEP_SEARCH_RATIO * bins))
-        high = min(spectrum.shape[1] - 1, int(expected_hz[i] * SWEEP_SEARCH_RATIO * bins) + 1)
+        high = min(spectrum.shape[1] - 1, int(top_hz * bins) + 1)
         energy = np.abs(spectrum[:, low - 1 : high + 1]) ** 2
         for channel in range(2):
             peak = 1 + int(np.argmax(energy[channel, 1:-1]))

@@ -15,6 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebval
+
+from grooveledger.stored_samples import Samples
 
 #: Hops a window: the frame rate is then twice the window's main lobe (+-4 bins), free of aliases.
 OVERLAP = 8
@@ -22,6 +25,8 @@ OVERLAP = 8
 BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
 #: Samples worked on at a time: the buffers of an order stay in a core's cache.
 CHUNK_SAMPLES = 1 << 15
+#: Frames worked out at a time.
+SECTION = 1 << 13
 #: The second difference of white noise at independent lags has 1 + 1/4 + 1/4 times its power.
 SECOND_DIFFERENCE_GAIN = 1.5
 
@@ -33,13 +38,16 @@ class PhasePath:
     Attributes
     ----------
     spacing : float
-        Samples between knots; the first knot is at sample 0.
+        Samples between knots.
     cycles : numpy.ndarray, shape (knots,)
         Phase at the knots, in cycles.
+    origin : float
+        Where the first knot lies, in samples.
     """
 
     spacing: float
     cycles: np.ndarray
+    origin: float = 0.0
 
     def at(self, position: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Phase in cycles and its rate in cycles a sample at the given sample positions.
@@ -47,6 +55,7 @@ class PhasePath:
         Beyond its ends the curve goes on straight.
         """
         knot_rate = self._knot_rate
+        position = position - self.origin
         place = np.clip(position / self.spacing, 0.0, len(self.cycles) - 1.0)
         index = np.minimum(place.astype(np.int64), len(self.cycles) - 2)
         u = place - index
@@ -64,6 +73,10 @@ class PhasePath:
         """Rate at the knots, in cycles a sample."""
         return np.asarray(np.gradient(self.cycles) / self.spacing)
 
+    def resampled(self, start: float, every: float) -> "PhasePath":
+        """Path in terms of samples that lie `every` of the present ones apart, from `start` on."""
+        return PhasePath(self.spacing / every, self.cycles, (self.origin - start) / every)
+
     def plus(self, position: np.ndarray, cycles: np.ndarray, smoothing: float) -> "PhasePath":
         """Path with a correction added that is given at some positions.
 
@@ -77,7 +90,7 @@ class PhasePath:
             Half-length of the Hann window that it is smoothed with, samples.
         """
         half = max(1, round(smoothing / self.spacing))
-        knots = np.arange(len(self.cycles)) * self.spacing
+        knots = self.origin + np.arange(len(self.cycles)) * self.spacing
         first, last = np.searchsorted(knots, [position[0], position[-1]])
         inside = np.interp(knots[first : max(last, first + 2)], position, cycles)
         # Odd reflection about the ends keeps a straight line straight.
@@ -91,16 +104,16 @@ class PhasePath:
         slopes = (smooth[reach] - smooth[0]) / reach, (smooth[-1] - smooth[-1 - reach]) / reach
         before = smooth[0] - slopes[0] * np.arange(first, 0, -1)
         after = smooth[-1] + slopes[1] * np.arange(1, len(knots) - first - len(smooth) + 1)
-        return PhasePath(self.spacing, self.cycles + np.concatenate([before, smooth, after]))
+        correction = np.concatenate([before, smooth, after])
+        return PhasePath(self.spacing, self.cycles + correction, self.origin)
 
 
+@functools.cache
 def tracking_window(hop: int) -> np.ndarray:
     """Blackman-Harris window of OVERLAP hops; its sum is 2, so that a cosine reads its peak."""
     turns = (np.arange(hop * OVERLAP) + 0.5) / (hop * OVERLAP)
-    window = sum(
-        (-1) ** k * weight * np.cos(2.0 * np.pi * k * turns)
-        for k, weight in enumerate(BLACKMAN_HARRIS)
-    )
+    # Sum of (-1)^k BLACKMAN_HARRIS[k] cos(2 pi k turns).
+    window = chebval(-np.cos(2.0 * np.pi * turns), BLACKMAN_HARRIS)
     return np.asarray(2.0 * window / np.sum(window))
 
 
@@ -113,7 +126,7 @@ def noise_bandwidth_hz(hop: int, sample_rate_hz: float) -> float:
 
 
 def demodulate(
-    samples: np.ndarray,
+    samples: Samples,
     paths: Sequence[PhasePath],
     components: Sequence[Sequence[int]],
     first: int,
@@ -124,7 +137,7 @@ def demodulate(
 
     Parameters
     ----------
-    samples : numpy.ndarray, shape (channels, n), float32
+    samples : Samples, shape (channels, n)
         The stretch; samples beyond its ends count as silence.
     paths : sequence of PhasePath
         Played phase of one fundamental, or of each tone of a two-tone track.
@@ -141,7 +154,23 @@ def demodulate(
         Peak amplitude and phase re the component's multiple of the paths' phase: A cos(p + theta)
         reads A exp(j theta).
     """
-    channels = len(samples)
+    sections = [
+        _section(samples, paths, components, first + hop * at, hop, min(SECTION, frames - at))
+        for at in range(0, max(frames, 1), SECTION)
+    ]
+    return np.concatenate(sections) if len(sections) > 1 else sections[0]
+
+
+def _section(
+    samples: Samples,
+    paths: Sequence[PhasePath],
+    components: Sequence[Sequence[int]],
+    first: int,
+    hop: int,
+    frames: int,
+) -> np.ndarray:
+    """As `demodulate`, with the memory that `frames` times OVERLAP amplitudes take."""
+    channels = samples.shape[0]
     weights = tracking_window(hop).reshape(OVERLAP, hop).T.astype(np.float32)
     blocks = frames + OVERLAP - 1
     origin = first - hop * OVERLAP // 2
@@ -220,10 +249,10 @@ def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> tuple[np.ndarray, n
     return np.cos(angle), np.sin(angle)
 
 
-def _padded(samples: np.ndarray, start: int, length: int) -> np.ndarray:
+def _padded(samples: Samples, start: int, length: int) -> np.ndarray:
     before = max(0, -start)
     after = max(0, start + length - samples.shape[1])
-    inside = samples[:, max(start, 0) : max(start + length, 0)]
+    inside = np.asarray(samples[:, max(start, 0) : max(start + length, 0)])
     if not before and not after:
         return inside
     return np.pad(inside, ((0, 0), (min(before, length), min(after, length))))[:, :length]

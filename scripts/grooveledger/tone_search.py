@@ -3,30 +3,32 @@
 import numpy as np
 
 from grooveledger.fast_length import fast_length
+from grooveledger.stored_samples import Samples
 
-#: Longest stretch of a tone that is looked at, s.
-TONE_LOOK_S = 4.0
+#: So many cycles of a tone are looked at, but no shorter and no longer a stretch than this, s.
+TONE_LOOK_CYCLES = 400.0
+TONE_LOOK_S = (1.0, 4.0)
 #: It is looked at at a rate so many times its frequency at least: what folds down is weak.
 LOOK_RATE_RATIO = 10.0
 
 
 def tone_hz(
-    samples: np.ndarray, sample_rate_hz: float, expected_hz: float, tolerance: float
+    samples: Samples, sample_rate_hz: float, expected_hz: float, tolerance: float
 ) -> tuple[float, int]:
     """Frequency of the strongest line near the expected one, and the channel it is louder in.
 
     Parameters
     ----------
-    samples : numpy.ndarray, shape (2, n), float32
+    samples : Samples, shape (2, n)
     tolerance : float
         Half-width of the search, as a fraction of `expected_hz`.
     """
-    length = min(samples.shape[1], int(TONE_LOOK_S * sample_rate_hz))
+    look_s = float(np.clip(TONE_LOOK_CYCLES / expected_hz, *TONE_LOOK_S))
+    length = min(samples.shape[1], int(look_s * sample_rate_hz))
     start = (samples.shape[1] - length) // 2
-    every = max(1, int(sample_rate_hz / (LOOK_RATE_RATIO * expected_hz * (1.0 + tolerance))))
-    rate_hz, length = sample_rate_hz / every, length // every
-    look = samples[:, start : start + every * length]
-    look = look.reshape(2, length, every).mean(axis=2)
+    middle = np.asarray(samples[:, start : start + length])
+    look, rate_hz = look_at(middle, sample_rate_hz, expected_hz * (1.0 + tolerance))
+    length = look.shape[1]
     padded = fast_length(2 * length)
     window = np.hanning(length).astype(np.float32)
     power = np.abs(np.fft.rfft(look * window, padded)) ** 2
@@ -39,6 +41,16 @@ def tone_hz(
     peak = low + int(np.argmax(power[channel, low:high]))
     bin_ = peak + parabola_offset(power[channel, peak - 1 : peak + 2])
     return bin_ * rate_hz / padded, channel
+
+
+def look_at(samples: np.ndarray, sample_rate_hz: float, top_hz: float) -> tuple[np.ndarray, float]:
+    """Means of as many samples as may be where nothing above `top_hz` is looked for; their rate."""
+    every = max(1, int(sample_rate_hz / (LOOK_RATE_RATIO * top_hz)))
+    if every == 1:
+        return samples, sample_rate_hz
+    length = samples.shape[1] // every
+    look = samples[:, : every * length].reshape(len(samples), length, every).mean(axis=2)
+    return look, sample_rate_hz / every
 
 
 def parabola_offset(power: np.ndarray) -> float:

@@ -199,5 +199,8 @@ def _filtered(
 
 
 def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np.ndarray:
-    turns = np.outer(np.arange(length) / (FINER * rate_hz), steady.turns_hz)
-    return np.asarray((np.exp(2j * np.pi * turns) @ (steady.waves * gains)).real)
+    turn = 2.0 * np.pi * np.arange(length) / (FINER * rate_hz)
+    waves = np.zeros(length)
+    for turn_hz, wave in zip(steady.turns_hz, steady.waves * gains, strict=True):
+        waves += np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
+    return waves

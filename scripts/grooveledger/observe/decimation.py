@@ -1,6 +1,6 @@
-"""Filtering and decimation of a stream in one matrix product.
+"""Filtering and decimation in matrix products, of a stream or of a stretch that is there whole.
 
-A frame is the product of the filter with `overlap` hops of the stream. Each hop is multiplied with
+Of a stream, a frame is the product of the filter with `overlap` hops. Each hop is multiplied with
 all of the filter's `overlap` pieces at once, and a frame is the sum of those products along a
 diagonal: every sample is touched once, and only at the low rate is anything computed. A filter that
 is turned to a frequency picks a band there and brings it down at the same time (its frames still
@@ -9,23 +9,36 @@ turn with the phase that the frequency has at their centres).
 
 import numpy as np
 
-#: Kaiser window (Kaiser & Schafer 1980, IEEE Trans. ASSP-28): attenuation of the stop band, and
-#: ripple of the pass band re 1, both in dB; the shape parameter and length follow from it.
+from grooveledger.stored_samples import Samples
+
+#: Attenuation of the stop band, and ripple of the pass band re 1, both in dB.
 ATTENUATION_DB = 80.0
-KAISER_BETA = 0.1102 * (ATTENUATION_DB - 8.7)
+#: Samples that a matrix product of `decimated` takes at a time, about, and the most frames that
+#: come of them; and how many such products are made at a time: they stay in a core's cache.
+BLOCK_SAMPLES, BLOCK_FRAMES_MAX = 64, 16
+BLOCKS_AT_A_TIME = 1 << 12
 
 
 def kaiser_lowpass(
-    pass_hz: float, stop_hz: float, sample_rate_hz: float, multiple: int
+    pass_hz: float,
+    stop_hz: float,
+    sample_rate_hz: float,
+    multiple: int,
+    attenuation_db: float = ATTENUATION_DB,
 ) -> np.ndarray:
     """Return the taps of a low-pass filter of unit gain.
+
+    Made with the Kaiser window, whose shape and length follow from the attenuation (Kaiser &
+    Schafer 1980, IEEE Trans. ASSP-28).
 
     Parameters
     ----------
     pass_hz, stop_hz : float
-        Ends of the pass band and start of the stop band (`ATTENUATION_DB` down).
+        End of the pass band and start of the stop band.
     multiple : int
         The number of taps is rounded up to a multiple of this.
+    attenuation_db : float
+        Of the stop band, 50 or more; the ripple of the pass band is as small re 1.
 
     Returns
     -------
@@ -33,11 +46,11 @@ def kaiser_lowpass(
         Symmetric about its middle.
     """
     transition = 2.0 * np.pi * (stop_hz - pass_hz) / sample_rate_hz
-    shortest = (ATTENUATION_DB - 7.95) / (2.285 * transition) + 1.0
+    shortest = (attenuation_db - 7.95) / (2.285 * transition) + 1.0
     taps = multiple * int(np.ceil(shortest / multiple))
     middle = np.arange(taps) - 0.5 * (taps - 1)
     cutoff = (pass_hz + stop_hz) / sample_rate_hz
-    weights = np.sinc(cutoff * middle) * np.kaiser(taps, KAISER_BETA)
+    weights = np.sinc(cutoff * middle) * np.kaiser(taps, 0.1102 * (attenuation_db - 8.7))
     return np.asarray(weights / weights.sum())
 
 
@@ -45,6 +58,47 @@ def turned(taps: np.ndarray, frequency_hz: float, sample_rate_hz: float) -> np.n
     """Return complex taps that pass the band around a frequency; a cosine of peak 1 reads 1."""
     middle = np.arange(len(taps)) - 0.5 * (len(taps) - 1)
     return np.asarray(2.0 * taps * np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * middle))
+
+
+def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:
+    """Filter a stretch and keep one sample of every so many.
+
+    A block of samples times a matrix of shifted taps gives several frames at once, with what the
+    blocks after it add to them.
+
+    Parameters
+    ----------
+    samples : Samples, shape (channels, n)
+    taps : numpy.ndarray
+        Real, at least `every` of them.
+
+    Returns
+    -------
+    numpy.ndarray, shape (channels, (n - len(taps)) // every + 1), float32
+        Sample m is the sum over k of taps[k] x[m every + k].
+    """
+    channels, length = samples.shape
+    frames = max(0, (length - len(taps)) // every + 1)
+    per_block = max(1, min(BLOCK_FRAMES_MAX, BLOCK_SAMPLES // every))
+    block = per_block * every
+    after = -(-(len(taps) - every) // block)
+    weights = np.zeros(((1 + after) * block, per_block), np.float32)
+    for frame in range(per_block):
+        weights[frame * every : frame * every + len(taps), frame] = taps
+    pieces = weights.reshape(1 + after, block, per_block)
+    blocks = -(-frames // per_block)
+    wanted = (blocks + after) * block
+    out = np.empty((channels, blocks, per_block), np.float32)
+    for first in range(0, blocks, BLOCKS_AT_A_TIME):
+        last = min(first + BLOCKS_AT_A_TIME, blocks)
+        part = np.asarray(samples[:, first * block : (last + after) * block])
+        if last == blocks and length < wanted:
+            part = np.pad(part, ((0, 0), (0, wanted - length)))
+        part = part.reshape(channels, -1, block)
+        out[:, first:last] = sum(
+            part[:, i : i + last - first] @ piece for i, piece in enumerate(pieces)
+        )
+    return out.reshape(channels, -1)[:, :frames]
 
 
 class Decimator:

@@ -1,6 +1,7 @@
 """Orders of tones, steps and sweeps in both channels, and the spectra of tones."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -47,10 +48,38 @@ END_PART = 0.5
 END_WINDOW_PART = 8.0
 #: A cut may be faded in and out over so long.
 END_FADE_S = 0.005
+#: Between and beside the frames, wow and a sweep take a frequency no further than this.
+WANDER_RATIO = 1.05
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 #: A steady tone is one cell.
 ALL_FRAMES = np.zeros(1, dtype=int)
+
+
+class Stretch(NamedTuple):
+    """Where frames of one window's length are wanted, in a sound."""
+
+    begin_s: float
+    end_s: float
+    window_s: float
+    #: Whether the windows, or else their centres alone, lie within the stretch.
+    whole_windows: bool = False
+
+
+class Frames(NamedTuple):
+    """What a tracking filter gave of a stretch."""
+
+    #: Shape (frames, components, channels).
+    z: np.ndarray
+    span: Span
+    #: The sound that it was read from, which `span` is of, and the paths along that.
+    sound: Sound
+    paths: list[PhasePath]
+
+    @property
+    def played_hz(self) -> np.ndarray:
+        """Played frequency of the first path at the frames' centres."""
+        return played_hz(self.paths[0], self.span, self.sound.sample_rate_hz)
 
 
 class Part(NamedTuple):
@@ -187,44 +216,45 @@ class _Reading:
         tracked = self._tracked_tone(nominal_hz, self._window_s(nominal_hz))
         if tracked is None:
             return
-        path, channel, span = tracked
-        heard_hz = played_hz(path, span, self._sound.sample_rate_hz)
-        orders = self._orders(float(np.mean(heard_hz)))
+        path, channel, stretch = tracked
+        middle = 0.5 * (stretch.begin_s + stretch.end_s)
+        orders = self._orders(float(self._frequency_hz(path, middle)))
         if not orders:
             return
         components = [(n,) for n in orders]
-        z = demodulate(self._sound.samples, [path], components, *span)
-        z = referred(z, components, channel)
-        yield self._rows(z, span, heard_hz, ALL_FRAMES, components, nominal_hz, step), path
+        frames = _demodulated(self._sound, [path], components, stretch)
+        yield self._rows(frames, channel, ALL_FRAMES, components, nominal_hz, step), path
 
     def _sweep(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
         track, rate = self._track, self._sound.sample_rate_hz
         guess = sweep_path(self._sound.samples, rate, track, self._sound.begin_s, self._speed)
         if guess is None:
             return
-        path, channel, begin, end = guess
-        search = self._spans(path, begin, end, SEARCH_CYCLES, SEARCH_SHORTEST_S)
-        refined = self._refined(path, channel, search) if search else None
+        law, channel, begin, end = guess
+        search = self._octaves(law, begin, end, SEARCH_CYCLES, SEARCH_SHORTEST_S)
+        refined = self._refined(law, channel, search) if search else None
         if refined is None:
             return
         per_octave = int(self._settings["points_per_octave"])
         cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
-        spans = self._spans(refined, begin, end, cycles, shortest_s)
-        for span in [*spans, *self._ends(refined, begin, end, cycles, shortest_s)]:
-            # The law, not the played frequency, sorts frames into cells: wow can't fold it back.
-            law_hz = played_hz(path, span, rate)
-            orders = self._orders(float(np.min(law_hz)))
+        octaves = self._octaves(refined, begin, end, cycles, shortest_s)
+        ends = self._ends(refined, begin, end, cycles, shortest_s)
+        for stretch in [*octaves, *ends]:
+            ends_s = np.array([stretch.begin_s, stretch.end_s])
+            orders = self._orders(float(np.min(self._frequency_hz(law, ends_s))))
             if not orders:
                 continue
             components = [(n,) for n in orders]
-            z = demodulate(self._sound.samples, [refined], components, *span)
-            z = referred(z, components, channel)
-            cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
-            edges = (
-                np.flatnonzero(np.diff(cell, prepend=np.nan) != 0) if span in spans else ALL_FRAMES
-            )
-            heard_hz = played_hz(refined, span, rate)
-            yield self._rows(z, span, heard_hz, edges, components, None, None), refined
+            frames = _demodulated(self._sound, [refined], components, stretch)
+            edges = ALL_FRAMES
+            if stretch in octaves:
+                # The law, not the played frequency, sorts frames into cells: wow can't fold it
+                # back.
+                law_here = self._sound.path_on(frames.sound, law)
+                law_hz = played_hz(law_here, frames.span, frames.sound.sample_rate_hz)
+                cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
+                edges = np.flatnonzero(np.diff(cell, prepend=np.nan) != 0)
+            yield self._rows(frames, channel, edges, components, None, None), refined
 
     def _two_tone(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
         track = self._track
@@ -234,11 +264,9 @@ class _Reading:
         low_tone = self._tracked_tone(low_hz, window_s)
         if high_tone is None or low_tone is None:
             return
-        (high, channel, span), (low, _, _) = high_tone, low_tone
-        heard_hz = played_hz(high, span, self._sound.sample_rate_hz)
-        z = demodulate(self._sound.samples, [high, low], TWO_TONE_COMPONENTS, *span)
-        z = referred(z, TWO_TONE_COMPONENTS, channel)
-        yield self._rows(z, span, heard_hz, ALL_FRAMES, TWO_TONE_COMPONENTS, high_hz, None), high
+        (high, channel, stretch), (low, _, _) = high_tone, low_tone
+        frames = _demodulated(self._sound, [high, low], TWO_TONE_COMPONENTS, stretch)
+        yield self._rows(frames, channel, ALL_FRAMES, TWO_TONE_COMPONENTS, high_hz, None), high
 
     def _window_s(self, frequency_hz: float) -> float:
         cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
@@ -248,9 +276,13 @@ class _Reading:
         highest = min(int(self._settings["order_max"]), int(self._top_hz / fundamental_hz))
         return list(range(1, highest + 1))
 
+    def _frequency_hz(self, path: PhasePath, at_s: float | np.ndarray) -> np.ndarray:
+        rate = self._sound.sample_rate_hz
+        return np.asarray(path.at(np.asarray(at_s) * rate)[1] * rate)
+
     def _tracked_tone(
         self, nominal_hz: float, window_s: float
-    ) -> tuple[PhasePath, int, Span] | None:
+    ) -> tuple[PhasePath, int, Stretch] | None:
         rate = self._sound.sample_rate_hz
         begin, end = self._sound.begin_s, self._sound.end_s
         expected_hz = nominal_hz * self._speed
@@ -260,23 +292,27 @@ class _Reading:
         heard_hz, channel = tone_hz(inside, rate, expected_hz, self._tolerance)
         guess = tone_path(heard_hz, self._sound.samples.shape[1], rate)
         search_s = max(SEARCH_CYCLES / heard_hz, SEARCH_SHORTEST_S, window_s / 4.0)
-        path = self._refined(guess, channel, [span_between(begin, end, search_s, rate)])
-        return None if path is None else (path, channel, span_between(begin, end, window_s, rate))
+        path = self._refined(guess, channel, [Stretch(begin, end, search_s, True)])
+        return None if path is None else (path, channel, Stretch(begin, end, window_s, True))
 
-    def _refined(self, path: PhasePath, channel: int, spans: Sequence[Span]) -> PhasePath | None:
+    def _refined(
+        self, path: PhasePath, channel: int, stretches: Sequence[Stretch]
+    ) -> PhasePath | None:
         """Path with the phase that the louder channel really has; None where it can't be seen."""
-        sound = self._sound.samples[channel : channel + 1]
-        frames, centres = [], []
-        for span in spans:
-            z = demodulate(sound, [path], [(1,)], *span)[:, 0, 0]
+        louder = replace(self._sound, samples=self._sound.samples[channel : channel + 1, :])
+        runs, centres, seen = [], [], 0
+        for stretch in stretches:
+            frames = _demodulated(louder, [path], [(1,)], stretch)
+            z = frames.z[:, 0, 0]
             # The noise in step with the tone, and as much again across it: the amplitude's own
             # scatter, which a phase that still turns does not disturb.
             amplitude = np.abs(z)
             clear = amplitude**2 > SEARCH_SNR * 2.0 * np.median(noise_power(amplitude))
-            frames.append(z[clear])
-            centres.append(span.centres[clear])
-        run, at = np.concatenate(frames), np.concatenate(centres)
-        if len(run) < sum(span.frames for span in spans) / 4:
+            runs.append(z[clear])
+            centres.append(louder.position_of(frames.sound, frames.span.centres[clear]))
+            seen += frames.span.frames
+        run, at = np.concatenate(runs), np.concatenate(centres)
+        if len(run) < seen / 4:
             return None
         smoothing = SEARCH_SMOOTHING_S * self._sound.sample_rate_hz
         refined = path.plus(at, unwrapped_cycles(run), smoothing)
@@ -285,13 +321,12 @@ class _Reading:
         left = unwrapped_cycles(run * np.exp(-2j * np.pi * turned))
         return refined.plus(at, left, smoothing)
 
-    def _spans(
+    def _octaves(
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
-    ) -> list[Span]:
+    ) -> list[Stretch]:
         """Octaves of a sweep in time order, each with the window its lowest frequency needs."""
-        rate = self._sound.sample_rate_hz
         at_s = np.arange(begin, end, 2e-3)
-        frequency_hz = path.at(at_s * rate)[1] * rate
+        frequency_hz = self._frequency_hz(path, at_s)
         per_octave = int(self._settings["points_per_octave"])
         heard_hz = frequency_hz[frequency_hz < self._top_hz]
         if not len(heard_hz):
@@ -301,7 +336,7 @@ class _Reading:
         octaves = np.log2(frequency_hz / 1000.0) - (lowest_cell - 0.5) / per_octave
         last = max(1, round(float(np.log2(heard_hz.max() / heard_hz.min())))) - 1
         octave = np.clip(np.floor(octaves), 0, last)
-        spans = []
+        stretches = []
         for value in dict.fromkeys(octave.tolist()):
             inside = np.flatnonzero((octave == value) & (frequency_hz < self._top_hz))
             if not len(inside):
@@ -309,50 +344,48 @@ class _Reading:
             window_s = max(cycles / float(frequency_hz[inside].min()), shortest_s)
             first_s = max(at_s[inside[0]], begin + END_PART * window_s)
             last_s = min(at_s[inside[-1]] + 2e-3, end - END_PART * window_s)
-            span = span_between(first_s, last_s, window_s, rate, whole_windows=False)
-            if span.frames > 0:
-                spans.append(span)
-        return spans
+            if last_s > first_s:
+                stretches.append(Stretch(first_s, last_s, window_s))
+        return stretches
 
     def _ends(
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
-    ) -> list[Span]:
+    ) -> list[Stretch]:
         """A short reading at each end of a sweep, where its frequency allows a shorter window.
 
         A window keeps half its length away from the end: in a quick sweep the curve would stop a
         per cent short of the frequency that was played.
         """
-        rate = self._sound.sample_rate_hz
-        spans = []
+        stretches = []
         for edge, inward in ((begin, 1.0), (end, -1.0)):
-            frequency_hz = float(path.at(np.array([edge * rate]))[1][0]) * rate
+            frequency_hz = float(self._frequency_hz(path, edge))
             window_s = max(cycles / max(frequency_hz, 1e-3), shortest_s / END_WINDOW_PART)
             if window_s >= shortest_s or frequency_hz >= self._top_hz:
                 continue
             outer = edge + inward * (END_FADE_S + END_PART * window_s)
             times = (outer, outer + inward * 2.0 * window_s)
-            spans.append(span_between(min(times), max(times), window_s, rate, whole_windows=False))
-        return [span for span in spans if span.frames > OVERLAP]
+            stretches.append(Stretch(min(times), max(times), window_s))
+        return stretches
 
     def _rows(
         self,
-        z: np.ndarray,
-        span: Span,
-        frequency_hz: np.ndarray,
+        frames: Frames,
+        channel: int,
         edges: np.ndarray,
         components: Sequence[Sequence[int]],
         nominal_hz: float | None,
         step: int | None,
     ) -> dict[str, Any]:
-        rate = self._sound.sample_rate_hz
+        z = referred(frames.z, components, channel)
+        rate = frames.sound.sample_rate_hz
         orders = [component[0] for component in components]
         low_orders = [sum(component[1:]) for component in components]
-        columns = averaged(z, span, rate, frequency_hz, edges, orders, low_orders)
+        columns = averaged(z, frames.span, rate, frames.played_hz, edges, orders, low_orders)
         # Near half the sampling rate the highest orders of an octave end before its top.
         read = columns["order"] * columns["played_hz"] < self._top_hz
         columns = {name: values[read | (columns["order"] <= 1)] for name, values in columns.items()}
         rows = len(columns["order"])
-        columns["time_s"] = columns["time_s"] + self._sound.start_s
+        columns["time_s"] = columns["time_s"] + frames.sound.start_s
         return {
             **columns,
             "track": np.full(rows, self._track.track),
@@ -365,14 +398,36 @@ class _Reading:
         }
 
 
+def _demodulated(
+    sound: Sound,
+    paths: Sequence[PhasePath],
+    components: Sequence[Sequence[int]],
+    stretch: Stretch,
+) -> Frames:
+    """Read components of a stretch, along paths of the sound, at the lowest rate that holds them.
+
+    A window passes half its hops' number of bins to either side of a component.
+    """
+    begin_s, end_s, window_s, whole_windows = stretch
+    rate = sound.sample_rate_hz
+    ends = np.array([begin_s, end_s]) * rate
+    path_hz = np.array([path.at(ends)[1] * rate for path in paths])
+    highest_hz = float(np.max(np.abs(np.array(components) @ path_hz)))
+    top_hz = WANDER_RATIO * highest_hz + 0.5 * OVERLAP / window_s
+    part = sound.thinned(begin_s, end_s, top_hz, window_s)
+    span = span_between(part.begin_s, part.end_s, window_s, part.sample_rate_hz, whole_windows)
+    local = [sound.path_on(part, path) for path in paths]
+    return Frames(demodulate(part.samples, local, components, *span), span, part, local)
+
+
 def _spectrum(
     sound: Sound, path: PhasePath, track: Track, settings: Mapping[str, Any]
 ) -> dict[str, Any]:
     rate = sound.sample_rate_hz
     guard = int(sound.begin_s * rate)
-    samples = sound.samples[:, guard : int(sound.end_s * rate)]
-    part = middle(samples.shape[1], rate)
-    samples = samples[:, part]
+    inside = sound.samples[:, guard : int(sound.end_s * rate)]
+    part = middle(inside.shape[1], rate)
+    samples = np.asarray(inside[:, part])
     cycles, _ = path.at(guard + part.start + np.arange(samples.shape[1], dtype=np.float64))
     assert track.frequency_hz is not None
     columns = tone_spectrum(samples.T, 2.0 * np.pi * cycles, rate, track.frequency_hz, settings)

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebval
 
 from grooveledger.fast_length import fast_length
 
@@ -131,10 +132,8 @@ def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
 def _lines(tone: np.ndarray) -> np.ndarray:
     """Amplitude of each line, shape (2, lines)."""
     turns = np.arange(tone.shape[1]) / tone.shape[1]
-    window = sum(
-        (coefficient * np.cos(2.0 * np.pi * k * turns) for k, coefficient in enumerate(FLAT_TOP)),
-        start=np.zeros(len(turns)),
-    )
+    # Sum of FLAT_TOP[k] cos(2 pi k turns).
+    window = chebval(np.cos(2.0 * np.pi * turns), FLAT_TOP)
     windowed = tone * window.astype(np.float32)
     return np.asarray(np.abs(np.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window))
 
@@ -147,10 +146,14 @@ def _thinned(
     kept = np.arange(first, int(np.searchsorted(line_hz, top_hz, side="right")))
     kept = kept[kept < len(line_hz)]
     band = np.floor(LINES_PER_OCTAVE * np.log2(line_hz[kept] / BOTTOM_HZ))
+    if not len(kept):
+        return np.empty(0), np.empty(0)
     prominence = np.where(kept % cycles == 0, np.inf, amplitude[kept])
-    rising = np.lexsort((prominence, band))
-    last_of_band = np.flatnonzero(np.diff(band[rising], append=np.inf))
-    kept = kept[rising[last_of_band]]
+    edges = np.flatnonzero(np.diff(band, prepend=-np.inf))
+    strongest = np.maximum.reduceat(prominence, edges)
+    lines_in = np.diff(edges, append=len(kept))
+    peaks = np.flatnonzero(prominence == np.repeat(strongest, lines_in))
+    kept = kept[peaks[np.flatnonzero(np.diff(band[peaks], append=np.inf))]]
     if amplitude[cycles] == 0.0:
         return line_hz[kept], np.full(len(kept), np.nan)
     ratio = amplitude[kept] / amplitude[cycles]
