@@ -21,6 +21,8 @@ from grooveledger.faults import CaptureFault
 #: Envelope frames read at a time (each call of the reader costs), and worked on at a time (which
 #: should stay in a processor's cache).
 FRAMES_PER_READ, FRAMES_PER_BLOCK = 256, 64
+#: A capture is read up to here, s: twice as long as any side, and memory grows with what is read.
+LONGEST_S = 3600.0
 #: Magnitude from which a sample counts as full scale: the top code of 16 bits.
 FULL_SCALE = 32767 / 32768
 #: A sample of a float file may be above full scale, but beyond 60 dB above it, it is no sound: the
@@ -79,7 +81,9 @@ class FileFacts:
     sha256 : str
         Digest of the file's bytes.
     frames, promised_frames : int
-        Sample frames read, and those that its header promises.
+        Sample frames read, and those that its header promises of the part that is read.
+    ran_on : bool
+        Whether there is more than `LONGEST_S`, which is not read.
     clipped : tuple of int
         Samples at full scale in runs of two or more, left and right.
     dc : tuple of float
@@ -92,6 +96,7 @@ class FileFacts:
     sample_rate_hz: int
     frames: int
     promised_frames: int
+    ran_on: bool
     clipped: tuple[int, int]
     dc: tuple[float, float]
     peak: float
@@ -120,16 +125,19 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
     """
     with audio.open_capture(path) as file:
         reader = _Reader(file.samplerate)
-        for block in audio.blocks(file, frames=reader.read_frames):
+        longest = round(LONGEST_S * file.samplerate)
+        for block in audio.blocks(file, stop=longest, frames=reader.read_frames):
             for start in range(0, len(block), reader.block_frames):
                 reader.add(block[start : start + reader.block_frames])
         if not reader.frames:
             raise CaptureFault(_no_samples(Path(path)))
+        promised = audio.promised_frames(file) or reader.frames
         facts = FileFacts(
             sha256=sha256 or file_sha256(Path(path)),
             sample_rate_hz=file.samplerate,
             frames=reader.frames,
-            promised_frames=audio.promised_frames(file) or reader.frames,
+            promised_frames=min(promised, longest),
+            ran_on=promised > longest,
             clipped=(int(reader.clipped[0]), int(reader.clipped[1])),
             dc=reader.dc(),
             peak=reader.peak,
@@ -202,16 +210,18 @@ class _Reader:
 
     def dc(self) -> tuple[float, float]:
         """Return the mean of all samples, left and right."""
-        pair = complex(np.concatenate(self.low_parts).view(np.complex64).sum(dtype=complex))
+        pair = sum(complex(part.view(np.complex64).sum(dtype=complex)) for part in self.low_parts)
         pair *= self.decimation / self.frames
         return pair.real, pair.imag
 
     def envelope(self) -> Envelope:
-        """Band powers of all blocks taken."""
+        """Band powers of all blocks taken, whose memory is given back on the way."""
         low = np.concatenate(self.low_parts).reshape(-1).view(np.complex64)
+        self.low_parts.clear()
         hop_s = self.hop / self.sample_rate_hz
         low_rate_hz = self.sample_rate_hz / self.decimation
         high = np.concatenate(self.high_parts, axis=1)
+        self.high_parts.clear()
         columns = np.concatenate(
             [
                 slow_powers(low, low_rate_hz),

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from grooveledger.alignment import Alignment
-from grooveledger.envelope import FileFacts
+from grooveledger.envelope import LONGEST_S, FileFacts
 from grooveledger.plan import Side, Track
 from grooveledger.plausibility import Match
 from grooveledger.silence import LOW_BANDS, SLOW_BANDS
@@ -188,6 +188,11 @@ def _file_flags(
     flags = []
     if _is_cut(facts):
         flags.append(_ends_early(facts))
+    if facts.ran_on:
+        flags.append(
+            f"only its first {LONGEST_S / 60.0:.0f} minutes are read: the recorder ran on; if a "
+            "track lies later, cut the file before it"
+        )
     flags += _lost_flags(heard, parts)
     limit = settings["dc_limit"]
     for channel, dc in zip(("left", "right"), facts.dc, strict=True):

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from grooveledger.observe.decimation import (
     ATTENUATION_DB,
     Decimator,
+    decimated,
     kaiser_lowpass,
     turned,
 )
@@ -45,6 +46,29 @@ def test_how_the_stream_is_cut_changes_nothing(lengths):
     np.testing.assert_allclose(
         run(taps, np.split(sound, cuts, axis=1)), run(taps, [sound]), atol=1e-6
     )
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.integers(1, 90), st.integers(1, 900), st.integers(0, 3000))
+def test_a_stretch_is_filtered_as_by_direct_convolution(every, more_taps, frames):
+    rng = np.random.default_rng(frames)
+    taps = rng.standard_normal(every + more_taps) / np.sqrt(every + more_taps)
+    sound = rng.standard_normal((2, frames)).astype(np.float32)
+    kept = decimated(sound, taps, every)
+    if frames < len(taps):
+        assert kept.shape == (2, 0)
+        return
+    direct = np.array([np.convolve(c, taps[::-1], mode="valid")[::every] for c in sound])
+    assert kept.shape == direct.shape
+    np.testing.assert_allclose(kept, direct, atol=1e-5)
+
+
+def test_how_many_products_are_made_at_a_time_changes_nothing(monkeypatch):
+    sound = np.random.default_rng(2).standard_normal((2, 50_000)).astype(np.float32)
+    taps = kaiser_lowpass(3000, 9000, RATE, 1, 100.0)
+    whole = decimated(sound, taps, 4)
+    monkeypatch.setattr("grooveledger.observe.decimation.BLOCKS_AT_A_TIME", 7)
+    np.testing.assert_allclose(decimated(sound, taps, 4), whole, atol=1e-6)
 
 
 def test_pass_band_and_stop_band_meet_the_design():

@@ -47,6 +47,25 @@ def test_orders_are_read_along_a_phase_that_wanders():
     assert np.abs(z[:, 1:, 1]).max() < 1e-6
 
 
+def test_a_long_stretch_is_read_in_sections_without_a_seam(monkeypatch):
+    cycles, path = wowed(1000.0, 2.0)
+    sound = np.cos(2 * np.pi * cycles)[None].astype(np.float32)
+    whole = demodulate(sound, [path], [(1,), (2,)], OVERLAP * HOP, HOP, 300)
+    monkeypatch.setattr("grooveledger.order_tracking.SECTION", 64)
+    cut = demodulate(sound, [path], [(1,), (2,)], OVERLAP * HOP, HOP, 300)
+    assert cut.shape == whole.shape
+    assert np.abs(cut - whole).max() < 1e-6
+
+
+def test_a_path_of_other_samples_is_the_same_phase():
+    _, path = wowed(440.0, 1.0)
+    other = path.resampled(1234.5, 7.0)
+    at = np.arange(0.0, 6000.0, 11.0)
+    cycles, rate = path.at(1234.5 + 7.0 * at)
+    assert other.at(at)[0] == pytest.approx(cycles, abs=1e-9)
+    assert other.at(at)[1] == pytest.approx(7.0 * rate, rel=1e-9)
+
+
 def test_references_turn_each_order_to_the_fundamental():
     cycles, path = wowed(700.0, 1.0)
     turn = 2 * np.pi * cycles + 1.1

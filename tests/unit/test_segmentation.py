@@ -169,6 +169,17 @@ def test_what_is_left_of_a_truncated_file_is_measured(tmp_path, played, name):
         assert "decoding stops" in health["reason"] or "promises" in health["reason"]
 
 
+def test_of_a_recorder_that_ran_on_the_first_hour_is_read(tmp_path, played, monkeypatch):
+    samples, truth = played
+    second_s = truth.placed(2).stop_s + 1.0
+    monkeypatch.setattr("grooveledger.envelope.LONGEST_S", second_s)
+    rows, health = segmented(tmp_path, samples)
+    assert health["status"] == "flagged"
+    assert "the recorder ran on" in health["reason"]
+    assert health["duration_s"] == pytest.approx(second_s, abs=0.01)
+    assert found(rows)[:2] == [1, 2]
+
+
 def test_the_wrong_side_and_the_wrong_record_are_told(tmp_path, played, played_other):
     rows, health = segmented(tmp_path, played_other[0])
     assert (rows, health["status"]) == ([], "rejected")
