@@ -162,8 +162,11 @@ def decode(files: Sequence[str]) -> None:
                 pass
 
 
-def plain_loop(config: Path, output: Path) -> None:
-    """Make the tables of stages 1 to 4 in this process, one capture after the other."""
+def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> None:
+    """Make the tables of stages 1 to 4 in this process, one capture after the other.
+
+    Of every so many captures one, from the first on; the archive's tables only of all of them.
+    """
     import light  # noqa: F401
     from grooveledger import tables
     from grooveledger.collect import collect_archive
@@ -187,7 +190,7 @@ def plain_loop(config: Path, output: Path) -> None:
         "speed_trace": (observe_speed, (schemas.SPEED_TRACE,)),
         "noise_density": (observe_noise, (schemas.NOISE_DENSITY,)),
     }
-    for row in archive.captures:
+    for row in archive.captures[first::every]:
         capture = row["capture"]
         folder, path = output / "captures" / capture, captures / row["file"]
         job = jobs.mapping("segment", capture)
@@ -211,7 +214,8 @@ def plain_loop(config: Path, output: Path) -> None:
             observe(function, declared, path, folder / "tracks.parquet", outputs, job)
             made += outputs
         measure_capture(folder, made, folder, jobs.mapping("measure", capture))
-    collect_archive(output / "captures", output / "tables", jobs.mapping("collect"))
+    if every == 1:
+        collect_archive(output / "captures", output / "tables", jobs.mapping("collect"))
 
 
 def start_up_s(stage: str) -> float:
@@ -272,6 +276,10 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
     bare = cost(*([*me, "--decode", *files[i::cores]] for i in range(cores)))
     shutil.rmtree(folder / "plain", ignore_errors=True)
     loop = cost([*me, "--loop", config, folder / "plain"])
+    # Cores that are all at work slow each other down: the same loop, a part of the captures each.
+    loops = cost(
+        *([*me, "--loop", config, folder / f"plain{i}", f"{i}", f"{cores}"] for i in range(cores))
+    )
     shutil.rmtree(results, ignore_errors=True)
     shutil.rmtree(folder / ".snakemake", ignore_errors=True)
     snakemake = workflow(config, cores, str(folder / "results/tables/metrics.parquet"))
@@ -284,6 +292,7 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
     for name, item in (
         ("bare decoding", decoding),
         ("plain loop, one process", loop),
+        ("plain loop, one a core", loops),
         ("workflow", whole),
         ("workflow, nothing to do", idle),
     ):
@@ -292,8 +301,9 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
             f"{item.wall_s / decoding.wall_s:6.2f} {item.cpu_s / decoding.cpu_s:6.2f}"
         )
     print(
-        f"  re the plain loop's cpu: the stages' {jobs_cpu_s / loop.cpu_s:.2f}, with the "
-        f"scheduler's {whole.cpu_s / loop.cpu_s:.2f}"
+        f"  re the plain loop's cpu, alone: the stages' {jobs_cpu_s / loop.cpu_s:.2f}, with the "
+        f"scheduler's {whole.cpu_s / loop.cpu_s:.2f}; one a core: {jobs_cpu_s / loops.cpu_s:.2f}, "
+        f"{whole.cpu_s / loops.cpu_s:.2f}"
     )
     equal = all(
         path.read_bytes() == (folder / "plain" / path.relative_to(results)).read_bytes()
@@ -317,7 +327,7 @@ def main() -> None:
         run_workflow(sys.argv[2:])
         return
     if sys.argv[1:2] == ["--loop"]:
-        plain_loop(Path(sys.argv[2]), Path(sys.argv[3]))
+        plain_loop(Path(sys.argv[2]), Path(sys.argv[3]), *map(int, sys.argv[4:]))
         return
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter

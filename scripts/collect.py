@@ -11,4 +11,5 @@ with logged(snakemake.log[0]):
         Path(snakemake.config["results"]) / "captures",
         Path(snakemake.output.captures).parent,
         snakemake.params.job,
+        snakemake.threads,
     )

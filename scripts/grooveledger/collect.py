@@ -1,6 +1,7 @@
 """Stage 4: the archive's tables from those of its captures."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from grooveledger.schemas.table import Table
 JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(load(name).TABLE for name in MEASURES))
 
 
-def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> None:
+def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], threads: int = 1) -> None:
     """Write the archive-wide tables of the captures that a job names.
 
     Parameters
@@ -30,6 +31,8 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> Non
         Where the joined tables go.
     job : mapping
         `captures`: the sheet's rows; `from`: digests of the jobs that made each capture's tables.
+    threads : int
+        Tables joined at a time: pyarrow reads without the interpreter's lock.
 
     Raises
     ------
@@ -41,9 +44,13 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any]) -> Non
         tables.concat(table, _parts(captures, table, name, made))
         for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
     )
-    for table in JOINED_TABLES:
+
+    def join(table: Table) -> None:
         parts = _parts(captures, table, table.name, made)
         tables.write_parts(table, parts, output / f"{table.name}.parquet", origin)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(join, JOINED_TABLES))
     rows = collect_captures(job["captures"], health, remarks)
     tables.write(CAPTURES, rows, output / "captures.parquet", origin)
     rows = collect_metrics(job["captures"], scalars)

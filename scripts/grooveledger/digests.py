@@ -11,7 +11,7 @@ import hashlib
 import io
 import json
 import tokenize
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +97,7 @@ def file_sha256(path: Path) -> str:
 @functools.cache
 def _imports(file: Path) -> tuple[Path, ...]:
     names: list[str] = []
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+    for node in _statements(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
@@ -108,6 +108,19 @@ def _imports(file: Path) -> tuple[Path, ...]:
     whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
     files = (_module_file(name) for name in dict.fromkeys(whole))
     return tuple(dict.fromkeys(found for found in files if found is not None))
+
+
+def _statements(tree: ast.AST) -> Iterator[ast.AST]:
+    """Statements at any depth, without the expressions that they hold."""
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        waiting += [
+            child
+            for child in ast.iter_child_nodes(node)
+            if isinstance(child, ast.stmt | ast.excepthandler | ast.match_case)
+        ]
 
 
 def _module_file(name: str) -> Path | None:

@@ -10,8 +10,8 @@ from pathlib import Path
 def written_whole(path: str | Path) -> Iterator[Path]:
     """Give a scratch file beside a path to write to; at the end it takes the path's place.
 
-    Its name is the process's own: a job that outlived its killed run may be writing the same file
-    while the next run's job does. If anything is raised, what was there before stays.
+    Its name is the file's and the process's own: a job may write several files of a folder at once,
+    and one that outlived its killed run the same file as the next run's job. If anything is raised, what was there before stays.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    scratch = path.with_name(f".{os.getpid()}.part")
+    scratch = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield scratch
         with scratch.open("rb+") as file:

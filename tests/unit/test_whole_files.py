@@ -43,3 +43,10 @@ def test_two_processes_that_write_one_file_do_not_meet(tmp_path, monkeypatch):
         assert path.read_text() == "whole"
         outlived.write_text("half of the earlier")
         assert path.read_text() == "whole"
+
+
+def test_two_files_of_a_folder_can_be_written_at_once(tmp_path):
+    with written_whole(tmp_path / "a") as first, written_whole(tmp_path / "b") as second:
+        first.write_text("a")
+        second.write_text("b")
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {"a": "a", "b": "b"}

@@ -17,6 +17,7 @@ rule collect:
         f"{RESULTS}/logs/collect.log",
     benchmark:
         f"{RESULTS}/benchmarks/collect.tsv"
+    threads: 2
     resources:
         mem_mb=grown(1000),
         runtime=grown(30),

@@ -10,18 +10,12 @@ import pyarrow as pa
 
 from grooveledger import audio, tables
 from grooveledger.carrier import sweep_path, tone_path
-from grooveledger.observe.cells import Span, averaged, played_hz, span_between
+from grooveledger.observe.cells import averaged, played_hz
+from grooveledger.observe.filtered import Frames, Stretch, demodulated
 from grooveledger.observe.found import found_stretches
 from grooveledger.observe.sound import Sound, read_sound
 from grooveledger.observe.tone_spectrum import middle, tone_spectrum
-from grooveledger.order_tracking import (
-    OVERLAP,
-    PhasePath,
-    demodulate,
-    noise_power,
-    referred,
-    unwrapped_cycles,
-)
+from grooveledger.order_tracking import PhasePath, noise_power, referred, unwrapped_cycles
 from grooveledger.plan import Side, Track, tracks_for
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
 from grooveledger.tone_search import tone_hz
@@ -48,38 +42,10 @@ END_PART = 0.5
 END_WINDOW_PART = 8.0
 #: A cut may be faded in and out over so long.
 END_FADE_S = 0.005
-#: Between and beside the frames, wow and a sweep take a frequency no further than this.
-WANDER_RATIO = 1.05
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
 #: A steady tone is one cell.
 ALL_FRAMES = np.zeros(1, dtype=int)
-
-
-class Stretch(NamedTuple):
-    """Where frames of one window's length are wanted, in a sound."""
-
-    begin_s: float
-    end_s: float
-    window_s: float
-    #: Whether the windows, or else their centres alone, lie within the stretch.
-    whole_windows: bool = False
-
-
-class Frames(NamedTuple):
-    """What a tracking filter gave of a stretch."""
-
-    #: Shape (frames, components, channels).
-    z: np.ndarray
-    span: Span
-    #: The sound that it was read from, which `span` is of, and the paths along that.
-    sound: Sound
-    paths: list[PhasePath]
-
-    @property
-    def played_hz(self) -> np.ndarray:
-        """Played frequency of the first path at the frames' centres."""
-        return played_hz(self.paths[0], self.span, self.sound.sample_rate_hz)
 
 
 class Part(NamedTuple):
@@ -222,7 +188,7 @@ class _Reading:
         if not orders:
             return
         components = [(n,) for n in orders]
-        frames = _demodulated(self._sound, [path], components, stretch)
+        frames = demodulated(self._sound, [path], components, stretch)
         yield self._rows(frames, channel, ALL_FRAMES, components, nominal_hz, step), path
 
     def _sweep(self) -> Iterator[tuple[dict[str, Any], PhasePath]]:
@@ -245,7 +211,9 @@ class _Reading:
             if not orders:
                 continue
             components = [(n,) for n in orders]
-            frames = _demodulated(self._sound, [refined], components, stretch)
+            frames = demodulated(self._sound, [refined], components, stretch)
+            if not frames.span.frames:
+                continue
             edges = ALL_FRAMES
             if stretch in octaves:
                 # The law, not the played frequency, sorts frames into cells: wow can't fold it
@@ -265,7 +233,7 @@ class _Reading:
         if high_tone is None or low_tone is None:
             return
         (high, channel, stretch), (low, _, _) = high_tone, low_tone
-        frames = _demodulated(self._sound, [high, low], TWO_TONE_COMPONENTS, stretch)
+        frames = demodulated(self._sound, [high, low], TWO_TONE_COMPONENTS, stretch)
         yield self._rows(frames, channel, ALL_FRAMES, TWO_TONE_COMPONENTS, high_hz, None), high
 
     def _window_s(self, frequency_hz: float) -> float:
@@ -302,7 +270,9 @@ class _Reading:
         louder = replace(self._sound, samples=self._sound.samples[channel : channel + 1, :])
         runs, centres, seen = [], [], 0
         for stretch in stretches:
-            frames = _demodulated(louder, [path], [(1,)], stretch)
+            frames = demodulated(louder, [path], [(1,)], stretch)
+            if not frames.span.frames:
+                continue
             z = frames.z[:, 0, 0]
             # The noise in step with the tone, and as much again across it: the amplitude's own
             # scatter, which a phase that still turns does not disturb.
@@ -311,9 +281,9 @@ class _Reading:
             runs.append(z[clear])
             centres.append(louder.position_of(frames.sound, frames.span.centres[clear]))
             seen += frames.span.frames
-        run, at = np.concatenate(runs), np.concatenate(centres)
-        if len(run) < seen / 4:
+        if sum(map(len, runs)) <= seen / 4:
             return None
+        run, at = np.concatenate(runs), np.concatenate(centres)
         smoothing = SEARCH_SMOOTHING_S * self._sound.sample_rate_hz
         refined = path.plus(at, unwrapped_cycles(run), smoothing)
         # Smoothed, what was found lags behind fast wow; from what is left the rest is found.
@@ -396,28 +366,6 @@ class _Reading:
                 else np.full(rows, nominal_hz)
             ),
         }
-
-
-def _demodulated(
-    sound: Sound,
-    paths: Sequence[PhasePath],
-    components: Sequence[Sequence[int]],
-    stretch: Stretch,
-) -> Frames:
-    """Read components of a stretch, along paths of the sound, at the lowest rate that holds them.
-
-    A window passes half its hops' number of bins to either side of a component.
-    """
-    begin_s, end_s, window_s, whole_windows = stretch
-    rate = sound.sample_rate_hz
-    ends = np.array([begin_s, end_s]) * rate
-    path_hz = np.array([path.at(ends)[1] * rate for path in paths])
-    highest_hz = float(np.max(np.abs(np.array(components) @ path_hz)))
-    top_hz = WANDER_RATIO * highest_hz + 0.5 * OVERLAP / window_s
-    part = sound.thinned(begin_s, end_s, top_hz, window_s)
-    span = span_between(part.begin_s, part.end_s, window_s, part.sample_rate_hz, whole_windows)
-    local = [sound.path_on(part, path) for path in paths]
-    return Frames(demodulate(part.samples, local, components, *span), span, part, local)
 
 
 def _spectrum(
