@@ -11,7 +11,8 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     """Give a scratch file beside a path to write to; at the end it takes the path's place.
 
     Its name is the file's and the process's own: a job may write several files of a folder at once,
-    and one that outlived its killed run the same file as the next run's job. If anything is raised, what was there before stays.
+    and one that outlived its killed run the same file as the next run's job. If anything is raised,
+    what was there before stays.
 
     Parameters
     ----------
