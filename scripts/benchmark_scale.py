@@ -7,6 +7,7 @@ machine and delete it afterwards. Everything is made: tables, pages, workbook.
 """
 
 import argparse
+import os
 import resource
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,7 @@ def main() -> None:
         folder = arguments.folder.resolve() / str(count)
         config = make_archive(folder, count, RATE_HZ, SIDE)
         whole = cost(workflow(config, CORES))
+        os.sync()  # or the next figure would hold what the disk still does for this one
         idle = cost(workflow(config, CORES))
         make_archive(folder, count + 1, RATE_HZ, SIDE)
         index = str(folder / "results/report/index.html")

@@ -19,7 +19,7 @@ from grooveledger.whole_files import written_whole
 #: Prefix of our own keys in a Parquet file's metadata.
 METADATA_PREFIX = "grooveledger."
 #: Rows of a row group, about: a table's are in memory together.
-GROUP_ROWS = 1 << 20
+GROUP_ROWS = 1 << 19
 
 
 def build(table: Table, columns: Mapping[str, Any]) -> pa.Table:
