@@ -44,9 +44,6 @@ class StoredSamples:
         """Channels and samples."""
         return len(range(2)[self._channels]), self._stop - self._start
 
-    def __len__(self) -> int:
-        return self.shape[0]
-
     def __getitem__(self, key: tuple[slice, slice]) -> "StoredSamples":
         channels, span = key
         start, stop, _ = span.indices(self.shape[1])
