@@ -7,8 +7,8 @@ from which tracks, and what a side can't give.
 """
 
 from command_line import archive_parser, run
-from grooveledger.check import report
 from grooveledger.configuration import load, read_config
+from grooveledger.configuration.check import report
 
 
 def main() -> None:

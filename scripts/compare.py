@@ -8,10 +8,13 @@ the tables and a workbook.
 """
 
 from command_line import archive_parser, run
-from grooveledger import changes, frames, snapshot, tables, workbook
 from grooveledger.configuration import read_config
+from grooveledger.export import workbook
+from grooveledger.interpret import changes
 from grooveledger.report import changes_page
+from grooveledger.run import snapshot
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
+from grooveledger.storage import data_frames, tables
 
 
 def main() -> None:
@@ -31,7 +34,7 @@ def main() -> None:
         (CHANGED_VERDICTS, found.verdicts),
     ):
         paths.append(folder / f"{table.name}.parquet")
-        tables.write(table, frames.rows(table, frame), paths[-1], {})
+        tables.write(table, data_frames.rows(table, frame), paths[-1], {})
     declared = {table.name: table for table in (CHANGED_METRICS, CHANGED_FIGURES, CHANGED_VERDICTS)}
     workbook.write(paths, folder / "changes.xlsx", declared=declared)
     changes_page.write(found, before, after, (before.name, "now"), page)

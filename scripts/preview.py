@@ -6,11 +6,11 @@ python scripts/preview.py --configfile my/config.yaml
 import os
 
 from command_line import archive_parser, run
-from grooveledger import inventory
 from grooveledger.configuration import load, read_config
-from grooveledger.jobs import Jobs
-from grooveledger.preview import lines, seconds
-from grooveledger.staleness import stale_jobs
+from grooveledger.run import inventory
+from grooveledger.run.jobs import Jobs
+from grooveledger.run.preview import lines, seconds
+from grooveledger.run.staleness import stale_jobs
 
 
 def main() -> None:

@@ -8,7 +8,7 @@ it, and appends one row each. What was typed stays as it is.
 """
 
 from command_line import archive_parser, run
-from grooveledger.register import register, summary
+from grooveledger.configuration.register import register, summary
 
 
 def main() -> None:

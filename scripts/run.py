@@ -25,7 +25,7 @@ def main(arguments: list[str]) -> int:
             return demo.returncode
         config_file = str(PROJECT / "config" / "config.yaml")
     if name is not None:
-        from grooveledger import snapshot
+        from grooveledger.run import snapshot
 
         print(f"kept: {snapshot.keep(results_of(config_file, directory), name)}")
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from command_line import parser as parser_of
 from command_line import run
-from grooveledger.start import start
+from grooveledger.configuration.start import start
 
 PROJECT = Path(__file__).parents[1]
 

@@ -9,5 +9,5 @@ export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg
 "$python" -m ruff format --check scripts tests
 "$python" -m ruff check scripts tests
 "$python" -m mypy
-"$python" scripts/lint_workflow.py
+"$python" scripts/studies/lint_workflow.py
 exec "$python" -m pytest "$@"

@@ -7,7 +7,6 @@ import json
 import shutil
 import socket
 import subprocess
-import sys
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -16,11 +15,8 @@ from typing import Any
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
-
 import make_archive
 import make_report
-
 from grooveledger.report import index
 
 NARROW_PX = 390

@@ -77,7 +77,7 @@ def test_a_failing_job_is_told_and_given_up(archive, tmp_path):
     for part in ("workflow", "scripts"):
         shutil.copytree(PROJECT / part, project / part)
     shutil.copy(PROJECT / "Snakefile", project)
-    module = project / "scripts/grooveledger/measures/separation.py"
+    module = project / "scripts/grooveledger/measure/quantities/separation.py"
     module.write_text(module.read_text() + "\n1 / 0\n")
     began = time.monotonic()
     ended = on_slurm(elsewhere(archive, tmp_path / "broken"), project)

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile as sf
-from measured_capture import measured
 from test_truth import CARTRIDGE, CLEAN, side_of, sweep, taken, tone, worst_response_db
 
 from grooveledger.plan import Side
 from grooveledger.simulate import StylusTruth, simulate_capture
 from grooveledger.simulate.archives import small_chain
 from grooveledger.simulate.files import write_capture
+from measured_capture import measured
 
 SHORT = side_of(
     tone(1, "left", duration_s=3.0),

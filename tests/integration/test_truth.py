@@ -8,13 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from measured_capture import measured
 
 from grooveledger.plan import Side
 from grooveledger.simulate import Conditions, StylusTruth, simulate_capture
 from grooveledger.simulate.archives import CARTRIDGES, small_chain
 from grooveledger.simulate.conditions import REALISTIC
 from grooveledger.simulate.files import write_capture
+from measured_capture import measured
 
 CARTRIDGE = {**CARTRIDGES["mm-small"], "cartridge": "mm-small"}
 #: Noise 40 dB and more below that of a record: what a figure does without it, yet a real file.

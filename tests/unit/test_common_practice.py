@@ -5,19 +5,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from made_observations import CHAIN, make_context, make_side, orders_of
 
-from grooveledger import tables
 from grooveledger.configuration import describe_settings, load
 from grooveledger.configuration.schema_files import schema
-from grooveledger.distortion_definitions import thd_re_fundamental
-from grooveledger.equalisation import recorded_velocity_db
-from grooveledger.groove import displacement_um
-from grooveledger.loading_network import Network, peak, transfer_db
-from grooveledger.measures import resonance_fit, response, separation
+from grooveledger.measure.quantities import resonance_fit, response, separation
+from grooveledger.physics.distortion import thd_re_fundamental
+from grooveledger.physics.equalisation import recorded_velocity_db
+from grooveledger.physics.groove import displacement_um
+from grooveledger.physics.network import Network, peak, transfer_db
+from grooveledger.physics.resonance import resonance_hz
 from grooveledger.plan import Cartridge, Chain
-from grooveledger.resonance_physics import resonance_hz
 from grooveledger.simulate.demo import DISTORTION, MM_ONE, MM_TWO
+from grooveledger.storage import tables
+from made_observations import CHAIN, make_context, make_side, orders_of
 
 PROJECT = Path(__file__).parents[2]
 DEFAULTS = {key: default for key, default, _ in describe_settings()}

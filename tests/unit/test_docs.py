@@ -9,20 +9,21 @@ import subprocess
 import sys
 from pathlib import Path
 
-import make_configuration
 import pytest
 import yaml
 from markdown_it import MarkdownIt
 
+import make_configuration
 import write_licences
 import write_reference
-from grooveledger import measures
-from grooveledger.check import side_uses
 from grooveledger.configuration import describe_settings, load
-from grooveledger.metrics import UNITS
+from grooveledger.configuration.check import side_uses
+from grooveledger.export.all_tables import TABLES
+from grooveledger.measure import quantities
+from grooveledger.measure.metrics import UNITS
 from grooveledger.plan import Side
-from grooveledger.report import methods, words
-from grooveledger.schemas.registry import TABLES
+from grooveledger.report import methods
+from grooveledger.vocabulary import words
 
 PROJECT = Path(__file__).parents[2]
 DOCS = PROJECT / "workflow" / "docs"
@@ -240,7 +241,7 @@ def test_blocks_have_a_language_that_is_checked():
 
 
 def test_generated_pages_are_up_to_date():
-    """Run scripts/write_reference.py, or scripts/write_licences.py, where this fails."""
+    """Where this fails, run write_reference.py or write_licences.py of scripts/studies."""
     for path, text in write_reference.pages().items():
         assert path.read_text(encoding="utf-8") == text, f"{path.name} is out of date"
 
@@ -266,7 +267,7 @@ def test_every_column_setting_and_metric_is_told_of():
 
 def test_every_measure_has_a_page_with_all_parts():
     told = {table for tables in write_reference.PAGE_TABLES.values() for table in tables}
-    assert set(measures.MEASURES) <= told
+    assert set(quantities.MEASURES) <= told
     assert told == set(TABLES) - {"captures", "metrics"}
     index = (DOCS / "methods" / "index.md").read_text(encoding="utf-8")
     for name in write_reference.PAGE_TABLES:
@@ -278,25 +279,25 @@ def test_every_measure_has_a_page_with_all_parts():
 
 
 def test_modules_that_pages_name_are_there():
-    """`folder/module` in the methods, and the rooms in DEVELOPERS.md."""
+    """`folder/module` in the methods, and the packages in DEVELOPERS.md."""
     package = PROJECT / "scripts" / "grooveledger"
     named = set()
     for page in [*(DOCS / "methods").glob("*.md"), PROJECT / "DEVELOPERS.md"]:
         text = page.read_text(encoding="utf-8")
-        named |= set(re.findall(r"`((?:observe|measures|drift)/\w+)`", text))
+        named |= set(re.findall(r"`((?:observe|measure/quantities|interpret/drift)/\w+)`", text))
     assert len(named) > 20
-    for name in named - {"measures/lateral_balance"}:
+    for name in named - {"measure/quantities/lateral_balance"}:
         assert (package / f"{name}.py").is_file(), name
     developers = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    rooms = developers.partition("The library's rooms")[2].partition("## ")[0]
+    rooms = developers.partition("The library, one package")[2].partition("## ")[0]
     housed = set()
     for name in re.findall(r"`([\w/]+\*?)`", rooms):
         found = set(package.glob(f"{name}.py" if not name.endswith("/") else name))
-        assert found, f"no room {name}"
+        assert found, f"no package {name}"
         housed |= found
     there = {path for path in package.iterdir() if path.suffix == ".py" or path.is_dir()}
     homeless = {path.name for path in there - housed} - {"__init__.py", "__pycache__"}
-    assert not homeless, "in no room of DEVELOPERS.md"
+    assert not homeless, "not in DEVELOPERS.md"
 
 
 def test_pages_are_rendered_into_one_folder(tmp_path):

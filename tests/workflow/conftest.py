@@ -23,10 +23,10 @@ ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"
 ACCOUNT = """
 import json, sys
 from pathlib import Path
-from grooveledger import inventory
+from grooveledger.run import inventory
 from grooveledger.configuration import load, read_config
-from grooveledger.jobs import Jobs
-from grooveledger.staleness import stale_jobs
+from grooveledger.run.jobs import Jobs
+from grooveledger.run.staleness import stale_jobs
 archive = load(read_config(Path(sys.argv[1])), Path())
 results = Path(archive.settings["results"])
 files = [row["file"] for row in archive.captures]

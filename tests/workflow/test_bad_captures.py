@@ -13,13 +13,13 @@ import soundfile as sf
 import yaml
 from conftest import Workspace, copy_project
 
-from grooveledger import tables
 from grooveledger.plan import Side
 from grooveledger.simulate import damage
 from grooveledger.simulate.archives import CONDITIONS, small_archive, small_chain
 from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth
+from grooveledger.storage import tables
 
 RATE_HZ = 44_100
 RECORD = {

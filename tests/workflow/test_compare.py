@@ -5,7 +5,8 @@ import sys
 
 from conftest import ENVIRONMENT, edited
 
-from grooveledger import frames, snapshot
+from grooveledger.run import snapshot
+from grooveledger.storage import data_frames
 
 
 def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
@@ -25,11 +26,11 @@ def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
     # The third is of a side without a level tone.
     assert told.stdout.startswith("Of 3 captures in both, figures of 2 moved")
     folder = workspace.results / "report/changes"
-    moved = frames.read(folder / "before/changed_metrics.parquet")
+    moved = data_frames.read(folder / "before/changed_metrics.parquet")
     counts = moved[moved["n_moved"] > 0]
     # 2 dB more gain taken for granted: outputs read 10^(-2/20) times as high, ratios as before.
     assert set(counts["metric"]) == {"output_mv"}
-    figures = frames.read(folder / "before/changed_figures.parquet")
+    figures = data_frames.read(folder / "before/changed_figures.parquet")
     ratio = figures["value_after"] / figures["value_before"]
     assert ratio.sub(10 ** (-2 / 20)).abs().max() < 1e-9
     assert "What moved since before" in (folder / "before.html").read_text()

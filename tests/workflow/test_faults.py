@@ -14,7 +14,7 @@ import pytest
 import yaml
 from conftest import ENVIRONMENT, Workspace, edited
 
-from grooveledger import provenance, tables
+from grooveledger.storage import provenance, tables
 
 
 def made(workspace: Workspace) -> dict[str, bytes]:
@@ -93,7 +93,7 @@ def test_a_run_goes_on_after_kills(measured, tmp_path):
 def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
     workspace = measured.copied(tmp_path / "archive")
     before = made(workspace)
-    module = workspace.project / "scripts/grooveledger/measures/separation.py"
+    module = workspace.project / "scripts/grooveledger/measure/quantities/separation.py"
     with edited(
         module, "def measure(", "def broken():\n    return 1 / 0\n\n\nbroken()\n\n\ndef measure("
     ):

@@ -8,7 +8,7 @@ import pytest
 import yaml
 from conftest import Workspace, edited
 
-from grooveledger import provenance, tables
+from grooveledger.storage import provenance, tables
 
 #: Every job of three captures: sides a, b, a; only a has a speed tone and a silent groove.
 PAGES = {"capture_page": 3}

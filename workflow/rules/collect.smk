@@ -24,4 +24,4 @@ rule collect:
     params:
         job=mapping_of("collect"),
     script:
-        "../../scripts/collect.py"
+        "../../scripts/rules/collect.py"

@@ -1,15 +1,19 @@
 """Reading the configuration: the archive, the inventory of its captures, the mapping of each job."""
 
+import os
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
+# The library is imported from its folder: here, and by the scripts of the rules.
+LIBRARY = str(Path(workflow.basedir) / "scripts")
+sys.path.insert(0, LIBRARY)
+os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [LIBRARY, os.environ.get("PYTHONPATH")]))
 
-from grooveledger import inventory, staleness
+from grooveledger.run import inventory, staleness
 from grooveledger.configuration import load, read_config
 from grooveledger.faults import ConfigurationFaults, Fault
-from grooveledger.jobs import COLLECTED, INTERPRETERS, Jobs
-from grooveledger.measures import MEASURES
+from grooveledger.run.jobs import COLLECTED, INTERPRETERS, Jobs
+from grooveledger.measure.quantities import MEASURES
 
 
 def stopped(faults):

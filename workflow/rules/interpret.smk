@@ -22,7 +22,7 @@ rule drift:
     params:
         job=mapping_of("drift"),
     script:
-        "../../scripts/drift.py"
+        "../../scripts/rules/drift.py"
 
 
 rule loading:
@@ -45,7 +45,7 @@ rule loading:
     params:
         job=mapping_of("loading"),
     script:
-        "../../scripts/loading.py"
+        "../../scripts/rules/loading.py"
 
 
 rule ratings:
@@ -68,7 +68,7 @@ rule ratings:
     params:
         job=mapping_of("ratings"),
     script:
-        "../../scripts/ratings.py"
+        "../../scripts/rules/ratings.py"
 
 
 rule capture_page:
@@ -91,7 +91,7 @@ rule capture_page:
     params:
         job=mapping_of("capture_page"),
     script:
-        "../../scripts/capture_page.py"
+        "../../scripts/rules/capture_page.py"
 
 
 rule stylus_page:
@@ -119,7 +119,7 @@ rule stylus_page:
     params:
         job=mapping_of("stylus_page"),
     script:
-        "../../scripts/stylus_page.py"
+        "../../scripts/rules/stylus_page.py"
 
 
 rule loading_page:
@@ -140,7 +140,7 @@ rule loading_page:
     params:
         job=mapping_of("loading_page"),
     script:
-        "../../scripts/loading_page.py"
+        "../../scripts/rules/loading_page.py"
 
 
 rule index_pages:
@@ -163,7 +163,7 @@ rule index_pages:
     params:
         job=mapping_of("index_pages"),
     script:
-        "../../scripts/index_pages.py"
+        "../../scripts/rules/index_pages.py"
 
 
 rule methods_pages:
@@ -182,7 +182,7 @@ rule methods_pages:
     params:
         job=mapping_of("methods_pages"),
     script:
-        "../../scripts/methods_pages.py"
+        "../../scripts/rules/methods_pages.py"
 
 
 rule export:
@@ -207,4 +207,4 @@ rule export:
     params:
         job=mapping_of("export"),
     script:
-        "../../scripts/export.py"
+        "../../scripts/rules/export.py"

@@ -21,4 +21,4 @@ rule measure:
     params:
         job=mapping_of("measure"),
     script:
-        "../../scripts/measure.py"
+        "../../scripts/rules/measure.py"

@@ -19,7 +19,7 @@ rule observe_orders:
     params:
         job=mapping_of("observe_orders"),
     script:
-        "../../scripts/observe_orders.py"
+        "../../scripts/rules/observe_orders.py"
 
 
 rule observe_speed_trace:
@@ -39,7 +39,7 @@ rule observe_speed_trace:
     params:
         job=mapping_of("observe_speed_trace"),
     script:
-        "../../scripts/observe_speed_trace.py"
+        "../../scripts/rules/observe_speed_trace.py"
 
 
 rule observe_noise_density:
@@ -59,4 +59,4 @@ rule observe_noise_density:
     params:
         job=mapping_of("observe_noise_density"),
     script:
-        "../../scripts/observe_noise_density.py"
+        "../../scripts/rules/observe_noise_density.py"

@@ -18,4 +18,4 @@ rule segment:
     params:
         job=mapping_of("segment"),
     script:
-        "../../scripts/segment.py"
+        "../../scripts/rules/segment.py"

@@ -5,14 +5,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.heard import HEARD_RE_FLOOR
-from grooveledger.order_tracking import (
+from grooveledger.observe.order_tracking import (
     OVERLAP,
     PhasePath,
     averaging_gain,
     noise_bandwidth_hz,
     noise_power,
 )
+from grooveledger.physics.noise_floor import HEARD_RE_FLOOR
 
 CHANNELS = ("left", "right")
 #: Frames whose noise is so many times the median hold a tick and are left out of averages.

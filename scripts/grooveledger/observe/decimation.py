@@ -9,7 +9,7 @@ turn with the phase that the frequency has at their centres).
 
 import numpy as np
 
-from grooveledger.stored_samples import Samples
+from grooveledger.capture.stored_samples import Samples
 
 #: Attenuation of the stop band, and ripple of the pass band re 1, both in dB.
 ATTENUATION_DB = 80.0

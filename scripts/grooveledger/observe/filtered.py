@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.observe.cells import Span, played_hz, span_between
+from grooveledger.observe.order_tracking import OVERLAP, PhasePath, demodulate
 from grooveledger.observe.sound import Sound
-from grooveledger.order_tracking import OVERLAP, PhasePath, demodulate
 
 #: Between and beside the frames, wow and a sweep take a frequency no further than this.
 WANDER_RATIO = 1.05

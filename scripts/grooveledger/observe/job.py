@@ -6,12 +6,12 @@ from typing import Any
 
 import pyarrow as pa
 
-from grooveledger import tables
-from grooveledger.digests import check_content
 from grooveledger.faults import CaptureFault
 from grooveledger.plan import Side
-from grooveledger.provenance import provenance
 from grooveledger.schemas.table import Table
+from grooveledger.storage import tables
+from grooveledger.storage.digests import check_content
+from grooveledger.storage.provenance import provenance
 
 #: Key of the metadata under which an observation says why it is empty.
 FAULT = "fault"

@@ -8,12 +8,13 @@ import numpy as np
 import pyarrow as pa
 import soundfile as sf
 
-from grooveledger import audio, tables
+from grooveledger.capture import reader
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass
-from grooveledger.observe.found import guarded_stretches
+from grooveledger.observe.located_tracks import guarded_stretches
 from grooveledger.observe.ticks import Mended, bridged_power, cell_length, mended
 from grooveledger.plan import Side
 from grooveledger.schemas.observe import NOISE_DENSITY
+from grooveledger.storage import tables
 
 #: Below this the bands are narrow lines of a slow signal, above they widen with frequency, Hz.
 CROSSOVER_HZ = 1200.0
@@ -56,7 +57,7 @@ def observe_noise(
     if not wanted:
         return tables.empty(NOISE_DENSITY)
     parts = []
-    with audio.open_capture(path) as file:
+    with reader.open_capture(path) as file:
         for track, start_s, stop_s in wanted:
             columns = _analysed(file, start_s, stop_s, settings["tick_threshold_db"])
             columns |= {"capture": capture, "track": track.track}
@@ -76,7 +77,7 @@ def _analysed(
     slow = Decimator(taps, hop, 2)
     fast = _FastSpectra(frame)
     ticks = samples = spoilt = 0
-    blocks = audio.blocks(file, start, stop, audio.BLOCK_FRAMES // frame * frame)
+    blocks = reader.blocks(file, start, stop, reader.BLOCK_FRAMES // frame * frame)
     # Two frames hold a tick and all that it spoils.
     for stretch in mended(blocks, rate, threshold_db, 2 * frame):
         slow.push(stretch.samples)

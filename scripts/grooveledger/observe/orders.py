@@ -8,17 +8,18 @@ from typing import Any, NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from grooveledger import audio, tables
-from grooveledger.carrier import sweep_path, tone_path
+from grooveledger.capture import reader
+from grooveledger.observe.carrier import sweep_path, tone_path
 from grooveledger.observe.cells import averaged, played_hz
 from grooveledger.observe.filtered import Frames, Stretch, demodulated
-from grooveledger.observe.found import found_stretches
+from grooveledger.observe.located_tracks import found_stretches
+from grooveledger.observe.order_tracking import PhasePath, noise_power, referred, unwrapped_cycles
 from grooveledger.observe.sound import Sound, read_sound
+from grooveledger.observe.tone_search import tone_hz
 from grooveledger.observe.tone_spectrum import middle, tone_spectrum
-from grooveledger.order_tracking import PhasePath, noise_power, referred, unwrapped_cycles
 from grooveledger.plan import Side, Track, tracks_for
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
-from grooveledger.tone_search import tone_hz
+from grooveledger.storage import tables
 
 #: Left out at the ends of a tone, s, and of a step, as a fraction of it: attack, release, boundary.
 TONE_GUARD_S = 0.3
@@ -87,7 +88,7 @@ def observe_orders(
     spectrum_tracks = {track.track for track in tracks_for("spectrum", side)}
     found = found_stretches(tracks)
     if found:
-        with audio.open_capture(path) as file:
+        with reader.open_capture(path) as file:
             speed, known = 1.0, False
             speeds = []
             # Tones first: they tell the platter's speed, which sweeps and steps are then read with.

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 import soundfile as sf
 
-from grooveledger import audio
+from grooveledger.capture import reader
+from grooveledger.capture.stored_samples import Samples, StoredSamples
 from grooveledger.faults import CaptureFault
 from grooveledger.observe.decimation import decimated, kaiser_lowpass
-from grooveledger.order_tracking import PhasePath
-from grooveledger.stored_samples import Samples, StoredSamples
+from grooveledger.observe.order_tracking import PhasePath
 
 #: Sound read either side of a part, s: boundaries are known to 0.15 s.
 MARGIN_S = 0.3
@@ -99,7 +99,7 @@ def read_sound(file: sf.SoundFile, begin_s: float, end_s: float) -> Sound:
     rate = file.samplerate
     start = max(0, int((begin_s - MARGIN_S) * rate))
     stop = min(int((end_s + MARGIN_S) * rate), file.frames)
-    blocks = audio.blocks(file, start, stop)
+    blocks = reader.blocks(file, start, stop)
     samples = (
         StoredSamples.of(blocks) if stop - start > HELD_FRAMES else _held(blocks, stop - start)
     )

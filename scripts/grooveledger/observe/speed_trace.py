@@ -8,12 +8,13 @@ import numpy as np
 import pyarrow as pa
 import soundfile as sf
 
-from grooveledger import audio, tables
+from grooveledger.capture import reader
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass, turned
-from grooveledger.observe.found import guarded_stretches
+from grooveledger.observe.located_tracks import guarded_stretches
+from grooveledger.observe.tone_search import tone_hz
 from grooveledger.plan import Side, Track
 from grooveledger.schemas.observe import SPEED_TRACE
-from grooveledger.tone_search import tone_hz
+from grooveledger.storage import tables
 
 CHANNELS = ("left", "right")
 #: IEC 60386 Amd 1: unweighted fluctuation is taken up to here, so the trace is flat so far.
@@ -75,7 +76,7 @@ def observe_speed(
     if not wanted:
         return tables.empty(SPEED_TRACE)
     parts = []
-    with audio.open_capture(path) as file:
+    with reader.open_capture(path) as file:
         for track, start_s, stop_s in wanted:
             too_long_s = max(0.0, stop_s - start_s - LONGEST_S)
             start_s, stop_s = start_s + 0.5 * too_long_s, stop_s - 0.5 * too_long_s
@@ -105,7 +106,7 @@ def _traces(
     stop_hz = min(frame_rate - FLUTTER_TOP_HZ, STOP_PART * played_hz)
     taps = turned(kaiser_lowpass(pass_hz, stop_hz, rate, hop), played_hz, rate)
     decimator = Decimator(taps, hop, len(channels))
-    for block in audio.blocks(file, start, stop):
+    for block in reader.blocks(file, start, stop):
         decimator.push(np.ascontiguousarray(block.T[channels]))
     reach = len(taps) // hop // 2
     traces = []
@@ -130,7 +131,7 @@ def _first_look(file: sf.SoundFile, nominal_hz: float, start: int, stop: int) ->
     """Played frequency in the middle of the track, and the channel it is louder in."""
     half = min(stop - start, int(FIRST_LOOK_S * file.samplerate)) // 2
     middle = (start + stop) // 2
-    look = np.concatenate(list(audio.blocks(file, middle - half, middle + half)))
+    look = np.concatenate(list(reader.blocks(file, middle - half, middle + half)))
     return tone_hz(look.T, file.samplerate, nominal_hz, SPEED_SEARCH)
 
 

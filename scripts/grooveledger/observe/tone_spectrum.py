@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
 
-from grooveledger.fast_length import fast_length
+from grooveledger.capture.fft_length import fast_length
 
 CHANNELS = ("left", "right")
 #: Longest stretch that is transformed, s: a line is then 1.3 Hz wide, and the cost is bounded.

@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from grooveledger import tables
-from grooveledger.figures import frequency, motion, timeline, tracking
-from grooveledger.figures.rows import Columns, count, groups
-from grooveledger.figures.style import Picture
-from grooveledger.report import page, words
+from grooveledger.report import page
 from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole
+from grooveledger.report.pictures import frequency, motion, timeline, tracking
+from grooveledger.report.pictures.rows import Columns, count, groups
+from grooveledger.report.pictures.style import Picture
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 #: Small tables that a page shows as they are: table, what it is called, its fields.
 SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (

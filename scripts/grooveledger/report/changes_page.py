@@ -6,16 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from grooveledger import frames
-from grooveledger.changes import Changes
-from grooveledger.figures.overlay import AXES, overlay
-from grooveledger.figures.rows import Columns
-from grooveledger.figures.style import SERIES, Picture
-from grooveledger.report import page, words
+from grooveledger.interpret.changes import Changes
+from grooveledger.report import page
 from grooveledger.report.choice import channel_curves
 from grooveledger.report.grids import Field, Row, amount, grid, tag, text, whole
+from grooveledger.report.pictures.overlay import AXES, overlay
+from grooveledger.report.pictures.rows import Columns
+from grooveledger.report.pictures.style import SERIES, Picture
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 from grooveledger.schemas.table import Table
+from grooveledger.storage import data_frames
+from grooveledger.vocabulary import words
 
 #: Rows of the table of worst cases, of changed verdicts, and pictures a kind of curve.
 WORST_SHOWN, VERDICTS_SHOWN, CURVES_SHOWN = 25, 100, 3
@@ -113,7 +114,7 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
 
 def _rows(table: Table, changes: Changes) -> list[dict[str, Any]]:
     frame = getattr(changes, table.name.removeprefix("changed_"))
-    rows: list[dict[str, Any]] = frames.rows(table, frame).to_pylist()
+    rows: list[dict[str, Any]] = data_frames.rows(table, frame).to_pylist()
     return rows
 
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from grooveledger import tables
-from grooveledger.figures.frequency import lines_of
-from grooveledger.figures.rows import Columns
+from grooveledger.report.pictures.frequency import lines_of
+from grooveledger.report.pictures.rows import Columns
+from grooveledger.storage import tables
 
 Row = Mapping[str, Any]
 

@@ -6,14 +6,15 @@ from typing import Any
 
 import pandas as pd
 
-from grooveledger import tables
-from grooveledger.comparison import CURVE_COLUMNS, compared_captures, comparison_curves
-from grooveledger.figures.overlay import overlay
-from grooveledger.figures.rows import Columns
-from grooveledger.figures.style import SERIES, Picture
-from grooveledger.report import choice, page, words
+from grooveledger.interpret.comparison import CURVE_COLUMNS, compared_captures, comparison_curves
+from grooveledger.interpret.response_curves import responses
+from grooveledger.report import choice, page
 from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, tag
-from grooveledger.response_curves import responses
+from grooveledger.report.pictures.overlay import overlay
+from grooveledger.report.pictures.rows import Columns
+from grooveledger.report.pictures.style import SERIES, Picture
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
 

@@ -8,8 +8,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from markupsafe import Markup, escape
 
-from grooveledger import tables
-from grooveledger.report import words
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
 

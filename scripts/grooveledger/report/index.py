@@ -4,8 +4,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from grooveledger.report import page, words
+from grooveledger.report import page
 from grooveledger.report.grids import rows_of
+from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
 

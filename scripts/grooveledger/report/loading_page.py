@@ -7,17 +7,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grooveledger.figures.overlay import overlay
-from grooveledger.figures.rows import Columns
-from grooveledger.figures.style import Picture
-from grooveledger.loading_coils import Material, gather
-from grooveledger.loading_network import Network, transfer_db
-from grooveledger.loading_prediction import Coil, Load, predict
+from grooveledger.interpret.loading.coils import Material, gather
+from grooveledger.interpret.loading.prediction import Coil, Load, predict
+from grooveledger.interpret.response_curves import Curve, mean_curve, responses
+from grooveledger.physics.network import Network, transfer_db
+from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Chain
-from grooveledger.report import page, words
+from grooveledger.report import page
 from grooveledger.report.grids import Field, amount, chosen, grid, rows_of
-from grooveledger.response_curves import Curve, mean_curve, responses
-from grooveledger.uncertainty import rectangular
+from grooveledger.report.pictures.overlay import overlay
+from grooveledger.report.pictures.rows import Columns
+from grooveledger.report.pictures.style import Picture
+from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
 

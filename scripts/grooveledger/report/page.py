@@ -9,9 +9,9 @@ import jinja2
 from markupsafe import Markup
 
 from grooveledger import __version__
-from grooveledger.figures.style import Picture, inline_svg, save
-from grooveledger.report import words
-from grooveledger.whole_files import written_whole
+from grooveledger.report.pictures.style import Picture, inline_svg, save
+from grooveledger.storage.atomic_write import written_whole
+from grooveledger.vocabulary import words
 
 HERE = Path(__file__).parent
 

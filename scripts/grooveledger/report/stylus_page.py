@@ -6,15 +6,16 @@ from typing import Any
 
 import numpy as np
 
-from grooveledger import tables
-from grooveledger.figures.control import control
-from grooveledger.figures.overlay import overlay
-from grooveledger.figures.rows import Columns, where
-from grooveledger.figures.style import COLOURS, Mark, Picture
-from grooveledger.figures.trend import trend
-from grooveledger.report import choice, page, words
+from grooveledger.report import choice, page
 from grooveledger.report.grids import Field, chosen, grid, link, rows_of, tag
 from grooveledger.report.index import card
+from grooveledger.report.pictures.control import control
+from grooveledger.report.pictures.overlay import overlay
+from grooveledger.report.pictures.rows import Columns, where
+from grooveledger.report.pictures.style import COLOURS, Mark, Picture
+from grooveledger.report.pictures.trend import trend
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from grooveledger import tables
+from grooveledger.storage import tables
 
 #: So many captures that need a person are listed; the pages list all.
 LISTED = 20

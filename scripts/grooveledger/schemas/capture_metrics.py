@@ -1,15 +1,6 @@
 """Tables of stage 3 that are no single measure's: the scalars of a capture, and remarks."""
 
-from grooveledger.schemas.table import (
-    CAPTURE,
-    LIMITED,
-    TRACK,
-    WHOLE,
-    Column,
-    Table,
-    real,
-    text,
-)
+from grooveledger.schemas.table import CAPTURE, LIMITED, TRACK, WHOLE, Column, Table, real, text
 
 CAPTURE_METRICS = Table(
     "capture_metrics",

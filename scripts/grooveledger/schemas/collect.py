@@ -1,15 +1,7 @@
 """Tables of stage 4: the archive as a whole."""
 
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS
-from grooveledger.schemas.table import (
-    CAPTURE,
-    HEALTH_COLUMNS,
-    WHOLE,
-    Column,
-    Table,
-    real,
-    text,
-)
+from grooveledger.schemas.table import CAPTURE, HEALTH_COLUMNS, WHOLE, Column, Table, real, text
 
 SHEET = (
     text("captured_at", "ISO 8601 date or date-time"),

@@ -1,14 +1,6 @@
 """Tables of stage 5: what the figures mean."""
 
-from grooveledger.schemas.table import (
-    CAPTURE,
-    TRUTH,
-    WHOLE,
-    Column,
-    Table,
-    real,
-    text,
-)
+from grooveledger.schemas.table import CAPTURE, TRUTH, WHOLE, Column, Table, real, text
 
 DRIFT = Table(
     "drift",

@@ -3,11 +3,7 @@
 It shares no analysis code, so that what the analysis finds can be held to what was put in.
 """
 
-from grooveledger.simulate.capture import (
-    plan_capture,
-    render_capture,
-    simulate_capture,
-)
+from grooveledger.simulate.capture import plan_capture, render_capture, simulate_capture
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.files import write_capture
 from grooveledger.simulate.stylus import StylusTruth

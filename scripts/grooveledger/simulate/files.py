@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-from grooveledger.whole_files import written_whole
+from grooveledger.storage.atomic_write import written_whole
 
 #: Formats by file name and by the name of the sample format.
 FORMATS = {

@@ -5,8 +5,8 @@ from functools import partial
 
 import numpy as np
 
-from grooveledger.equalisation import recorded_velocity_db
-from grooveledger.groove import groove_speed_cm_s
+from grooveledger.physics.equalisation import recorded_velocity_db
+from grooveledger.physics.groove import groove_speed_cm_s
 from grooveledger.plan import Side, Track
 from grooveledger.simulate.stylus import (
     ORDERS,

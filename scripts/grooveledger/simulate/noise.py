@@ -5,11 +5,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.equalisation import replay_response
+from grooveledger.physics.equalisation import replay_response
+from grooveledger.physics.weighting import a_weighting_db, rumble_weighting_db, weighting_468_db
 from grooveledger.plan import Chain
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.stylus import StylusTruth, terminals_matrix
-from grooveledger.weighting import a_weighting_db, rumble_weighting_db, weighting_468_db
 
 Curve = Callable[[np.ndarray], np.ndarray]
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import scipy.fft as fft
 
-from grooveledger.equalisation import replay_response
+from grooveledger.physics.equalisation import replay_response
 from grooveledger.plan import Chain
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.noise import axis_density, hiss_density, hum_mv

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grooveledger.physics.resonance import high_pass_response
+from grooveledger.physics.resonance import resonance_hz as _resonance_hz
 from grooveledger.plan import Chain
-from grooveledger.resonance_physics import high_pass_response
-from grooveledger.resonance_physics import resonance_hz as _resonance_hz
 
 #: Peak channel velocity to which the harmonics are given, cm/s.
 HARMONICS_VELOCITY_CM_S = 5.0

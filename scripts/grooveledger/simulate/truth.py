@@ -6,13 +6,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
 from grooveledger.plan import Chain, Side, Track, tracks_for
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.modulation import amplitudes, components, recorded_velocity
 from grooveledger.simulate.motion import Motion
 from grooveledger.simulate.noise import NoiseTruth, noise_truth
 from grooveledger.simulate.stylus import StylusTruth, terminals_matrix
-from grooveledger.weighting import flutter_weighting, two_sigma_peak
 
 #: Band of unweighted flutter, Hz (as the speed measure defines it).
 FLUTTER_BAND_HZ = (0.2, 200.0)

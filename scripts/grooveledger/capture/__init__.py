@@ -1,0 +1,1 @@
+"""Reading captures in blocks, and the facts of a recording."""

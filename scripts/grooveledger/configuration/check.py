@@ -1,0 +1,143 @@
+"""Say what an archive's configuration gives and can't give, without running anything."""
+
+import dataclasses
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from grooveledger.capture.recording_facts import find_recordings
+from grooveledger.configuration import Archive
+from grooveledger.plan import MEASURE_USES, Side, Track, tracks_for
+
+#: What a side needs before a measure can be taken from it, by the measure's table.
+NEEDS = {
+    "level": "a steady tone whose velocity is known",
+    "response": "a sweep or stepped tones through the audio band",
+    "separation": "a tone, sweep or stepped tones in the left or the right groove wall alone",
+    "distortion": "a tone, stepped tones or a sweep in the audio band",
+    "spectrum": "a steady tone",
+    "intermodulation": "two tones at once",
+    "speed": "a steady tone of 500 Hz or more that lasts 5 s or longer, such as one of 3150 Hz",
+    "noise": "a groove without modulation",
+    "resonance": "a lateral or vertical sweep through the lowest frequencies",
+    "tracking_ability": "one tone at rising amplitudes",
+}
+#: Tables that come with another one.
+_WITH_ANOTHER = frozenset({"resonance_fit"})
+#: So many file names are told, of the rest how many there are.
+_NAMES_MAX = 5
+
+
+class SideUse(NamedTuple):
+    """What a measure draws from a side: its tracks, none where the side can't give it.
+
+    `withheld` are tracks that only their purpose keeps from the measure.
+    """
+
+    measure: str
+    tracks: tuple[Track, ...]
+    withheld: tuple[Track, ...]
+
+    def __str__(self) -> str:
+        if not self.tracks:
+            needs = f"    no {self.measure}: it needs {NEEDS[self.measure]}"
+            kept = [f"track {track.track} is kept for {track.purpose}" for track in self.withheld]
+            return needs + (f" ({', '.join(kept)})" if kept else "")
+        return f"    {self.measure}: {', '.join(map(spoken, self.tracks))}"
+
+
+def side_uses(side: Side) -> list[SideUse]:
+    """What each measure draws from a side."""
+    return [
+        SideUse(
+            measure,
+            tracks_for(measure, side),
+            tuple(track for track in side.tracks if not uses(track) and uses(_free(track))),
+        )
+        for measure, uses in MEASURE_USES.items()
+        if measure not in _WITH_ANOTHER
+    ]
+
+
+def spoken(track: Track) -> str:
+    """Return a track in a few words, such as ``track 3 (left, 500 to 40000 Hz)``."""
+    low_hz, high_hz = track.lowest_hz, track.highest_hz
+    if track.start_hz is not None and track.stop_hz is not None:
+        low_hz, high_hz = track.start_hz, track.stop_hz
+    span = f"{low_hz:g} Hz" if low_hz == high_hz else f"{low_hz:g} to {high_hz:g} Hz"
+    words = [track.modulation, span if high_hz else f"{track.duration_s:g} s"]
+    return f"track {track.track} ({', '.join(word for word in words if word)})"
+
+
+def report(archive: Archive, directory: Path) -> list[str]:
+    """Return the lines of a check: what is there, what each side gives, and what is missing."""
+    rows = archive.captures
+    on_side = Counter((row["record"], row["side"]) for row in rows)
+    lines = [
+        f"The configuration is sound: {_count(len(rows), 'capture')}, "
+        f"{_count(len(archive.styli), 'stylus', 'styli')}, "
+        f"{_count(len(archive.sides), 'record side')}.",
+        *_file_lines(archive, directory),
+    ]
+    for stylus, mapping in archive.styli.items():
+        played = [row for row in rows if row["stylus"] == stylus]
+        lines += _stylus_lines(f"Stylus {stylus} ({mapping['cartridge']})", played)
+    for key, mapping in archive.sides.items():
+        side = Side.from_mapping(mapping)
+        uses = side_uses(side)
+        lines.append(f"Record {key[0]}, side {key[1]}: {_count(on_side[key], 'capture')}")
+        lines += [str(use) for use in uses if use.tracks]
+        lines += [str(use) for use in uses if not use.tracks]
+        served = {track.track for use in uses for track in use.tracks}
+        lines += [
+            f"    {spoken(track)} serves no measure"
+            for track in side.tracks
+            if track.track not in served
+        ]
+    return lines
+
+
+def _stylus_lines(name: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not rows:
+        return [f"{name}: 0 captures"]
+    first, last = (pick(row["captured_at"][:10] for row in rows) for pick in (min, max))
+    fewest, most = (pick(row["stylus_hours"] for row in rows) for pick in (min, max))
+    days = first if first == last else f"{first} to {last}"
+    hours = f"{fewest:g} h" if fewest == most else f"{fewest:g} to {most:g} h"
+    lines = [f"{name}: {_count(len(rows), 'capture')}, {days}, {hours}"]
+    if first != last and fewest == most:
+        lines.append(
+            "    no hours between them, so nothing can be followed: fill in stylus_hours in the "
+            "captures' sheet, or what it played in the playing log"
+        )
+    return lines
+
+
+def _free(track: Track) -> Track:
+    return dataclasses.replace(track, purpose=None)
+
+
+def _file_lines(archive: Archive, directory: Path) -> list[str]:
+    captures_dir = directory / archive.settings["captures_dir"]
+    if not captures_dir.is_dir():
+        return [f"There is no folder {archive.settings['captures_dir']} yet: no file can be read."]
+    files = [row["file"] for row in archive.captures]
+    absent = [file for file in files if not (captures_dir / file).is_file()]
+    known = {Path(file) for file in files}
+    new = [file for file in find_recordings(captures_dir) if Path(file) not in known]
+    lines = []
+    if absent:
+        lines.append(f"Not in captures_dir, so they would be rejected: {_named(absent)}")
+    if new:
+        lines.append(f"Not in the sheet yet (register.py appends what can be read): {_named(new)}")
+    return lines
+
+
+def _named(files: list[str]) -> str:
+    more = len(files) - _NAMES_MAX
+    return ", ".join(files[:_NAMES_MAX]) + (f" and {more} more" if more > 0 else "")
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -1,0 +1,111 @@
+"""Stage 4: the archive's tables from those of its captures."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from grooveledger.faults import ConfigurationFaults, Fault
+from grooveledger.measure.quantities import MEASURES, load
+from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
+from grooveledger.schemas.collect import CAPTURES, JOINED, METRICS
+from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.schemas.table import Table
+from grooveledger.storage import tables
+from grooveledger.storage.provenance import provenance
+
+#: The measures and the tracks, which are joined as they are.
+JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(load(name).TABLE for name in MEASURES))
+
+
+def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], threads: int = 1) -> None:
+    """Write the archive-wide tables of the captures that a job names.
+
+    Parameters
+    ----------
+    captures : Path
+        Holds a folder of tables a capture.
+    output : Path
+        Where the joined tables go.
+    job : mapping
+        `captures`: the sheet's rows; `from`: digests of the jobs that made each capture's tables.
+    threads : int
+        Tables joined at a time: pyarrow reads without the interpreter's lock.
+
+    Raises
+    ------
+    ConfigurationFaults
+        Tables that were made otherwise than this job expects: a mixture is never joined.
+    """
+    made, origin = job["from"], provenance(job)
+    health, remarks, scalars = (
+        tables.concat(table, _parts(captures, table, name, made))
+        for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
+    )
+
+    def join(table: Table) -> None:
+        parts = _parts(captures, table, table.name, made)
+        tables.write_parts(table, parts, output / f"{table.name}.parquet", origin)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(join, JOINED_TABLES))
+    rows = collect_captures(job["captures"], health, remarks)
+    tables.write(CAPTURES, rows, output / "captures.parquet", origin)
+    rows = collect_metrics(job["captures"], scalars)
+    tables.write(METRICS, rows, output / "metrics.parquet", origin)
+
+
+def _parts(
+    captures: Path, table: Table, name: str, made: Mapping[str, Mapping[str, str]]
+) -> Iterator[pa.Table]:
+    """A table of each capture in the order of their names, which every table's key begins with.
+
+    Each is held against the job that should have made it; at the end all that were made otherwise
+    are told.
+    """
+    rule = "segment" if table in (TRACKS, HEALTH) else "measure"
+    faults = []
+    for capture in sorted(made):
+        path = captures / capture / f"{name}.parquet"
+        rows = tables.read(path)
+        if tables.provenance_of(rows.schema).get("job") == made[capture][rule]:
+            yield rows
+        else:
+            problem = "was made by other code, settings or recordings than the rest"
+            faults.append(Fault(str(path), "", problem, "Run again: it is made anew."))
+    if faults:
+        raise ConfigurationFaults(faults)
+
+
+def collect_captures(
+    rows: Sequence[Mapping[str, Any]], health: pa.Table, remarks: pa.Table
+) -> pa.Table:
+    """One row a capture: its sheet row, its file's facts, its status and every reason for it.
+
+    A remark of the measures makes a capture that was ok a flagged one.
+    """
+    found = {row["capture"]: row for row in health.to_pylist()}
+    said: dict[str, list[str]] = {}
+    for remark in remarks.to_pylist():
+        said.setdefault(remark["capture"], []).append(remark["remark"])
+    columns: dict[str, list[Any]] = {name: [] for name in CAPTURES.names}
+    for row in rows:
+        facts = found[row["capture"]]
+        reasons = [facts["reason"]] if facts["reason"] else []
+        reasons += said.get(row["capture"], [])
+        status = "flagged" if facts["status"] == "ok" and reasons else facts["status"]
+        joined = {**facts, **row, "status": status, "reason": "; ".join(reasons)}
+        for name, values in columns.items():
+            values.append(joined[name])
+    return tables.build(CAPTURES, columns)
+
+
+def collect_metrics(rows: Sequence[Mapping[str, Any]], scalars: pa.Table) -> pa.Table:
+    """Scalars of all captures with the cells of their sheet rows joined."""
+    sheet = {row["capture"]: row for row in rows}
+    captures = scalars.column("capture").to_pylist()
+    joined = {name: [sheet[capture][name] for capture in captures] for name in JOINED}
+    own = {name: scalars.column(name) for name in scalars.column_names}
+    return tables.build(METRICS, {**own, **joined})

@@ -1,0 +1,191 @@
+"""What else could move a figure, and whether the captures can tell it from the stylus's hours."""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from grooveledger.interpret.drift.robust import Array
+
+RECORD_PLAYS = "record_plays"
+TEMPERATURE = "temperature"
+CHAIN = "chain"
+RECORD = "record"
+#: In this order covariates enter a model: what was certainly changed before what may act.
+ORDER = (CHAIN, RECORD, TEMPERATURE, RECORD_PLAYS)
+
+_ALL = frozenset(ORDER)
+#: What may plausibly act on a figure, by the beginning of its name; the longest beginning that fits
+#: counts. All common practice: groove wear takes treble and separation and adds distortion and
+#: noise, but hardly moves a 1 kHz level, a speed or a resonance; temperature changes the
+#: suspension (resonance, treble, tracking), not the motor's speed; another copy of the record or
+#: another chain may change nearly all.
+PLAUSIBLE: dict[str, frozenset[str]] = {
+    "": _ALL,
+    "output_mv": _ALL - {RECORD_PLAYS},
+    "balance_db": _ALL - {RECORD_PLAYS},
+    "interchannel_phase_deg": _ALL - {RECORD_PLAYS},
+    "response_100hz_db": _ALL - {RECORD_PLAYS},
+    "speed_error_pct": frozenset({CHAIN, RECORD}),
+    "wow_flutter": frozenset({CHAIN, RECORD}),
+    "rumble": frozenset({CHAIN, RECORD}),
+    "hum_db": frozenset({CHAIN}),
+    "ticks_per_min": frozenset({RECORD, RECORD_PLAYS}),
+    "noise": frozenset({CHAIN, RECORD, RECORD_PLAYS}),
+    "resonance": frozenset({CHAIN, RECORD, TEMPERATURE}),
+    "dynamic_compliance": frozenset({CHAIN, RECORD, TEMPERATURE}),
+}
+
+#: Thermometers differ by so much; a smaller range is no change of temperature (common practice).
+TEMPERATURE_RESOLUTION_C = 0.5
+#: Captures without a temperature are taken at the median, if they are no more than this share.
+MISSING_TEMPERATURES = 0.25
+#: A fit keeps at least so many degrees of freedom for its scatter.
+MINIMUM_DEGREES = 4
+#: A column whose part outside the others is below this share is their combination.
+RANK_TOLERANCE = 1e-8
+
+
+class Conditions(NamedTuple):
+    """Under what each of n captures of one stylus was made, in the order of its hours.
+
+    Attributes
+    ----------
+    hours, plays, temperature_c : ndarray of float, shape (n,)
+        NaN where unknown (not hours).
+    record, chain : ndarray of str, shape (n,)
+        Record and side in one label; the chain's id.
+    """
+
+    hours: Array
+    plays: Array
+    temperature_c: Array
+    record: np.ndarray
+    chain: np.ndarray
+
+    def take(self, rows: np.ndarray) -> "Conditions":
+        """Return the conditions of some of the captures."""
+        return Conditions(*(column[rows] for column in self))
+
+
+class Model(NamedTuple):
+    """The columns beside a constant and the hours that a fit holds.
+
+    Attributes
+    ----------
+    columns : ndarray, shape (n, k)
+        Temperatures relative to their median, plays in hundreds relative to the fewest, chain and
+        record as 0 or 1 relative to those of the newest capture.
+    names : tuple of str
+        The covariate behind each column.
+    confounded : tuple of str
+        Covariates that vary and may act, but can't be told apart from the hours.
+    """
+
+    columns: Array
+    names: tuple[str, ...]
+    confounded: tuple[str, ...]
+
+
+def plausible(metric: str) -> frozenset[str]:
+    """Return the covariates that may act on a metric (common practice)."""
+    return PLAUSIBLE[max((start for start in PLAUSIBLE if metric.startswith(start)), key=len)]
+
+
+def variance_inflation(column: Array, others: Array) -> float:
+    """Return the variance inflation factor of a column beside others (Marquardt 1970).
+
+    Parameters
+    ----------
+    column : ndarray, shape (n,)
+    others : ndarray, shape (n, k)
+        A constant among them.
+
+    Returns
+    -------
+    float
+        1 / (1 - R^2); infinity where the others make up the column.
+    """
+    centred = column - column.mean()
+    basis, _ = np.linalg.qr(others)
+    rest = column - basis @ (basis.T @ column)
+    total, left = float(centred @ centred), float(rest @ rest)
+    return total / left if left > RANK_TOLERANCE * total else float("inf")
+
+
+def covariate_columns(name: str, conditions: Conditions) -> Array:
+    """Return the columns (n, k) of one covariate; k = 0 where it does not vary."""
+    nothing = np.zeros((len(conditions.hours), 0))
+    if name == RECORD_PLAYS:
+        plays = conditions.plays
+        if np.any(np.isnan(plays)) or np.ptp(plays) == 0.0:
+            return nothing
+        return np.asarray((plays - plays.min()) / 100.0)[:, None]
+    if name == TEMPERATURE:
+        known = ~np.isnan(conditions.temperature_c)
+        if np.mean(known) < 1.0 - MISSING_TEMPERATURES:
+            return nothing
+        relative = conditions.temperature_c - np.median(conditions.temperature_c[known])
+        relative = np.where(known, relative, 0.0)
+        return relative[:, None] if np.ptp(relative) >= TEMPERATURE_RESOLUTION_C else nothing
+    labels = conditions.chain if name == CHAIN else conditions.record
+    others = [label for label in sorted(set(labels)) if label != labels[-1]]
+    if not others:
+        return nothing
+    return np.stack([(labels == label).astype(float) for label in others], axis=1)
+
+
+def choose_model(
+    conditions: Conditions,
+    candidates: frozenset[str],
+    inflation_limit: float,
+    base: Array | None = None,
+) -> Model:
+    """Choose the covariates that the captures can tell apart from the hours.
+
+    Each of `ORDER` enters that varies, may act, leaves `MINIMUM_DEGREES` and keeps the variance
+    inflation of the hours within the limit; one that does not is confounded. A covariate that is a
+    combination of those already in acts through them and is neither. `base` are the columns that
+    the model holds anyway beside the hours, by default a constant.
+    """
+    n = len(conditions.hours)
+    columns = np.ones((n, 1)) if base is None else base
+    fixed = columns.shape[1]
+    names: list[str] = []
+    confounded: list[str] = []
+    for name in ORDER:
+        if name not in candidates:
+            continue
+        new = _independent(covariate_columns(name, conditions), columns)
+        if not new.shape[1]:
+            continue
+        wider = np.hstack([columns, new])
+        if (
+            n - wider.shape[1] - 1 < MINIMUM_DEGREES
+            or variance_inflation(conditions.hours, wider) > inflation_limit
+        ):
+            confounded.append(name)
+        else:
+            columns = wider
+            names += [name] * new.shape[1]
+    return Model(columns[:, fixed:], tuple(names), tuple(sorted(confounded)))
+
+
+def _independent(new: Array, others: Array) -> Array:
+    """Return those of the new columns that no combination of the others and each other gives."""
+    kept: list[Array] = []
+    for column in new.T:
+        beside = np.column_stack([others, *kept])
+        if beside.shape[0] > beside.shape[1] and np.isfinite(variance_inflation(column, beside)):
+            kept.append(column)
+    return np.column_stack(kept) if kept else np.zeros((len(others), 0))
+
+
+def named(text: str | None) -> tuple[str, ...]:
+    """Return the covariates that a `confounded_with` names."""
+    return tuple(text.split(", ")) if text else ()
+
+
+def confounded_text(names: Sequence[str]) -> str | None:
+    """Return the names as the table holds them; None where nothing is confounded."""
+    return ", ".join(names) if names else None

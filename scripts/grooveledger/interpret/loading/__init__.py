@@ -1,0 +1,1 @@
+"""What the electrical load does to the treble, measured and calculated."""

@@ -1,0 +1,310 @@
+"""Coil values from measured responses, where the responses can tell them.
+
+Two ways. Under two loads the quotient of the responses is free of the mechanics, and only the
+network is left. Under one load the mechanics must be assumed: one second-order resonance of tip
+mass on the groove. Either way a value is said to be identified only where its uncertainty, the
+fit's residual and the absence of a rival explanation allow it.
+"""
+
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from grooveledger.interpret.response_curves import Curve
+from grooveledger.physics.equalisation import REFERENCE_HZ
+from grooveledger.physics.network import Network, transfer_db
+from grooveledger.plan import Chain
+
+#: Inductances from which the fits start, mH: moving magnets and moving irons lie among them.
+START_INDUCTANCES_MH = (60.0, 120.0, 250.0, 500.0, 1000.0)
+#: Mechanical resonances from which the fit under one load starts, Hz, and its quality factor.
+START_MECHANICAL_HZ = (9_000.0, 16_000.0, 28_000.0)
+START_MECHANICAL_Q = 1.5
+#: Ends of the search: ln mH, ln ohm, offset in dB, ln Hz and ln Q of the mechanics.
+LOWER_BOUNDS = np.array([np.log(10.0), np.log(1.0), -3.0, np.log(3_000.0), np.log(0.3)])
+UPPER_BOUNDS = np.array([np.log(5e3), np.log(2e4), 3.0, np.log(200_000.0), np.log(30.0)])
+#: Octaves over which a record's or preamplifier's error of shape hangs together: an assumption of
+#: ours; guarantees state a size only.
+SHAPE_CORRELATION_OCTAVES = 1.0
+#: A response tells of the coil only where it reaches so high, in so many points above 1 kHz: the
+#: network of a usual moving magnet is flat to within 1 dB below.
+FIT_TOP_MIN_HZ = 10_000.0
+FIT_POINTS_MIN = 12
+#: Solutions whose inductances differ by less are one.
+SAME_INDUCTANCE = 0.1
+#: A standard uncertainty is doubled for 95 % (JCGM 100, 6.3.3).
+EXPANSION = 2.0
+
+
+class ResistancePrior(NamedTuple):
+    """What is known of the coil's resistance beforehand, with its relative standard uncertainty."""
+
+    resistance_ohm: float
+    relative_u: float
+
+
+class FitLimits(NamedTuple):
+    """When a fitted value counts as identified.
+
+    Attributes
+    ----------
+    noise_db : float
+        Scatter of a response from point to point, at least.
+    residual_max_db : float
+        Rms residual above which the model does not describe the response.
+    within_pct : float
+        Largest expanded uncertainty of an identified value.
+    """
+
+    noise_db: float
+    residual_max_db: float
+    within_pct: float
+
+
+class CoilFit(NamedTuple):
+    """Coil values that a fit found; uncertainties are relative and standard.
+
+    They hold for the loads as they are stated: a response tells little more than the product of
+    inductance and capacitance, so that an error of the capacitance goes into the inductance whole.
+    `mechanical_hz` and `mechanical_q` are NaN under two loads, where they cancel.
+    """
+
+    inductance_mh: float
+    inductance_u: float
+    resistance_ohm: float
+    resistance_u: float
+    residual_db: float
+    mechanical_hz: float
+    mechanical_q: float
+    inductance_identified: bool
+    resistance_identified: bool
+    reason: str
+
+
+class _Problem(NamedTuple):
+    """Data and model of a fit; parameters: ln L, ln R, an offset in dB, and the mechanics'."""
+
+    frequency_hz: np.ndarray
+    data_db: np.ndarray
+    model_db: Callable[[np.ndarray], np.ndarray]
+    shape_u_db: float
+    prior: ResistancePrior
+    limits: FitLimits
+
+
+def tells_of_coil(curve: Curve) -> bool:
+    """Tell whether a response reaches high enough for a fit."""
+    treble_hz = curve.within((REFERENCE_HZ, np.inf)).frequency_hz
+    return len(treble_hz) >= FIT_POINTS_MIN and float(treble_hz[-1]) >= FIT_TOP_MIN_HZ
+
+
+def fit_two_loads(
+    first: Curve,
+    second: Curve,
+    first_chain: Chain,
+    second_chain: Chain,
+    prior: ResistancePrior,
+    shape_u_db: float,
+    limits: FitLimits,
+) -> CoilFit:
+    """Fit coil values to two responses of one stylus under two loads.
+
+    Parameters
+    ----------
+    first, second : Curve
+        Responses re 1 kHz; the part that both cover is used.
+    first_chain, second_chain : Chain
+        The chains, whose loads differ.
+    prior : ResistancePrior
+        Knowledge of the coil's resistance, which a response tells little of.
+    shape_u_db : float
+        Standard uncertainty of the difference's shape: 0 where one record and preamplifier served
+        both.
+    limits : FitLimits
+        When the result counts.
+    """
+    high_hz = min(first.frequency_hz[-1], second.frequency_hz[-1])
+    frequency_hz = first.within((REFERENCE_HZ, high_hz)).frequency_hz
+    data_db = first.at(frequency_hz).response_db - second.at(frequency_hz).response_db
+
+    def model_db(x: np.ndarray) -> np.ndarray:
+        inductance_mh, resistance_ohm = np.exp(x[:2])
+        first_db, second_db = (
+            transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
+            for chain in (first_chain, second_chain)
+        )
+        return np.asarray(first_db - second_db + x[2])
+
+    starts = [
+        np.array([np.log(inductance_mh), np.log(prior.resistance_ohm), 0.0])
+        for inductance_mh in START_INDUCTANCES_MH
+    ]
+    problem = _Problem(frequency_hz, data_db, model_db, shape_u_db, prior, limits)
+    return _solve(problem, starts)
+
+
+def fit_one_load(
+    curve: Curve, chain: Chain, prior: ResistancePrior, shape_u_db: float, limits: FitLimits
+) -> CoilFit:
+    """Fit coil values and one mechanical resonance to a response under a known load.
+
+    Parameters are as in `fit_two_loads`; `shape_u_db` holds the record's guarantee, which is what
+    mostly keeps one response from telling the coil.
+    """
+    curve = curve.within((REFERENCE_HZ, np.inf))
+    frequency_hz = curve.frequency_hz
+
+    def model_db(x: np.ndarray) -> np.ndarray:
+        inductance_mh, resistance_ohm, mechanical_hz, mechanical_q = np.exp(x[[0, 1, 3, 4]])
+        network_db = transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
+        tip_db = mechanical_db(frequency_hz, mechanical_hz, mechanical_q)
+        return np.asarray(network_db + tip_db + x[2])
+
+    starts = [
+        np.array(
+            [
+                np.log(inductance_mh),
+                np.log(prior.resistance_ohm),
+                0.0,
+                np.log(mechanical_hz),
+                np.log(START_MECHANICAL_Q),
+            ]
+        )
+        for inductance_mh in START_INDUCTANCES_MH
+        for mechanical_hz in START_MECHANICAL_HZ
+    ]
+    problem = _Problem(frequency_hz, curve.response_db, model_db, shape_u_db, prior, limits)
+    return _solve(problem, starts)
+
+
+def mechanical_db(frequency_hz: np.ndarray, undamped_hz: float, q: float) -> np.ndarray:
+    """Return the response of tip mass on groove compliance, a second-order low-pass, re 1 kHz."""
+
+    def level_db(f: np.ndarray) -> np.ndarray:
+        x = 1j * f / undamped_hz
+        return np.asarray(-20.0 * np.log10(np.abs(1.0 + x / q + x**2)))
+
+    return np.asarray(level_db(frequency_hz) - level_db(np.array(REFERENCE_HZ)))
+
+
+def _solve(problem: _Problem, starts: Iterable[np.ndarray]) -> CoilFit:
+    solutions = sorted(
+        (_descend(problem, start) for start in starts), key=lambda solution: solution[0]
+    )
+    residual_db, x = solutions[0]
+    allowed_db = np.hypot(residual_db, np.hypot(problem.limits.noise_db, problem.shape_u_db))
+    rivals_mh = [
+        float(np.exp(other[0]))
+        for rms_db, other in solutions[1:]
+        if abs(other[0] - x[0]) > SAME_INDUCTANCE and rms_db <= allowed_db
+    ]
+    inductance_u, resistance_u = _uncertainties(problem, x, residual_db)
+    return _judge(problem, x, residual_db, inductance_u, resistance_u, rivals_mh)
+
+
+def _judge(
+    problem: _Problem,
+    x: np.ndarray,
+    residual_db: float,
+    inductance_u: float,
+    resistance_u: float,
+    rivals_mh: list[float],
+) -> CoilFit:
+    limits = problem.limits
+    describes = residual_db <= limits.residual_max_db
+    within = EXPANSION * 100.0 * inductance_u
+    if not describes:
+        reason = (
+            f"the model leaves {residual_db:.2f} dB rms of the response, "
+            f"more than {limits.residual_max_db:g}"
+        )
+    elif rivals_mh:
+        reason = f"{rivals_mh[0]:.0f} mH explains the response as well as {np.exp(x[0]):.0f} mH"
+    elif within > limits.within_pct:
+        reason = (
+            f"inductance uncertain by {within:.1f} % (95 %), more than {limits.within_pct:g}; "
+            "captures of one stylus and record under clearly different loads would tell"
+        )
+    else:
+        reason = ""
+    mechanical = np.exp(x[3:]) if len(x) > 3 else np.full(2, np.nan)
+    return CoilFit(
+        inductance_mh=float(np.exp(x[0])),
+        inductance_u=inductance_u,
+        resistance_ohm=float(np.exp(x[1])),
+        resistance_u=resistance_u,
+        residual_db=residual_db,
+        mechanical_hz=float(mechanical[0]),
+        mechanical_q=float(mechanical[1]),
+        inductance_identified=not reason,
+        resistance_identified=not reason
+        and EXPANSION * 100.0 * resistance_u <= limits.within_pct
+        and resistance_u < problem.prior.relative_u / 2.0,
+        reason=reason,
+    )
+
+
+def _weight_db(problem: _Problem) -> float:
+    """Uncertainty of one point such that an octave of them is worth one value of the shape."""
+    octaves = max(float(np.log2(problem.frequency_hz[-1] / problem.frequency_hz[0])), 1.0)
+    points = len(problem.frequency_hz) * SHAPE_CORRELATION_OCTAVES / octaves
+    return float(np.hypot(problem.limits.noise_db, problem.shape_u_db * np.sqrt(points)))
+
+
+def _descend(problem: _Problem, start: np.ndarray) -> tuple[float, np.ndarray]:
+    """Find a minimum from a start; return the rms residual in dB and the parameters."""
+    weight_db = _weight_db(problem)
+    centre = np.log(problem.prior.resistance_ohm)
+
+    def residuals(x: np.ndarray) -> np.ndarray:
+        data = (problem.model_db(x) - problem.data_db) / weight_db
+        return np.append(data, (x[1] - centre) / problem.prior.relative_u)
+
+    bounds = LOWER_BOUNDS[: len(start)], UPPER_BOUNDS[: len(start)]
+    x = least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=60).x
+    return float(np.sqrt(np.mean((problem.model_db(x) - problem.data_db) ** 2))), x
+
+
+def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> tuple[float, float]:
+    """Relative standard uncertainties of inductance and resistance.
+
+    The estimate is linear in the data near the solution; scatter (widened for its own correlation
+    from point to point) and errors of shape are put through it.
+    """
+    step = 1e-4
+    jacobian = np.stack(
+        [
+            (problem.model_db(x + d) - problem.model_db(x - d)) / (2 * step)
+            for d in step * np.eye(len(x))
+        ],
+        axis=1,
+    )
+    weight_db = _weight_db(problem)
+    prior = np.zeros((len(x), len(x)))
+    prior[1, 1] = 1.0 / problem.prior.relative_u**2
+    information = jacobian.T @ jacobian / weight_db**2 + prior
+    if np.linalg.matrix_rank(information) < len(x):
+        return float("inf"), problem.prior.relative_u
+    inverse = np.linalg.inv(information)
+    gain = inverse @ jacobian.T / weight_db**2
+    residuals = problem.model_db(x) - problem.data_db
+    octaves = np.log2(problem.frequency_hz)
+    shape = problem.shape_u_db**2 * np.exp(
+        -np.abs(octaves[:, np.newaxis] - octaves) / SHAPE_CORRELATION_OCTAVES
+    )
+    scatter = max(problem.limits.noise_db**2, residual_db**2 * _widening(residuals))
+    covariance = (
+        gain @ (shape + scatter * np.eye(len(octaves))) @ gain.T + inverse @ prior @ inverse
+    )
+    variances = np.diag(covariance)
+    return float(np.sqrt(variances[0])), float(np.sqrt(variances[1]))
+
+
+def _widening(residuals: np.ndarray) -> float:
+    """Factor by which correlation from point to point widens a variance (first-order process)."""
+    power = float(np.sum(residuals**2))
+    lag = float(np.sum(residuals[1:] * residuals[:-1])) / power if power > 0.0 else 0.0
+    lag = float(np.clip(lag, 0.0, 0.95))
+    return (1.0 + lag) / (1.0 - lag)

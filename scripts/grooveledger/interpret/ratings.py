@@ -1,0 +1,278 @@
+"""Measured against the maker's data sheet; the uncertainty decides what can be said."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from grooveledger.interpret.response_curves import Curve
+from grooveledger.measure.curves import COVER_TOLERANCE
+from grooveledger.physics.equalisation import REFERENCE_HZ
+from grooveledger.physics.uncertainty import coverage_factor, rectangular
+from grooveledger.plan import Cartridge, Chain
+from grooveledger.schemas.interpret import RATINGS
+
+#: Metrics that a data sheet rates.
+RATED_METRICS = ("output_mv", "balance_db", "separation_1khz_db")
+#: Readings at most so far apart (a third of an octave) tell what lies between them.
+NEIGHBOUR_RATIO = 2.0 ** (1.0 / 3.0)
+OUTSIDE_LOAD = "under a load outside the recommended range"
+
+
+class Interval(NamedTuple):
+    """Where a figure lies, or may lie."""
+
+    low: float
+    high: float
+
+
+class Rating(NamedTuple):
+    """One row of the table, but for the names of capture, stylus and cartridge."""
+
+    quantity: str
+    channel: str
+    rated: float
+    measured: float
+    uncertainty: float
+    unit: str
+    verdict: str | None
+    note: str = ""
+
+
+def verdict(figure: Interval, allowed: Interval) -> str:
+    """Tell whether a figure meets a rating: only if all of its interval does.
+
+    The rule of JCGM 106 with guard bands as wide as the expanded uncertainty: `misses` where no
+    part of the interval is allowed, `undecided` where some is.
+    """
+    if not (figure.low == figure.low and figure.high == figure.high):
+        return "undecided"
+    if allowed.low <= figure.low and figure.high <= allowed.high:
+        return "meets"
+    if figure.high < allowed.low or figure.low > allowed.high:
+        return "misses"
+    return "undecided"
+
+
+def ratings_table(
+    captures: pd.DataFrame,
+    response: pd.DataFrame,
+    metrics: pd.DataFrame,
+    cartridges: Mapping[str, Cartridge],
+    chains: Mapping[str, Chain],
+    settings: Mapping[str, Any],
+) -> pd.DataFrame:
+    """Hold every capture against its cartridge's data sheet.
+
+    Output (at the rated velocity, peak and rms told apart, as in the metric), balance, separation
+    at 1 kHz, the response over the rated band (where the sheet gives no deviation the one found is
+    reported without a verdict), and whether the load is the recommended one.
+
+    Parameters
+    ----------
+    captures, response, metrics : DataFrame
+        The archive-wide tables.
+    cartridges, chains : mapping
+        The configuration, by id.
+    settings : mapping
+        The configuration's block `ratings`.
+
+    Returns
+    -------
+    DataFrame
+        As declared in `grooveledger.schemas.interpret.RATINGS`.
+    """
+    scalars = _scalars(metrics)
+    deviations = _deviations(captures, response, cartridges)
+    rows = []
+    for row in captures[captures["status"] != "rejected"].itertuples(index=False):
+        cartridge, chain = cartridges[str(row.cartridge)], chains[str(row.chain)]
+        load = list(_load(cartridge, chain, settings))
+        note = OUTSIDE_LOAD if any(rating.verdict == "misses" for rating in load) else ""
+        names = (str(row.cartridge), str(row.stylus), str(row.capture))
+        for rating in (
+            *(
+                rating
+                for figure in scalars.get(str(row.capture), ())
+                for rating in _scalar(figure, cartridge, settings, note)
+            ),
+            *(
+                _response(deviation, cartridge, note)
+                for deviation in deviations.get(str(row.capture), ())
+            ),
+            *load,
+        ):
+            rows.append(
+                dict(zip(("cartridge", "stylus", "capture"), names, strict=True)) | rating._asdict()
+            )
+    return pd.DataFrame(rows, columns=list(RATINGS.names)).sort_values(
+        list(RATINGS.key), ignore_index=True
+    )
+
+
+def _scalars(metrics: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    """Rated metrics by capture, of several tracks the first in the plan."""
+    kept = metrics[metrics["metric"].isin(RATED_METRICS) & metrics["value"].notna()]
+    kept = kept.sort_values(["capture", "metric", "channel", "track_position"])
+    kept = kept.drop_duplicates(["capture", "metric", "channel"])
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in kept.to_dict("records"):
+        found.setdefault(str(row["capture"]), []).append({str(key): row[key] for key in row})
+    return found
+
+
+def _scalar(
+    figure: Mapping[str, Any], cartridge: Cartridge, settings: Mapping[str, Any], note: str
+) -> Iterator[Rating]:
+    metric, channel = str(figure["metric"]), str(figure["channel"])
+    value, uncertainty = float(figure["value"]), float(figure["uncertainty"])
+    limited = bool(figure["limited"])
+    rated = cartridge.rated or {}
+    wide = coverage_factor() * uncertainty
+    around = Interval(value - wide, value + wide)
+    if metric == "output_mv" and rated.get("output_mv"):
+        rated_mv = float(rated["output_mv"])
+        factor = 10.0 ** (settings["output_tolerance_db"] / 20.0)
+        allowed = Interval(rated_mv / factor, rated_mv * factor)
+        around = Interval(0.0, value) if limited else around
+        told = verdict(around, allowed)
+        yield Rating(metric, channel, rated_mv, value, uncertainty, "mV", told, note)
+    elif metric == "balance_db" and rated.get("balance_db"):
+        allowed = Interval(0.0, float(rated["balance_db"]))
+        apart = abs(value)
+        around = Interval(max(0.0, apart - wide), np.nan if limited else apart + wide)
+        told = verdict(around, allowed)
+        yield Rating(metric, channel, allowed.high, apart, uncertainty, "dB", told)
+    elif metric == "separation_1khz_db" and rated.get("separation_db"):
+        allowed = Interval(float(rated["separation_db"]), np.inf)
+        around = Interval(value, np.inf) if limited else around
+        told = verdict(around, allowed)
+        at_least = "at least the figure measured: the noise floor limits it" if limited else ""
+        yield Rating(metric, channel, allowed.low, value, uncertainty, "dB", told, at_least)
+
+
+class _Deviation(NamedTuple):
+    """Extremes of a channel's response over the rated band, dB re 1 kHz."""
+
+    channel: str
+    largest_db: float
+    uncertainty_db: float
+    surely_db: float
+    perhaps_db: float
+    low_hz: float
+    high_hz: float
+
+
+def _deviations(
+    captures: pd.DataFrame, response: pd.DataFrame, cartridges: Mapping[str, Cartridge]
+) -> dict[str, list[_Deviation]]:
+    """Largest deviations by capture, over all tracks whose response is re 1 kHz.
+
+    Since each of these covers 1 kHz, together they cover one stretch without gaps.
+    """
+    bands = {
+        name: tuple(float(end) for end in cartridge.rated["response_hz"])
+        for name, cartridge in cartridges.items()
+        if cartridge.rated and cartridge.rated.get("response_hz")
+    }
+    used = captures[captures["cartridge"].isin(list(bands)) & (captures["status"] != "rejected")]
+    band_of = {
+        str(capture): bands[str(cartridge)]
+        for capture, cartridge in zip(used["capture"], used["cartridge"], strict=True)
+    }
+    usable = response[
+        response["capture"].isin(list(band_of))
+        & (response["reference_hz"] == REFERENCE_HZ)
+        & response["response_db"].notna()
+        & ~response["limited"].fillna(False).astype(bool)
+    ]
+    k = coverage_factor()
+    found: dict[str, list[_Deviation]] = {}
+    for place, rows in usable.groupby(["capture", "channel"], sort=True):
+        capture, channel = (str(part) for part in place)
+        low_hz, high_hz = band_of[capture]
+        curve = _with_ends(rows, (low_hz, high_hz)).within((low_hz, high_hz))
+        if not len(curve.frequency_hz):
+            continue
+        off_db, u_db = np.abs(curve.response_db), curve.uncertainty_db
+        worst = int(np.argmax(off_db))
+        found.setdefault(capture, []).append(
+            _Deviation(
+                channel,
+                float(off_db[worst]),
+                float(u_db[worst]),
+                float(np.max(off_db - k * u_db)),
+                float(np.max(off_db + k * u_db)),
+                float(curve.frequency_hz[0]),
+                float(curve.frequency_hz[-1]),
+            )
+        )
+    return found
+
+
+def _with_ends(rows: pd.DataFrame, band_hz: Sequence[float]) -> Curve:
+    """Readings in the order of frequency, and what lies between two of them at a band's ends."""
+    rows = rows.sort_values("frequency_hz", kind="stable")
+    columns = ("frequency_hz", "response_db", "uncertainty_db")
+    curve = Curve(*(rows[name].to_numpy(dtype=float) for name in columns))
+    after = np.searchsorted(curve.frequency_hz, band_hz)
+    inside = [
+        0 < place < len(rows)
+        and curve.frequency_hz[place] <= NEIGHBOUR_RATIO * curve.frequency_hz[place - 1]
+        for place in after
+    ]
+    ends = curve.at(np.asarray(band_hz, dtype=float)[inside])
+    return Curve(
+        *(np.insert(known, after[inside], end) for known, end in zip(curve, ends, strict=True))
+    )
+
+
+def _response(deviation: _Deviation, cartridge: Cartridge, note: str) -> Rating:
+    rated = cartridge.rated or {}
+    low_hz, high_hz = (float(end) for end in rated["response_hz"])
+    notes = [note] if note else []
+    reach = 1.0 + COVER_TOLERANCE
+    covered = deviation.low_hz <= low_hz * reach and deviation.high_hz * reach >= high_hz
+    if not covered:
+        notes.append(f"measured from {deviation.low_hz:.0f} to {deviation.high_hz:.0f} Hz only")
+    allowed_db = rated.get("response_db")
+    told = None
+    if allowed_db is None:
+        notes.append("the sheet gives no deviation")
+    else:
+        figure = Interval(max(0.0, deviation.surely_db), deviation.perhaps_db)
+        told = verdict(figure, Interval(0.0, float(allowed_db)))
+        if told == "meets" and not covered:
+            told = "undecided"
+    return Rating(
+        "response_db",
+        deviation.channel,
+        float("nan") if allowed_db is None else float(allowed_db),
+        deviation.largest_db,
+        deviation.uncertainty_db,
+        "dB",
+        told,
+        "; ".join(notes),
+    )
+
+
+def _load(cartridge: Cartridge, chain: Chain, settings: Mapping[str, Any]) -> Iterator[Rating]:
+    rated = cartridge.rated or {}
+    if rated.get("load_ohm"):
+        rated_ohm, found_ohm = float(rated["load_ohm"]), chain.load_ohm
+        spread = settings["load_tolerance_pct"] / 100.0
+        allowed = Interval(rated_ohm * (1.0 - spread), rated_ohm * (1.0 + spread))
+        told = verdict(Interval(found_ohm, found_ohm), allowed)
+        yield Rating("load_ohm", "both", rated_ohm, found_ohm, float("nan"), "ohm", told)
+    if rated.get("load_pf"):
+        least_pf, most_pf = (float(end) for end in rated["load_pf"])
+        u_pf = float(rectangular(settings["capacitance_tolerance_pct"] / 100.0)) * chain.load_pf
+        wide_pf = coverage_factor() * u_pf
+        found = Interval(chain.load_pf - wide_pf, chain.load_pf + wide_pf)
+        for quantity, limit_pf, allowed in (
+            ("load_pf_min", least_pf, Interval(least_pf, np.inf)),
+            ("load_pf_max", most_pf, Interval(0.0, most_pf)),
+        ):
+            told = verdict(found, allowed)
+            yield Rating(quantity, "both", limit_pf, chain.load_pf, u_pf, "pF", told)

@@ -1,0 +1,1 @@
+"""Stage 3: arithmetic from observations to figures. No audio is read."""

@@ -1,0 +1,87 @@
+"""The fundamental of a track in both channels, for the measures that read nothing else."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.readings import readings
+from grooveledger.measure.terminals import by_channel, denoised
+from grooveledger.physics.noise_floor import upper_bound
+from grooveledger.plan import Track
+
+FUNDAMENTAL = ((1, 0),)
+CHANNELS = ("left", "right")
+
+
+@dataclass(frozen=True)
+class Fundamental:
+    """The fundamental of one track, one entry a reading (moment of a sweep, or step).
+
+    Attributes
+    ----------
+    nominal_hz, played_hz : ndarray, shape (n,)
+        Recorded and played frequency.
+    amplitude : mapping of channel to ndarray
+        As heard, full-scale sine = 1, noise taken off. Where `limited` it is an upper bound (95 %),
+        NaN where there is neither signal nor noise.
+    floor : mapping of channel to ndarray
+        Rms noise in the same reading.
+    phase_deg : mapping of channel to ndarray
+        Re the track's louder channel.
+    limited : mapping of channel to ndarray of bool
+        Whether the reading does not stand clear of its noise.
+    """
+
+    nominal_hz: np.ndarray
+    played_hz: np.ndarray
+    amplitude: Mapping[str, np.ndarray]
+    floor: Mapping[str, np.ndarray]
+    phase_deg: Mapping[str, np.ndarray]
+    limited: Mapping[str, np.ndarray]
+
+    def noise_to_signal(self, channel: str) -> np.ndarray:
+        """Rms noise over amplitude; 1 where the reading is limited."""
+        clear = ~self.limited[channel] & (self.amplitude[channel] > 0.0)
+        ratio = np.ones(clear.shape)
+        np.divide(self.floor[channel], self.amplitude[channel], out=ratio, where=clear)
+        return ratio
+
+
+def fundamental(context: CaptureContext, track: Track) -> Fundamental | None:
+    """Read order 1 of a track, channels named as the cartridge has them; None if not observed."""
+    orders = by_channel(context.observations["orders"], context.chain)
+    read = {name: readings(orders, track.track, name, FUNDAMENTAL) for name in CHANNELS}
+    left, right = read["left"], read["right"]
+    if not len(left.played_hz) or len(left.played_hz) != len(right.played_hz):
+        return None
+    amplitude = {}
+    for name, one in read.items():
+        clean = denoised(one.amplitude_fs, one.floor_fs)
+        bound = upper_bound(one.amplitude_fs, one.floor_fs)
+        stated = np.where(one.limited, np.where(bound > 0.0, bound, np.nan), clean)
+        amplitude[name] = stated[:, 0]
+    return Fundamental(
+        nominal_hz=left.nominal_hz,
+        played_hz=left.played_hz,
+        amplitude=amplitude,
+        floor={name: one.floor_fs[:, 0] for name, one in read.items()},
+        phase_deg={name: one.phase_deg[:, 0] for name, one in read.items()},
+        limited={name: one.limited[:, 0] for name, one in read.items()},
+    )
+
+
+def speed_ratio(context: CaptureContext) -> float:
+    """Played re nominal frequency of the capture, by its tones; 1 where it has none."""
+    orders = context.observations["orders"]
+    tones = [track.track for track in context.side.tracks if track.kind == "tone"]
+    rows = np.isin(orders["track"], tones) & (orders["order"] == 1)
+    if not rows.any():
+        return 1.0
+    return float(np.median(orders["played_hz"][rows] / orders["nominal_hz"][rows]))
+
+
+def wrapped_deg(phase_deg: np.ndarray) -> np.ndarray:
+    """Phase in (-180, 180]."""
+    return np.asarray(180.0 - np.mod(180.0 - phase_deg, 360.0))

@@ -1,0 +1,78 @@
+"""All measures of one capture, from observation files to measure files."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.metrics import capture_metrics
+from grooveledger.measure.quantities import MEASURES, load
+from grooveledger.measure.remarks import remarks
+from grooveledger.observe.job import FAULT
+from grooveledger.plan import Cartridge, Chain, Side
+from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
+from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
+from grooveledger.schemas.table import Table
+from grooveledger.storage import tables
+from grooveledger.storage.provenance import provenance
+
+OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY)
+
+
+def measure_capture(
+    folder: Path, observations: Sequence[str], output: Path, job: Mapping[str, Any]
+) -> None:
+    """Measure a capture and write a table a measure, its scalars, and what is remarkable about it.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the capture's tracks table.
+    observations : sequence of str
+        Its observation files; those that its side has no use for are taken as empty.
+    output : Path
+        Where the tables go.
+    """
+    side, cartridge = Side.from_mapping(job["side"]), Cartridge.from_mapping(job["cartridge"])
+    observed: dict[str, Mapping[str, np.ndarray]] = {
+        table.name: tables.columns(tables.empty(table)) for table in OBSERVED
+    }
+    faults = []
+    for path in observations:
+        observed[Path(path).stem] = tables.columns(tables.read(path))
+        faults += [text for key, text in tables.provenance(path).items() if key == FAULT]
+    tracks = tables.columns(tables.read(folder / "tracks.parquet"))
+    origin = provenance(job)
+    context = CaptureContext(
+        capture=job["capture"],
+        side=side,
+        chain=Chain.from_mapping(job["chain"]),
+        cartridge=cartridge,
+        settings=job["settings"]["remarks"],
+        tracks=tracks,
+        observations=observed,
+    )
+    measures: dict[str, Mapping[str, np.ndarray]] = {}
+    for name in MEASURES:
+        module = load(name)
+        rows: pa.Table = module.measure(replace(context, settings=job["settings"][name]))
+        tables.write(module.TABLE, rows, output / f"{name}.parquet", origin)
+        if rows.num_rows:
+            measures[name] = tables.columns(rows)
+    scalars = capture_metrics(measures, side, cartridge, job["settings"]["response"])
+    rows = tables.build(CAPTURE_METRICS, {"capture": job["capture"], **scalars})
+    tables.write(CAPTURE_METRICS, rows, output / "metrics.parquet", origin)
+    told = [*((None, fault) for fault in dict.fromkeys(faults)), *remarks(context, measures)]
+    rows = tables.build(
+        REMARKS,
+        {
+            "capture": job["capture"],
+            "track": [track for track, _ in told],
+            "remark": [text for _, text in told],
+        },
+    )
+    tables.write(REMARKS, rows, output / "remarks.parquet", origin)

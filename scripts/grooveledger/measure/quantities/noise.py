@@ -1,0 +1,260 @@
+"""Rumble, hum, surface noise and ticks of silent grooves, re the reference velocity."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pyarrow as pa
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.quantities import level
+from grooveledger.measure.terminals import by_channel, output_mv
+from grooveledger.physics.equalisation import REFERENCE_HZ, replay_response
+from grooveledger.physics.groove import rms_velocity_cm_s
+from grooveledger.physics.weighting import (
+    RUMBLE_NETWORK_STATUS,
+    a_weighting_db,
+    rumble_weighting_db,
+    weighting_468_db,
+)
+from grooveledger.plan import Cartridge, Chain, tracks_for
+from grooveledger.schemas.measure import NOISE
+from grooveledger.storage import tables
+
+TABLE = NOISE
+CHANNELS = ("left", "right")
+#: Noise is added up from here, Hz: below lies warp, and the offset of the converter.
+LOWEST_HZ = 1.0
+#: Surface noise is added up to here, Hz, whatever the sampling rate: the audio band.
+HIGHEST_HZ = 20_000.0
+#: A tone tells the sensitivity where it lies within this ratio of 1 kHz.
+SENSITIVITY_RATIO = 1.06
+#: Mains harmonics that count as hum.
+HUM_HARMONICS = 10
+#: A mains line is looked for within this part of its frequency, and of so many bands more: the
+#: mains wander by 0.2 % in a large grid (common practice), a Hann line is four bands wide.
+MAINS_WANDER, LINE_BANDS = 0.002, 2.0
+#: The noise around a line is the median of the bands within this distance of it, Hz.
+LINE_NEIGHBOURS_HZ = 8.0
+#: A line is there where it raises the power of its bands by so many standard deviations of noise,
+#: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T). The scatter is skewed: six
+#: keep forty windows of noise alone, as many as a groove has, below.
+LINE_SIGMAS = 6.0
+
+
+def measure(context: CaptureContext) -> pa.Table:
+    """Measure the noise of every silent groove that was analysed.
+
+    The density as heard goes back to the cartridge's terminals, then through the ideal replay
+    equalisation, and is compared with the output at the reference velocity. Lateral and vertical
+    are (L + R) / sqrt 2 and (L - R) / sqrt 2 of the channels, each over its own sensitivity.
+    Settings: `reference_velocity_cm_s`, `mains_hz`.
+
+    Returns
+    -------
+    pyarrow.Table
+        `schemas.measure.NOISE`; levels are null where no sensitivity is known.
+    """
+    columns = by_channel(context.observations["noise_density"], context.chain)
+    sensitivity, source = sensitivity_mv_per_cm_s(context)
+    reference_cm_s = float(context.settings["reference_velocity_cm_s"])
+    mains_hz = float(context.settings["mains_hz"])
+    parts = []
+    for track in tracks_for("noise", context.side):
+        of_track = columns["track"] == track.track
+        if not of_track.any():
+            continue
+        rows = {
+            name: {
+                key: column[of_track & (columns["channel"] == name)]
+                for key, column in columns.items()
+            }
+            for name in (*CHANNELS, "sum", "difference")
+        }
+        left = rows["left"]
+        seconds = float(left["seconds"][0])
+        shared = {
+            "capture": context.capture,
+            "track": track.track,
+            "ticks_per_min": 60.0 * float(left["ticks"][0]) / seconds,
+            "reference_velocity_cm_s": reference_cm_s,
+            "rumble_network": RUMBLE_NETWORK_STATUS,
+            "seconds": seconds,
+            "sensitivity_from": source,
+        }
+        frequency_hz, width_hz = left["frequency_hz"], left["bandwidth_hz"]
+        densities = velocity_densities(
+            {name: row["density_fs2_per_hz"] for name, row in rows.items()},
+            frequency_hz,
+            context.chain,
+            sensitivity,
+        )
+        for channel, density in densities.items():
+            figures = noise_figures(
+                density / reference_cm_s**2, frequency_hz, width_hz, seconds, mains_hz
+            )
+            parts.append(tables.build(NOISE, {**shared, "channel": channel, **figures}))
+    return tables.concat(NOISE, parts)
+
+
+def sensitivity_mv_per_cm_s(context: CaptureContext) -> tuple[dict[str, float], str | None]:
+    """Sensitivity of each channel near 1 kHz, and where it comes from.
+
+    The capture's own level tones where each channel has one near 1 kHz (the first of the plan),
+    else the cartridge's rated output for both channels, else NaN.
+
+    Returns
+    -------
+    sensitivity : dict
+        Rms mV per rms cm/s of the channel, by channel.
+    source : str or None
+        measured, rated or None.
+    """
+    rows = tables.columns(level.measure(context))
+    near = np.abs(np.log(rows["frequency_hz"] / REFERENCE_HZ)) <= np.log(SENSITIVITY_RATIO)
+    near &= ~rows["limited"] & np.isfinite(rows["sensitivity_mv_per_cm_s"])
+    measured = {}
+    for track in context.side.tracks:
+        for channel in CHANNELS:
+            found = near & (rows["track"] == track.track) & (rows["channel"] == channel)
+            if channel not in measured and found.any():
+                measured[channel] = float(rows["sensitivity_mv_per_cm_s"][found][0])
+    if len(measured) == len(CHANNELS):
+        return measured, "measured"
+    rated = rated_sensitivity_mv_per_cm_s(context.cartridge)
+    return dict.fromkeys(CHANNELS, rated), "rated" if np.isfinite(rated) else None
+
+
+def rated_sensitivity_mv_per_cm_s(cartridge: Cartridge) -> float:
+    """Sensitivity by the data sheet, rms mV per rms cm/s; NaN where it does not say."""
+    rated = cartridge.rated or {}
+    output, velocity = rated.get("output_mv"), rated.get("output_velocity_cm_s")
+    if not output or not velocity:
+        return float("nan")
+    measure = rated.get("output_velocity_measure") or "peak"
+    return float(output) / rms_velocity_cm_s(float(velocity), measure)
+
+
+def velocity_densities(
+    density_fs2_per_hz: Mapping[str, np.ndarray],
+    frequency_hz: np.ndarray,
+    chain: Chain,
+    sensitivity: Mapping[str, float],
+) -> dict[str, np.ndarray]:
+    """Densities after the ideal replay equalisation, as the 1 kHz velocity of equal output.
+
+    Parameters
+    ----------
+    density_fs2_per_hz : mapping
+        Of left, right (as the cartridge has them), sum and difference.
+    frequency_hz : ndarray
+        Centres of the bands.
+    sensitivity : mapping
+        Rms mV per rms cm/s, by channel.
+
+    Returns
+    -------
+    dict
+        (cm/s rms)^2 a hertz by channel: left, right, lateral, vertical. NaN where the sensitivity
+        is; 0 in the band at 0 Hz.
+    """
+    heard_hz = np.maximum(frequency_hz, LOWEST_HZ)
+    # A density is a mean square; a sine of that mean square has sqrt 2 of its root as peak.
+    mv_per_fs = output_mv(np.full(len(heard_hz), np.sqrt(2.0)), heard_hz, chain)
+    gain = (mv_per_fs * np.abs(replay_response(heard_hz, "iec98"))) ** 2
+    gain = np.where(frequency_hz >= LOWEST_HZ, gain, 0.0)
+    left, right, whole, differing = (
+        density_fs2_per_hz[name] * gain for name in ("left", "right", "sum", "difference")
+    )
+    # What the channels have in common: the mean of left times right, known from sum and difference.
+    common = 0.5 * (whole - differing)
+    if len(chain.invert) == 1:
+        common = -common
+    left = left / sensitivity["left"] ** 2
+    right = right / sensitivity["right"] ** 2
+    common = common / (sensitivity["left"] * sensitivity["right"])
+    return {
+        "left": left,
+        "right": right,
+        "lateral": np.maximum(0.5 * (left + right) + common, 0.0),
+        "vertical": np.maximum(0.5 * (left + right) - common, 0.0),
+    }
+
+
+def noise_figures(
+    density_per_hz: np.ndarray,
+    frequency_hz: np.ndarray,
+    width_hz: np.ndarray,
+    seconds: float,
+    mains_hz: float,
+) -> dict[str, float | bool]:
+    """Levels of one channel.
+
+    Parameters
+    ----------
+    density_per_hz : ndarray
+        Power re the reference velocity's, a hertz, after the replay equalisation.
+    frequency_hz, width_hz : ndarray
+        Centres and widths of the bands.
+    seconds : float
+        Length of the groove.
+
+    Returns
+    -------
+    dict
+        By the column's name in `schemas.measure.NOISE`.
+    """
+    power = density_per_hz * width_hz
+    audible = np.where(frequency_hz <= HIGHEST_HZ, power, 0.0)
+    hum_power, hum_limited = hum(density_per_hz, frequency_hz, width_hz, seconds, mains_hz)
+    return {
+        "rumble_unweighted_db": _weighted(power, rumble_weighting_db(frequency_hz, "unweighted")),
+        "rumble_weighted_db": _weighted(power, rumble_weighting_db(frequency_hz, "weighted")),
+        "hum_db": _db(hum_power),
+        "hum_limited": hum_limited,
+        "noise_a_db": _weighted(audible, a_weighting_db(frequency_hz)),
+        "noise_468_db": _weighted(audible, weighting_468_db(frequency_hz)),
+    }
+
+
+def hum(
+    density_per_hz: np.ndarray,
+    frequency_hz: np.ndarray,
+    width_hz: np.ndarray,
+    seconds: float,
+    mains_hz: float,
+) -> tuple[float, bool]:
+    """Power of the mains lines above the noise around them.
+
+    Returns
+    -------
+    power : float
+        Sum of the lines that stand out. Where none does, the power of the bands in which they
+        would lie, which hum does not exceed.
+    limited : bool
+        True where none stands out.
+    """
+    lines, bound, any_line = 0.0, 0.0, False
+    for harmonic_hz in mains_hz * np.arange(1, HUM_HARMONICS + 1):
+        centre = int(np.argmin(np.abs(frequency_hz - harmonic_hz)))
+        reach_hz = MAINS_WANDER * harmonic_hz + LINE_BANDS * width_hz[centre]
+        away_hz = np.abs(frequency_hz - harmonic_hz)
+        at_line = away_hz <= reach_hz
+        around = ~at_line & (away_hz <= reach_hz + LINE_NEIGHBOURS_HZ)
+        power = float(np.sum((density_per_hz * width_hz)[at_line]))
+        bandwidth_hz = float(np.sum(width_hz[at_line]))
+        noise = float(np.median(density_per_hz[around])) * bandwidth_hz
+        bound += power
+        stands_out = 1.0 + LINE_SIGMAS / np.sqrt(bandwidth_hz * seconds)
+        if power >= stands_out * noise and power > 0.0:
+            any_line = True
+            lines += power - noise
+    return (lines, False) if any_line else (bound, True)
+
+
+def _weighted(power: np.ndarray, weighting_db: np.ndarray) -> float:
+    return _db(float(np.sum(power * 10.0 ** (weighting_db / 10.0))))
+
+
+def _db(power: float) -> float:
+    """Level of a power; NaN (null) where there is none."""
+    return 10.0 * float(np.log10(power)) if power > 0.0 else float("nan")

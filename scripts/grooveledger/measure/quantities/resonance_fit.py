@@ -1,0 +1,231 @@
+"""The second-order resonance that fits a low sweep, and the compliance that follows from it."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pyarrow as pa
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.quantities.resonance import axis_response
+from grooveledger.physics.resonance import compliance_um_per_mn, high_pass_response, peak_hz
+from grooveledger.plan import Track, tracks_for
+from grooveledger.schemas.measure import RESONANCE_FIT as TABLE
+from grooveledger.storage import tables
+
+#: Fewest points that a fit of three parameters is trusted with.
+FEWEST_POINTS = 8
+#: Departure of a real arm from the model that no point is better than, dB (our choice): keeps the
+#: few quietest points from deciding alone.
+MODEL_DB = 0.1
+#: Starting points: resonances across the sweep, and quality factors from damped to sharp.
+START_FREQUENCIES = 40
+START_Q = (0.5, 1.0, 2.0, 4.0, 8.0)
+ITERATIONS = 40
+#: A fit looks so far beyond the sweep's ends, and for a Q within this range; what ends on a bound
+#: is no resonance (damped arms have a Q near 1, undamped ones 2 to 10: common practice).
+BEYOND, Q_RANGE = 2.0, (0.2, 50.0)
+#: Dynamic compliance at 10 Hz over the static figure of a data sheet (common practice).
+DYNAMIC_PART_OF_STATIC = 0.5
+TURN = 2.0 * np.pi
+#: Steps of the differences that stand for derivatives, relative to the frequency or Q.
+SLOPE_STEP, BEND_STEP = 1e-5, 1e-3
+#: Rounds in which the driving frequency is found from the one heard; each gains a decimal or more.
+HEARD_TO_DRIVEN_STEPS = 3
+
+
+class Sweep(NamedTuple):
+    """Points of a sweep: frequencies as heard, rising, and the rate at which they were passed.
+
+    The rate, in hertz a second, is negative for a sweep that falls.
+    """
+
+    frequency_hz: np.ndarray
+    rate_hz_s: np.ndarray
+
+
+class ResonanceFit(NamedTuple):
+    """A fitted resonance: undamped frequency and its standard uncertainty, Q, gain, misfit."""
+
+    resonance_hz: float
+    uncertainty_hz: float
+    q: float
+    gain_db: float
+    residual_db: float
+
+
+def measure(context: CaptureContext) -> pa.Table:
+    """Fit the resonance of every low sweep.
+
+    `peak_db` is the height of the fitted curve's top, within the sweep, above the fit one octave
+    below the track's upper end. The compliance assumes a simple spring and needs the cartridge's
+    mass. A sweep in which no resonance can be fitted, or whose fit lies outside the sweep, gives a
+    row of nulls.
+    """
+    parts = []
+    cartridge = context.cartridge
+    for track in tracks_for(TABLE.name, context.side):
+        curve = axis_response(context, track)
+        sweep = Sweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
+        found = fit_resonance(sweep, curve.response_db, curve.noise_db)
+        figures = dict.fromkeys(
+            ("resonance_hz", "peak_db", "q", "dynamic_compliance_um_per_mn", "residual_db")
+        )
+        uncertainty_hz = None
+        if found is not None:
+            top_hz = np.clip(
+                peak_hz(found.resonance_hz, found.q), curve.frequency_hz[0], curve.frequency_hz[-1]
+            )
+            ends_hz = np.array([top_hz, 0.5 * track.highest_hz])
+            top_db, reference_db = _db(high_pass_response(ends_hz, found.resonance_hz, found.q))
+            figures.update(
+                resonance_hz=found.resonance_hz,
+                peak_db=top_db - reference_db,
+                q=found.q,
+                residual_db=found.residual_db,
+            )
+            if cartridge.mass_g is not None:
+                mass_g = context.chain.arm_effective_mass_g + cartridge.mass_g
+                figures["dynamic_compliance_um_per_mn"] = float(
+                    compliance_um_per_mn(mass_g, found.resonance_hz)
+                )
+            uncertainty_hz = found.uncertainty_hz
+        static = cartridge.static_compliance_um_per_mn
+        parts.append(
+            tables.build(
+                TABLE,
+                {
+                    "capture": context.capture,
+                    "track": [track.track],
+                    "axis": track.modulation,
+                    **figures,
+                    "rule_of_thumb_um_per_mn": (
+                        None if static is None else DYNAMIC_PART_OF_STATIC * static
+                    ),
+                    "resonance_uncertainty_hz": uncertainty_hz,
+                },
+            )
+        )
+    return tables.concat(TABLE, parts)
+
+
+def sweep_rate_hz_s(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
+    """Return the rate at which a sweep passes each frequency, negative where it falls."""
+    start_hz, stop_hz = float(track.start_hz or 0.0), float(track.stop_hz or 0.0)
+    if track.law == "log":
+        return np.asarray(frequency_hz * np.log(stop_hz / start_hz) / track.duration_s)
+    return np.full(len(frequency_hz), (stop_hz - start_hz) / track.duration_s)
+
+
+def fit_resonance(
+    sweep: Sweep, response_db: np.ndarray, noise_db: np.ndarray
+) -> ResonanceFit | None:
+    """Fit gain, resonance and Q of a second-order high-pass to a response in dB.
+
+    Weighted least squares by damped Gauss-Newton steps in gain, log frequency and log Q.
+
+    Parameters
+    ----------
+    sweep : Sweep
+        Where the curve has its points, frequencies rising.
+    response_db, noise_db : ndarray, shape (n,)
+        The curve, and the standard deviation of its noise.
+
+    Returns
+    -------
+    ResonanceFit or None
+        None for too few points, or where the best fit is no resonance within the sweep.
+    """
+    frequency_hz = sweep.frequency_hz
+    if len(frequency_hz) < FEWEST_POINTS or np.isnan(response_db).any():
+        return None
+    weight = 1.0 / np.hypot(noise_db, MODEL_DB)
+    state = _best_start(sweep, response_db, weight)
+    low_hz, high_hz = frequency_hz[0], frequency_hz[-1]
+    lowest = np.array([-np.inf, np.log(low_hz / BEYOND), np.log(Q_RANGE[0])])
+    highest = np.array([np.inf, np.log(high_hz * BEYOND), np.log(Q_RANGE[1])])
+    damping = 1e-3
+    misfit, slopes = _misfit(state, sweep, response_db, weight)
+    for _ in range(ITERATIONS):
+        normal = slopes.T @ slopes
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slopes.T @ misfit)
+        trial = np.clip(state + np.clip(step, -1.0, 1.0), lowest, highest)
+        trial_misfit, trial_slopes = _misfit(trial, sweep, response_db, weight)
+        if trial_misfit @ trial_misfit <= misfit @ misfit:
+            state, misfit, slopes, damping = (
+                trial,
+                trial_misfit,
+                trial_slopes,
+                max(0.1 * damping, 1e-9),
+            )
+        else:
+            damping *= 10.0
+    gain_db, resonance_hz, q = state[0], float(np.exp(state[1])), float(np.exp(state[2]))
+    if not (low_hz <= resonance_hz <= high_hz and Q_RANGE[0] < q < Q_RANGE[1]):
+        return None
+    variance = misfit @ misfit / (len(misfit) - len(state))
+    spread = np.sqrt(variance * np.linalg.inv(slopes.T @ slopes)[1, 1])
+    residual_db = np.sqrt(np.mean((misfit / weight) ** 2))
+    return ResonanceFit(
+        resonance_hz, float(resonance_hz * spread), q, float(gain_db), float(residual_db)
+    )
+
+
+def _best_start(sweep: Sweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Gain (dB), log resonance and log Q of the best of a grid of starting points."""
+    starts = []
+    for resonance_hz in np.geomspace(
+        sweep.frequency_hz[0], sweep.frequency_hz[-1], START_FREQUENCIES
+    ):
+        for q in START_Q:
+            rest_db = response_db - _db(high_pass_response(sweep.frequency_hz, resonance_hz, q))
+            gain_db = np.average(rest_db, weights=weight**2)
+            misfit = np.sum((weight * (rest_db - gain_db)) ** 2)
+            starts.append((misfit, gain_db, np.log(resonance_hz), np.log(q)))
+    return np.array(min(starts)[1:])
+
+
+def _misfit(
+    state: np.ndarray, sweep: Sweep, response_db: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted residuals, shape (n,), and the model's slopes in each parameter, shape (n, 3)."""
+    resonance_hz, q = float(np.exp(state[1])), float(np.exp(state[2]))
+    model_db = swept_response_db(sweep, resonance_hz, q)
+    step = 1.0 + SLOPE_STEP
+    slopes = np.stack(
+        [
+            np.ones(len(model_db)),
+            (swept_response_db(sweep, resonance_hz * step, q) - model_db) / SLOPE_STEP,
+            (swept_response_db(sweep, resonance_hz, q * step) - model_db) / SLOPE_STEP,
+        ],
+        axis=1,
+    )
+    return weight * (response_db - state[0] - model_db), weight[:, np.newaxis] * slopes
+
+
+def swept_response_db(sweep: Sweep, resonance_hz: float, q: float) -> np.ndarray:
+    """Return the level that a sweep shows of a resonance that it passes at a finite rate.
+
+    To first order in the rate the response is H - (j/2) w' H'' at the frequency w that drives it,
+    and the frequency heard differs from that one by w' times the slope of H's phase (our expansion
+    of the convolution with a sweep's slowly bending phase).
+    """
+    driven_hz = sweep.frequency_hz
+    for _ in range(HEARD_TO_DRIVEN_STEPS):
+        _, phase_slope, _ = _transfer(driven_hz / resonance_hz, q)
+        driven_hz = sweep.frequency_hz - sweep.rate_hz_s * phase_slope / (TURN * resonance_hz)
+    response, _, bend = _transfer(driven_hz / resonance_hz, q)
+    lag = sweep.rate_hz_s / (2.0 * TURN * resonance_hz**2)
+    return _db(response - 1j * lag * bend)
+
+
+def _transfer(x: np.ndarray, q: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Response at frequencies re the resonance, slope of its phase, and its second derivative."""
+    below, here, above = (
+        high_pass_response(x + offset, 1.0, q) for offset in (-BEND_STEP, 0.0, BEND_STEP)
+    )
+    slope = np.imag((above - below) / here) / (2.0 * BEND_STEP)
+    return here, slope, (above - 2.0 * here + below) / BEND_STEP**2
+
+
+def _db(response: np.ndarray) -> np.ndarray:
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(response), np.finfo(float).tiny)))

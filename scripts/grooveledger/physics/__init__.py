@@ -1,0 +1,1 @@
+"""Standards and physics: definitions with their numbers and sources."""

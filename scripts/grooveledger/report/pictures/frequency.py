@@ -1,0 +1,343 @@
+"""Curves against frequency: response, separation, distortion, spectrum, noise, resonance."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
+
+from grooveledger.report.pictures.rows import Columns, count, groups, sorted_by
+from grooveledger.report.pictures.style import (
+    COLOURS,
+    MARKS,
+    POINTS_MAX,
+    Mark,
+    Picture,
+    decimated,
+    frequency_axis,
+    hertz,
+    house_style,
+    key,
+    line,
+    panel,
+    panels,
+    percent_axis,
+    said,
+    spoken_hertz,
+    value_axis,
+)
+
+#: Usual extent of the frequency axis; it reaches further only where a curve does.
+AUDIO_HZ = (20.0, 22_000.0)
+WIDE_HZ = 50_000.0
+#: The octaves about the arm's resonance.
+RESONANCE_HZ = (3.5, 40.0)
+RESONANCE_TICKS_HZ = (4.0, 8.0, 16.0, 31.5)
+#: Names of the file's channels, and their looks, in a noise density.
+NOISE_MARKS = {
+    "left": MARKS["left"],
+    "right": MARKS["right"],
+    "sum": MARKS["lateral"],
+    "difference": MARKS["vertical"],
+}
+#: Fewer points are marks, no line: single tones.
+FEW_POINTS = 3
+#: Where the axis of a noise density begins.
+DENSITY_FROM_HZ = 4.0
+#: Points of a noise density, each the mean of its stretch of the log axis.
+DENSITY_POINTS = 240
+#: The tone and its harmonics marked in a spectrum.
+SPECTRUM_ORDERS = 5
+WIDENED = "The scale is wider than usual, to hold this curve."
+BOUND = "Dotted stretches are bounds: the noise floor hides the figure."
+
+
+def extent(frequency_hz: np.ndarray) -> tuple[float, float]:
+    """Extent of the frequency axis for curves at these frequencies."""
+    highest_hz = np.nanmax(frequency_hz, initial=0.0)
+    return AUDIO_HZ[0], WIDE_HZ if highest_hz > AUDIO_HZ[1] else AUDIO_HZ[1]
+
+
+def lines_of(rows: Columns) -> list[tuple[str, str, Columns]]:
+    """(label, channel, rows) of each line, one a track and channel, the longest of each first.
+
+    Further lines of a channel have an empty label: they look like the first.
+    """
+    found = [
+        (str(channel), sorted_by(part, "frequency_hz"))
+        for (channel, _), part in groups(rows, "channel", "track")
+    ]
+    found.sort(key=lambda item: (item[0], -count(item[1])))
+    named: set[str] = set()
+    lines: list[tuple[str, str, Columns]] = []
+    for channel, part in found:
+        lines.append(("" if channel in named else channel, channel, part))
+        named.add(channel)
+    return lines
+
+
+def at_octaves(label: str, part: Columns, column: str, unit: str, places: int = 1) -> str:
+    """Say a curve in a few figures: its values nearest to 100 Hz, 1, 5, 10 and 15 kHz."""
+    if not label:
+        return ""
+    frequency_hz, values = part["frequency_hz"], part[column]
+    finite = np.isfinite(values)
+    spots = []
+    for wanted_hz in (100.0, 1e3, 5e3, 10e3, 15e3):
+        if not finite.any():
+            break
+        distance = np.where(finite, np.abs(np.log(frequency_hz / wanted_hz)), np.inf)
+        nearest = int(np.argmin(distance))
+        if distance[nearest] < np.log(1.1):
+            spots.append(f"{values[nearest]:.{places}f} {unit} at {spoken_hertz(wanted_hz)}")
+    return f"{label.capitalize()}: {', '.join(spots)}." if spots else ""
+
+
+def _curve(axes: Axes, part: Columns, column: str, mark: Mark, label: str) -> bool:
+    """Draw a curve, its bounds dotted; returns whether it has bounds."""
+    limited = part.get("limited", np.zeros(len(part[column]), dtype=bool))
+    x, y, bound = decimated(part["frequency_hz"], part[column], limited)
+    figures = np.where(bound, np.nan, y)
+    if len(x) < FEW_POINTS:
+        axes.plot(x, figures, linestyle="none", marker=mark.marker, color=mark.colour, label=label)
+    else:
+        line(axes, x, figures, mark, label)
+    if bound.any():
+        axes.plot(x, np.where(bound, y, np.nan), color=mark.colour, linestyle=":", linewidth=1.0)
+    return bool(bound.any())
+
+
+@house_style
+def response(rows: Columns) -> Picture:
+    """Frequency response of both channels, with the standard uncertainty as a band."""
+    figure, axes = panel()
+    lines = lines_of(rows)
+    for label, channel, part in lines:
+        mark = MARKS[channel]
+        x, y, spread = decimated(part["frequency_hz"], part["response_db"], part["uncertainty_db"])
+        axes.fill_between(x, y - spread, y + spread, color=mark.colour, alpha=0.12, linewidth=0)
+        _curve(axes, part, "response_db", mark, label)
+    frequency_axis(axes, *extent(rows["frequency_hz"]))
+    wide = value_axis(axes, "Response (dB)", -12, 6, 3, [rows["response_db"]])
+    key(axes)
+    references = [spoken_hertz(value) for value in np.unique(rows["reference_hz"])]
+    return Picture(
+        "response",
+        "Frequency response",
+        said(
+            [
+                f"Response in dB relative to {' and '.join(references)}, against frequency.",
+                *(at_octaves(label, part, "response_db", "dB") for label, _, part in lines),
+            ]
+        ),
+        figure,
+        said(
+            [
+                f"Relative to {' and '.join(references)}; the band is one standard uncertainty.",
+                WIDENED if wide else "",
+            ]
+        ),
+    )
+
+
+@house_style
+def separation(rows: Columns) -> Picture:
+    """Channel separation, named by the driven channel."""
+    figure, axes = panel()
+    lines = lines_of(rows)
+    bounded = [_curve(axes, part, "separation_db", MARKS[ch], lab) for lab, ch, part in lines]
+    frequency_axis(axes, *extent(rows["frequency_hz"]))
+    wide = value_axis(axes, "Separation (dB)", 0, 40, 5, [rows["separation_db"]])
+    key(axes)
+    return Picture(
+        "separation",
+        "Channel separation",
+        said(
+            [
+                "Separation in dB of the driven channel from the other, against frequency.",
+                *(at_octaves(label, part, "separation_db", "dB") for label, _, part in lines),
+            ]
+        ),
+        figure,
+        said(
+            [
+                "Named by the driven channel; more is better.",
+                BOUND if any(bounded) else "",
+                WIDENED if wide else "",
+            ]
+        ),
+    )
+
+
+@house_style
+def distortion(rows: Columns) -> Picture:
+    """Total harmonic distortion against frequency, with its second and third harmonics."""
+    figure, axes = panel()
+    lines = lines_of(rows)
+    bounded = []
+    for label, channel, part in lines:
+        bounded.append(_curve(axes, part, "thd_pct", MARKS[channel], label))
+        _harmonic(axes, part, "h2_pct", MARKS[channel], "2nd")
+        _harmonic(axes, part, "h3_pct", MARKS[channel], "3rd")
+    frequency_axis(axes, *extent(rows["frequency_hz"]))
+    percent_axis(axes, "Distortion (%)")
+    key(axes)
+    return Picture(
+        "distortion",
+        "Harmonic distortion",
+        said(
+            [
+                "Total harmonic distortion in percent of the fundamental, against frequency.",
+                *(at_octaves(label, part, "thd_pct", "%", 2) for label, _, part in lines),
+            ]
+        ),
+        figure,
+        said(
+            [
+                "Heavy lines: harmonics together. Light lines: second and third harmonic alone.",
+                BOUND if any(bounded) else "",
+            ]
+        ),
+    )
+
+
+def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> None:
+    x, y = decimated(part["frequency_hz"], part[column])
+    finite = np.flatnonzero(np.isfinite(y) & (y > 0))
+    if len(finite) < FEW_POINTS:
+        return
+    axes.plot(x, y, color=mark.colour, linestyle=mark.dash, linewidth=0.8, alpha=0.8)
+    start = finite[0]
+    axes.annotate(
+        name,
+        (x[start], y[start]),
+        xytext=(-3, 0),
+        textcoords="offset points",
+        horizontalalignment="right",
+        verticalalignment="center",
+        fontsize=7,
+        color=mark.colour,
+    )
+
+
+@house_style
+def spectrum(rows: Columns, tone_hz: float) -> Picture:
+    """Spectrum of a tone, both channels, its harmonics named."""
+    parts = [
+        (str(channel), next(part for _, part in groups(tracks, "track")))
+        for (channel,), tracks in groups(rows, "channel")
+    ]
+    figure, every = panels(len(parts), 1.7 * len(parts) + 0.9)
+    low_hz, high_hz = extent(rows["frequency_hz"])
+    for axes, (channel, part) in zip(every, parts, strict=True):
+        x, y = _peaks_kept(part["frequency_hz"], part["level_db"])
+        line(axes, x, y, MARKS[channel]._replace(dash="-"), channel, marks=0)
+        axes.lines[-1].set_linewidth(0.9)
+        frequency_axis(axes, low_hz, high_hz)
+        value_axis(axes, f"{channel.capitalize()} (dB)", -100, 0, 20, [])
+        axes.set_title(
+            f"{channel}, track {part['track'][0]:.0f}, dB re the tone", loc="left", fontsize=10
+        )
+        for order in range(1, int(high_hz / tone_hz) + 1)[:SPECTRUM_ORDERS]:
+            axes.axvline(order * tone_hz, color=COLOURS["soft"], linewidth=0.5, linestyle=":")
+    for axes in every[:-1]:
+        axes.set_xlabel("")
+        axes.xaxis.set_major_formatter(NullFormatter())
+    return Picture(
+        f"spectrum-{tone_hz:.0f}",
+        f"Spectrum of the {spoken_hertz(tone_hz)} tone",
+        said(
+            [
+                f"Level in dB relative to the tone at {spoken_hertz(tone_hz)}, against frequency.",
+                *(_harmonics_said(channel, part, tone_hz) for channel, part in parts),
+            ]
+        ),
+        figure,
+        "Dotted verticals: the tone, brought to its nominal frequency, and its harmonics.",
+    )
+
+
+def _harmonics_said(channel: str, part: Columns, tone_hz: float) -> str:
+    spots = []
+    for order in (2, 3):
+        near = np.abs(part["frequency_hz"] / tone_hz - order) < 0.02
+        if near.any():
+            spots.append(f"order {order} at {np.nanmax(part['level_db'][near]):.0f} dB")
+    return f"{channel.capitalize()}: {', '.join(spots)}." if spots else ""
+
+
+def _peaks_kept(frequency_hz: np.ndarray, level_db: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Thin a spectrum to a line's points on the log axis, the highest level of each bin kept."""
+    inside = np.isfinite(level_db) & (frequency_hz >= AUDIO_HZ[0])
+    frequency_hz, level_db = frequency_hz[inside], level_db[inside]
+    order = np.lexsort((-level_db, _bins(frequency_hz)))
+    _, first = np.unique(_bins(frequency_hz)[order], return_index=True)
+    kept = np.sort(order[first])
+    return frequency_hz[kept], level_db[kept]
+
+
+def _bins(frequency_hz: np.ndarray) -> np.ndarray:
+    position = np.log(frequency_hz / AUDIO_HZ[0]) / np.log(WIDE_HZ / AUDIO_HZ[0])
+    return np.asarray(np.floor(position * POINTS_MAX))
+
+
+@house_style
+def noise_density(rows: Columns) -> Picture:
+    """Noise density of a silent groove, as heard."""
+    figure, axes = panel()
+    for channel, mark in NOISE_MARKS.items():
+        keep = (rows["channel"] == channel) & (rows["density_fs2_per_hz"] > 0)
+        keep &= rows["frequency_hz"] >= DENSITY_FROM_HZ
+        x, y = _log_means(rows["frequency_hz"][keep], rows["density_fs2_per_hz"][keep])
+        # A full-scale sine has a mean square of one half.
+        line(axes, x, 10 * np.log10(2 * y), mark, channel)
+    frequency_axis(axes, DENSITY_FROM_HZ, extent(rows["frequency_hz"])[1])
+    value_axis(axes, "Density (dB re full-scale sine, 1 Hz)", -160, -40, 20, [])
+    key(axes)
+    loudest = rows["frequency_hz"][np.argmax(np.nan_to_num(rows["density_fs2_per_hz"]))]
+    return Picture(
+        "noise-density",
+        "Noise of the silent groove",
+        "Noise density in dB relative to a full-scale sine in 1 Hz, against frequency, of the "
+        f"left and right channel, their sum and difference. Highest near {loudest:.3g} Hz.",
+        figure,
+        "As heard, replay equalisation in; ticks left out. Sum shows lateral, difference vertical "
+        "motion.",
+    )
+
+
+def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean frequency and power of equal stretches of the log axis."""
+    position = np.log(frequency_hz / DENSITY_FROM_HZ)
+    place = np.floor(position / np.log(WIDE_HZ / DENSITY_FROM_HZ) * DENSITY_POINTS).astype(int)
+    counts = np.bincount(place)
+    some = counts > 0
+    means = (np.bincount(place, values)[some] / counts[some] for values in (frequency_hz, power))
+    x, y = means
+    return x, y
+
+
+@house_style
+def resonance(rows: Columns, fits: Columns | None) -> Picture:
+    """Response of arm and cartridge about their resonance."""
+    figure, axes = panel()
+    spoken = []
+    for axis, part in ((str(a), sorted_by(p, "frequency_hz")) for (a,), p in groups(rows, "axis")):
+        x, y = decimated(part["frequency_hz"], part["response_db"])
+        line(axes, x, y, MARKS[axis], axis)
+        for resonance_hz in () if fits is None else fits["resonance_hz"][fits["axis"] == axis]:
+            axes.axvline(resonance_hz, color=MARKS[axis].colour, linewidth=0.8, linestyle=":")
+            spoken.append(f"{axis.capitalize()} resonance at {resonance_hz:.1f} Hz.")
+    axes.set_xscale("log")
+    axes.set_xlim(*RESONANCE_HZ)
+    axes.xaxis.set_major_locator(FixedLocator(RESONANCE_TICKS_HZ))
+    axes.xaxis.set_major_formatter(FixedFormatter([hertz(tick) for tick in RESONANCE_TICKS_HZ]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.set_xlabel("Frequency (Hz)")
+    value_axis(axes, "Response (dB)", -12, 18, 6, [rows["response_db"]])
+    key(axes)
+    return Picture(
+        "resonance",
+        "Arm and cartridge resonance",
+        said(["Response in dB about the low-frequency resonance, against frequency.", *spoken]),
+        figure,
+        "Relative to the response well above resonance; dotted verticals: fitted resonance.",
+    )

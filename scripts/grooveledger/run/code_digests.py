@@ -1,0 +1,145 @@
+"""Digests of the code that a rule's script can reach.
+
+The code of a stage is the modules that its script imports, followed through the package, each
+without comments and docstrings: rewording one re-runs nothing, a changed line re-runs what imports
+it and nothing else.
+"""
+
+import ast
+import functools
+import hashlib
+import io
+import tokenize
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from grooveledger.storage.digests import digest
+
+#: The library's folder, and the one in which it lies, from which its modules are imported.
+PACKAGE = Path(__file__).parents[1]
+
+
+def code_digest(script: Path, modules: Iterable[str] = ()) -> str:
+    """Digest of a script and of all package code that it can reach.
+
+    Parameters
+    ----------
+    script : Path
+        The script of a rule.
+    modules : iterable of str
+        Modules of the package that the script loads by name, which no import statement tells.
+    """
+    files = {script.resolve()} | reachable(script.resolve())
+    for module in modules:
+        file = _module_file(module, PACKAGE)
+        if file is None:
+            raise ValueError(f"no module {module} in the package")
+        files |= {file} | reachable(file)
+    files |= {template for file in files for template in _templates(file)}
+    base = PACKAGE.parent
+    parts = sorted((str(file.relative_to(base)), _file_digest(file)) for file in files)
+    return digest(parts)
+
+
+def reachable(file: Path) -> set[Path]:
+    """Files of the package that a file imports, directly or through others."""
+    seen: set[Path] = set()
+    waiting = [file]
+    while waiting:
+        for found in _imports(waiting.pop()):
+            if found not in seen:
+                seen.add(found)
+                waiting.append(found)
+    return seen
+
+
+@functools.cache
+def _imports(file: Path) -> tuple[Path, ...]:
+    names: list[str] = []
+    for node in _statements(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            # What is imported from a package may itself be a module.
+            names += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+    # A module's packages run before it.
+    parts = [name.split(".") for name in names]
+    whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
+    files = (_module_file(name, file.parent) for name in dict.fromkeys(whole))
+    return tuple(dict.fromkeys(found for found in files if found is not None))
+
+
+def _statements(tree: ast.AST) -> Iterator[ast.AST]:
+    """Statements at any depth, without the expressions that they hold."""
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        waiting += [
+            child
+            for child in ast.iter_child_nodes(node)
+            if isinstance(child, ast.stmt | ast.excepthandler | ast.match_case)
+        ]
+
+
+def _module_file(name: str, folder: Path) -> Path | None:
+    """File of a module of the library or of a rule's own folder; None for any other module."""
+    for stem in (place.joinpath(*name.split(".")) for place in (PACKAGE.parent, folder)):
+        for candidate in (stem.with_suffix(".py"), stem / "__init__.py"):
+            if candidate.is_file():
+                return candidate
+    return None
+
+
+@functools.cache
+def _templates(file: Path) -> tuple[Path, ...]:
+    """Templates beside a module that speaks of them: they are its code as well."""
+    if '"templates"' not in file.read_text(encoding="utf-8"):
+        return ()
+    return tuple(sorted(file.parent.glob("templates/*.*")))
+
+
+@functools.cache
+def _file_digest(file: Path) -> str:
+    text = file.read_text(encoding="utf-8")
+    code = _code_alone(text) if file.suffix == ".py" else text
+    return hashlib.sha256(code.encode()).hexdigest()
+
+
+def _code_alone(source: str) -> str:
+    """Return the lines of a module without its comments, docstrings and empty lines.
+
+    Tokens and line numbers decide, not a syntax tree written out again: that would differ between
+    versions of Python.
+    """
+    lines = source.splitlines()
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type == tokenize.COMMENT:
+            row, column = token.start
+            lines[row - 1] = lines[row - 1][:column]
+    for docstring in _docstrings(ast.parse(source)):
+        last = docstring.end_lineno or docstring.lineno
+        lines[docstring.lineno - 1 : last] = [""] * (last - docstring.lineno + 1)
+    return "\n".join(line.rstrip() for line in lines if line.strip())
+
+
+def _docstrings(tree: ast.Module) -> Iterator[ast.Expr]:
+    """Yield the docstring of a module and of each of its classes and functions.
+
+    Only those that have their lines to themselves: blanking the others' lines would hide code.
+    """
+    holders = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    for node in ast.walk(tree):
+        if not isinstance(node, holders) or not node.body:
+            continue
+        first = node.body[0]
+        alone = len(node.body) == 1 or node.body[1].lineno > (first.end_lineno or 0)
+        below = isinstance(node, ast.Module) or first.lineno > node.lineno
+        if (
+            isinstance(first, ast.Expr)
+            and isinstance(first.value, ast.Constant)
+            and isinstance(first.value.value, str)
+            and alone
+            and below
+        ):
+            yield first

@@ -1,0 +1,155 @@
+"""What a run would make, and why, in a person's words, before anything runs."""
+
+import csv
+import statistics
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+from grooveledger.run.jobs import Job
+from grooveledger.run.staleness import DECODING, Stale
+
+#: What each rule does, said of what it works on.
+WORK = {
+    "segment": "find the tracks of",
+    "observe_orders": "read the orders of",
+    "observe_speed_trace": "follow the speed of",
+    "observe_noise_density": "analyse the noise of",
+    "measure": "work out the figures of",
+    "capture_page": "write the page of",
+    "collect": "join the tables of all captures",
+    "drift": "fit the drift of every figure",
+    "loading": "reckon the loading",
+    "ratings": "hold figures against data sheets",
+    "stylus_page": "write the page of",
+    "loading_page": "write the loading page of",
+    "index_pages": "write the first page and the comparison",
+    "methods_pages": "write the pages of methods",
+    "export": "write the workbook and the CSV files",
+}
+#: Why, by the part of a job's mapping that differs, the most telling first.
+REASONS = {
+    "sha256": "the recording changed",
+    "file": "the recording's name in the sheet changed",
+    "code": "its code changed",
+    "settings": "its settings changed",
+    "side": "the description of the record side changed",
+    "other_sides": "the description of another side of the record changed",
+    "chain": "the chain changed",
+    "swap_channels": "the chain's swap_channels changed",
+    "invert": "the chain's invert changed",
+    "cartridge": "the cartridge's description changed",
+    "sheet": "its row of the captures' sheet changed",
+    "rpm": "the record's speed changed",
+    "captures": "the captures' sheet changed",
+    "styli": "the styli's sheet changed",
+    "cartridges": "a cartridge's description changed",
+    "chains": "a chain changed",
+}
+UPSTREAM = "what it reads is made again"
+MISSING = "not there yet"
+UNTOLD = "what is there doesn't say what it was made from"
+#: So many names are written out.
+NAMES_SHOWN = 6
+
+
+def reason(stale: Stale) -> str:
+    """Why a job would run."""
+    if stale.missing:
+        return MISSING
+    told = [words for part, words in REASONS.items() if part in stale.changed]
+    if told:
+        return ", ".join(told)
+    return UPSTREAM if "from" in stale.changed else UNTOLD
+
+
+def seconds(jobs: Iterable[Job], results: Path) -> dict[Job, float | None]:
+    """Time that each job should take, by the last runs' benchmarks.
+
+    A job's own last time, or else the median of its rule's; None where there is neither.
+    """
+    usual: dict[str, float | None] = {}
+    times: dict[Job, float | None] = {}
+    for job in jobs:
+        folder = results / "benchmarks"
+        own = folder / job.rule / f"{job.name}.tsv" if job.name else folder / f"{job.rule}.tsv"
+        times[job] = _benchmark(own)
+        if times[job] is None:
+            if job.rule not in usual:
+                found = map(_benchmark, sorted((folder / job.rule).glob("*.tsv")))
+                known = [time for time in found if time is not None]
+                usual[job.rule] = statistics.median(known) if known else None
+            times[job] = usual[job.rule]
+    return times
+
+
+def _benchmark(path: Path) -> float | None:
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            return float(next(csv.DictReader(file, delimiter="\t"))["s"])
+    except (OSError, StopIteration, KeyError, ValueError, TypeError):
+        return None
+
+
+def lines(
+    stale: Sequence[Stale], total: int, times: Mapping[Job, float | None], cores: int
+) -> list[str]:
+    """Tell what would run.
+
+    Parameters
+    ----------
+    stale : sequence of Stale
+        The jobs that would run.
+    total : int
+        How many jobs the archive has.
+    times : mapping of Job to float or None
+        Seconds that each should take.
+    cores : int
+        How many run at a time.
+    """
+    if not stale:
+        return [f"Nothing to do: all {total} jobs' results are there and up to date."]
+    groups: dict[tuple[str, str], list[Stale]] = {}
+    for item in stale:
+        groups.setdefault((item.job.rule, reason(item)), []).append(item)
+    told = [f"{len(stale)} of {total} jobs would run:"]
+    for (rule, why), items in groups.items():
+        what = f"{WORK[rule]} {_names(items)}".rstrip()
+        time = _sum([times[item.job] for item in items])
+        told.append(f"  {what}: {why}{f' ({_duration(time)})' if time else ''}")
+    decoded = dict.fromkeys(item.job.name for item in stale if item.job.rule in DECODING)
+    told.append(
+        f"{_count(len(decoded), 'recording')} would be decoded." if decoded else "No audio is read."
+    )
+    whole = _sum([times[item.job] for item in stale])
+    unknown = sum(times[item.job] is None for item in stale)
+    if whole:
+        beside = f", {_count(unknown, 'job')} of unknown length beside" if unknown else ""
+        told.append(
+            f"About {_duration(whole / cores)} on {_count(cores, 'core')} by the times of the last "
+            f"run{beside}."
+        )
+    else:
+        told.append("How long it takes is not known before a first run.")
+    return told
+
+
+def _names(items: Sequence[Stale]) -> str:
+    names = [item.job.name for item in items if item.job.name]
+    if len(names) <= NAMES_SHOWN:
+        return ", ".join(names)
+    return f"{', '.join(names[: NAMES_SHOWN - 1])} and {len(names) - NAMES_SHOWN + 1} more"
+
+
+def _sum(times: Iterable[float | None]) -> float:
+    return sum(time for time in times if time is not None)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _duration(time_s: float) -> str:
+    if time_s < 90.0:
+        return f"{max(time_s, 1.0):.0f} s"
+    minutes = time_s / 60.0
+    return f"{minutes:.0f} min" if minutes < 90.0 else f"{minutes / 60.0:.1f} h"

@@ -1,0 +1,123 @@
+"""Which results were made by other code, settings or recordings than a run now expects.
+
+Snakemake remembers what it ran, but a failed job, a deleted memory or tables copied from elsewhere
+leave results that it knows nothing of. The results' own provenance always tells.
+"""
+
+import json
+import os
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from grooveledger.faults import ConfigurationFaults, Fault
+from grooveledger.run.jobs import Job, Jobs
+from grooveledger.storage.digests import digest
+from grooveledger.storage.provenance import origin
+
+#: In the results: an input of the jobs whose results are stale. Newer than they are, it has them
+#: made again, and says which and why.
+MARK = ".stale.json"
+#: A Parquet file ends with four bytes of its metadata's length and this (Apache Parquet format).
+PARQUET_MARK = b"PAR1"
+FOOTER_END = 8
+#: Rules whose jobs decode recordings.
+DECODING = ("segment", "observe_orders", "observe_speed_trace", "observe_noise_density")
+
+
+class Stale(NamedTuple):
+    """A job that has to run, though perhaps some of its results are there.
+
+    `missing` is true where none is. `changed` are the parts of its mapping that the results were
+    made from otherwise; empty where they don't say.
+    """
+
+    job: Job
+    missing: bool
+    changed: tuple[str, ...]
+
+
+def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
+    """Return the jobs whose results are missing or were made otherwise, in the flow's order."""
+    found = []
+    for job in jobs.all():
+        there = [(results / output).exists() for output in job.outputs]
+        if not all(there):
+            found.append(Stale(job, not any(there), ()))
+            continue
+        expected = jobs.digest(job.rule, job.name)
+        for path in _telling(job, results):
+            if not _made_from(path, expected):
+                changed = _changed(origin(path), jobs.mapping(job.rule, job.name))
+                found.append(Stale(job, False, changed))
+                break
+    return found
+
+
+def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
+    """Have Snakemake make again what is there but stale: those jobs get the mark as an input.
+
+    Returns
+    -------
+    frozenset
+        Rule and name of each of those jobs. Missing results need no mark.
+    """
+    made_otherwise = [item for item in stale if not item.missing]
+    if made_otherwise:
+        told = [
+            {"rule": item.job.rule, "name": item.job.name, "changed": item.changed}
+            for item in made_otherwise
+        ]
+        # The time makes the content new: Snakemake takes a file of the same content for unchanged.
+        content = json.dumps({"time_ns": time.time_ns(), "stale": told}, indent=1)
+        (results / MARK).write_text(content, encoding="utf-8")
+    return frozenset((item.job.rule, item.job.name) for item in made_otherwise)
+
+
+def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
+    """Check that recordings are there if what was measured from them has to be made again.
+
+    Raises
+    ------
+    ConfigurationFaults
+        The folder of the recordings is not there: going on would replace what was measured by
+        rejections.
+    """
+    wanted = {item.job.name for item in stale if item.job.rule in DECODING and not item.missing}
+    if wanted and not captures_dir.is_dir():
+        problem = f"is not there, and {len(wanted)} of its recordings would have to be read"
+        remedy = "Connect the disk, or mend captures_dir in the configuration."
+        raise ConfigurationFaults([Fault(str(captures_dir), "", problem, remedy)])
+
+
+def _telling(job: Job, results: Path) -> list[Path]:
+    """Results that tell their origin: tables and folders; a page's is that of its folder."""
+    return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
+
+
+def _made_from(path: Path, expected: str) -> bool:
+    """Whether a result names the digest of a job's mapping as its origin.
+
+    Of a table only the bytes of its metadata are looked through, which lie at a Parquet file's end,
+    before their length and a mark: reading all that they say takes ten times as long, and an
+    archive has tens of thousands.
+    """
+    if path.suffix != ".parquet":
+        return origin(path).get("job") == expected
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - FOOTER_END))
+        end = file.read()
+        if len(end) < FOOTER_END or end[4:] != PARQUET_MARK:
+            return False
+        file.seek(max(0, size - FOOTER_END - int.from_bytes(end[:4], "little")))
+        return expected.encode() in file.read()
+
+
+def _changed(said: Mapping[str, str], mapping: Mapping[str, object]) -> tuple[str, ...]:
+    try:
+        parts = json.loads(said.get("parts", ""))
+    except ValueError:
+        return ()
+    return tuple(key for key, value in mapping.items() if parts.get(key) != digest(value))

@@ -1,0 +1,173 @@
+"""Which planned track is which stretch: the cheapest way to read a capture as a record side.
+
+The costs of a match are those of `plausibility`. Tracks are matched in playing order, to one
+stretch or to several in a row, so that a dropout, a tick or a repeated track costs one track at
+most.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from grooveledger.plan import Side, Track
+from grooveledger.segment.plausibility import (
+    MISSING,
+    Assumption,
+    Match,
+    Played,
+    beyond,
+    placements,
+    with_channels,
+)
+
+#: Cost of a stretch that is not planned, by its length.
+UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
+#: Silence between two tracks: how far it may be off, and the cost beyond.
+INTERVAL_FREE_S, INTERVAL_FREE, INTERVAL_STEP_S, INTERVAL_MAX = 2.0, 0.08, 4.0, 3.0
+#: Of a track that was played twice, the first one counts, if it is as likely and as whole as this.
+REPEAT_COST, REPEAT_PART = 0.5, 0.1
+#: Speeds of turntables, rpm.
+TURNTABLE_RPM = (16.6667, 33.3333, 45.0, 78.26)
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """The cheapest reading of a capture."""
+
+    assumption: Assumption
+    matches: tuple[Match, ...]
+    cost: float
+
+
+def align(played: Played, side: Side) -> Alignment:
+    """Find the cheapest reading of a capture's stretches as a side's tracks."""
+    speeds = [1.0] + [
+        rpm / side.rpm for rpm in TURNTABLE_RPM if 0.05 < abs(rpm / side.rpm - 1.0) < 0.4
+    ]
+    # A dead channel tells nothing of the other one's name or polarity.
+    either = (False,) if played.dead else (False, True)
+    readings = []
+    for speed in speeds:
+        placed = _placements(played, side, speed)
+        readings += [
+            _align(played, side, placed, Assumption(speed, exchanged, inverted))
+            for exchanged in either
+            for inverted in either
+        ]
+    return min(readings, key=lambda reading: reading.cost)
+
+
+def resembled(
+    span: tuple[float, float], played: Played, side: Side, assumption: Assumption
+) -> Track | None:
+    """Name the planned track that a stretch is most like, whatever its place; None for none."""
+    alone = played._replace(spans=[span])
+    placed = _placements(alone, side, assumption.speed)
+    likely = _likely(alone, side, placed, assumption)
+    nearest = min(likely, key=lambda match: match.cost, default=None)
+    return side.tracks[nearest.position] if nearest else None
+
+
+def _placements(played: Played, side: Side, speed: float) -> list[Match]:
+    return [
+        match
+        for position, track in enumerate(side.tracks)
+        if track.modulation
+        for match in placements(position, track, played, speed)
+    ]
+
+
+def _likely(
+    played: Played, side: Side, placed: Sequence[Match], assumption: Assumption
+) -> list[Match]:
+    likely = [
+        with_channels(match, side.tracks[match.position], played, assumption) for match in placed
+    ]
+    return [match for match in likely if match]
+
+
+def _align(
+    played: Played, side: Side, placed: Sequence[Match], assumption: Assumption
+) -> Alignment:
+    likely = _likely(played, side, placed, assumption)
+    # In order of their last stretch and place, so that what comes before is settled already.
+    likely.sort(key=lambda match: (match.last, match.position, match.first))
+    missing = np.cumsum([0.0] + [MISSING * bool(track.modulation) for track in side.tracks])
+    unexpected = np.cumsum([0.0] + [_unexpected(stop - start) for start, stop in played.spans])
+    planned_s = _planned_starts(side)
+    best: list[tuple[float, int]] = []
+    for match in likely:
+        cost, before = missing[match.position] + unexpected[match.first], -1
+        for i, earlier in enumerate(likely[: len(best)]):
+            if earlier.last >= match.first or earlier.position >= match.position:
+                continue
+            through = (
+                best[i][0]
+                + missing[match.position]
+                - missing[earlier.position + 1]
+                + unexpected[match.first]
+                - unexpected[earlier.last + 1]
+                + _interval_cost(earlier, match, side, planned_s, played, assumption.speed)
+            )
+            if through < cost:
+                cost, before = through, i
+        best.append((cost + match.cost, before))
+    total, end = float(missing[-1] + unexpected[-1]), -1
+    for i, match in enumerate(likely):
+        rest = missing[-1] - missing[match.position + 1] + unexpected[-1]
+        whole = best[i][0] + rest - unexpected[match.last + 1]
+        if whole < total - 1e-9:
+            total, end = float(whole), i
+    chain = []
+    while end >= 0:
+        chain.append(likely[end])
+        end = best[end][1]
+    matches = _first_played(chain[::-1], likely)
+    return Alignment(assumption, tuple(matches), total + assumption.cost)
+
+
+def _first_played(chain: Sequence[Match], likely: Sequence[Match]) -> list[Match]:
+    """Of a track that was played more than once, take the first whole one."""
+    matches: list[Match] = []
+    for match in chain:
+        after = matches[-1].last if matches else -1
+        earlier = [
+            other
+            for other in likely
+            if other.position == match.position
+            and after < other.first
+            and other.last < match.first
+            and other.cost < match.cost + REPEAT_COST
+            and abs(other.part - 1.0) < REPEAT_PART
+        ]
+        matches.append(min(earlier, key=lambda other: other.first, default=match))
+    return matches
+
+
+def _planned_starts(side: Side) -> np.ndarray:
+    starts_s, at_s = [], 0.0
+    for track in side.tracks:
+        starts_s.append(at_s)
+        at_s += track.duration_s + side.gap_s
+    return np.array(starts_s)
+
+
+def _unexpected(duration_s: float) -> float:
+    return min(UNEXPECTED + UNEXPECTED_PER_S * duration_s, UNEXPECTED_MAX)
+
+
+def _interval_cost(
+    earlier: Match, later: Match, side: Side, planned_s: np.ndarray, played: Played, speed: float
+) -> float:
+    """Cost of the time between two tracks.
+
+    Unplanned stretches between them either took the place of missing tracks or added to the time.
+    """
+    planned = planned_s[later.position] - planned_s[earlier.position]
+    planned -= side.tracks[earlier.position].duration_s
+    between_s = later.start_s - earlier.stop_s
+    between = played.spans[earlier.last + 1 : later.first]
+    added_s = sum(stop_s - start_s for start_s, stop_s in between)
+    off_s = min(abs(between_s * speed - planned), abs((between_s - added_s) * speed - planned))
+    return beyond(off_s, INTERVAL_FREE_S + INTERVAL_FREE * planned, INTERVAL_STEP_S, INTERVAL_MAX)

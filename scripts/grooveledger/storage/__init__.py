@@ -1,0 +1,1 @@
+"""Parquet in and out, whole files only, and where a result came from."""

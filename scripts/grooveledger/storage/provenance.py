@@ -1,0 +1,36 @@
+"""What a result says of its own origin: a table in its metadata, a folder in a file of its own."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from grooveledger.storage import tables
+from grooveledger.storage.digests import digest
+
+#: Holds the origin of a folder of pictures or of CSV files, and of the page or workbook beside it.
+STAMP = ".origin.json"
+
+
+def provenance(job: Mapping[str, Any]) -> dict[str, str]:
+    """Digests of a job's mapping as a whole, of its code, and of each of its parts."""
+    parts = {key: digest(value) for key, value in sorted(job.items())}
+    return {"code": job["code"], "job": digest(job), "parts": json.dumps(parts)}
+
+
+def stamp(folder: str | Path, job: Mapping[str, Any]) -> None:
+    """Say in a folder what it was made from; the last thing that a job does."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / STAMP).write_text(json.dumps(provenance(job)), encoding="utf-8")
+
+
+def origin(path: Path) -> dict[str, str]:
+    """Provenance of a table or of a folder; empty where it has none, or can't be read."""
+    try:
+        if path.suffix == ".parquet":
+            return tables.provenance(path)
+        said: dict[str, str] = json.loads((path / STAMP).read_text(encoding="utf-8"))
+        return said
+    except (OSError, ValueError):  # pyarrow's own errors are ValueErrors
+        return {}

@@ -1,0 +1,33 @@
+"""Rule drift: how every figure moves with the hours on its stylus."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from grooveledger.interpret.drift import advice_table, control_table, drift_table, stylus_states
+from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, STYLUS_STATES
+from grooveledger.storage import data_frames, tables
+from grooveledger.storage.provenance import provenance
+from job import logged
+
+with logged(snakemake.log[0]):
+    job = snakemake.params.job
+    settings = job["settings"]["drift"]
+    styli = pd.DataFrame(list(job["styli"].values()))
+    metrics, captures = (
+        data_frames.read(snakemake.input.metrics),
+        data_frames.read(snakemake.input.captures),
+    )
+    drift = drift_table(metrics, captures, styli, settings)
+    control = control_table(metrics, captures, styli, settings)
+    made = (
+        (DRIFT, drift),
+        (STYLUS_STATES, stylus_states(drift, captures, styli, settings)),
+        (CONTROL, control),
+        (ADVICE, advice_table(drift, control, captures, styli, settings)),
+    )
+    folder = Path(snakemake.output.drift).parent
+    for table, frame in made:
+        tables.write(
+            table, data_frames.rows(table, frame), folder / f"{table.name}.parquet", provenance(job)
+        )

@@ -1,0 +1,14 @@
+"""Rule export: the tables for a spreadsheet, as one workbook and as CSV."""
+
+from pathlib import Path
+
+import block_pandas  # noqa: F401
+from grooveledger.export import csv_files, workbook
+from grooveledger.storage.provenance import stamp
+from job import logged
+
+with logged(snakemake.log[0]):
+    paths = [Path(path) for path in snakemake.input.tables]
+    workbook.write(paths, Path(snakemake.output.workbook))
+    csv_files.write(paths, Path(snakemake.output.csv))
+    stamp(snakemake.output.csv, snakemake.params.job)

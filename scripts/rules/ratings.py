@@ -1,0 +1,34 @@
+"""Rule ratings: captures held against data sheets, and styli compared at the same age."""
+
+import pandas as pd
+
+from grooveledger.interpret.comparison import comparison_table
+from grooveledger.interpret.ratings import ratings_table
+from grooveledger.plan import Cartridge, Chain
+from grooveledger.schemas.interpret import COMPARISON, RATINGS
+from grooveledger.storage import data_frames, tables
+from grooveledger.storage.provenance import provenance
+from job import logged
+
+with logged(snakemake.log[0]):
+    job = snakemake.params.job
+    captures, metrics = (
+        data_frames.read(snakemake.input.captures),
+        data_frames.read(snakemake.input.metrics),
+    )
+    ratings = ratings_table(
+        captures,
+        data_frames.read(snakemake.input.response),
+        metrics,
+        {name: Cartridge.from_mapping(mapping) for name, mapping in job["cartridges"].items()},
+        {name: Chain.from_mapping(mapping) for name, mapping in job["chains"].items()},
+        job["settings"]["ratings"],
+    )
+    comparison = comparison_table(
+        captures, metrics, pd.DataFrame(list(job["styli"].values())), job["settings"]["ratings"]
+    )
+    for table, frame, path in (
+        (RATINGS, ratings, snakemake.output.ratings),
+        (COMPARISON, comparison, snakemake.output.comparison),
+    ):
+        tables.write(table, data_frames.rows(table, frame), path, provenance(job))

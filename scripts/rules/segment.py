@@ -1,0 +1,29 @@
+"""Rule segment: where a capture's tracks lie, and whether it can be measured."""
+
+import block_pandas  # noqa: F401
+from grooveledger.plan import Side
+from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.segment.health import OK
+from grooveledger.segment.job import segment
+from grooveledger.storage import tables
+from grooveledger.storage.digests import check_content
+from grooveledger.storage.provenance import provenance
+from job import capture_path, logged
+
+with logged(snakemake.log[0]):
+    job = snakemake.params.job
+    path = capture_path(snakemake.config, job)
+    tracks, health = segment(
+        path,
+        Side.from_mapping(job["side"]),
+        job["settings"],
+        job["capture"],
+        swap_channels=job["swap_channels"],
+        invert=job["invert"],
+        other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
+        sha256=job["sha256"],
+    )
+    if health["status"].to_pylist() != [OK]:
+        check_content(path, job["sha256"])
+    tables.write(TRACKS, tracks, snakemake.output.tracks, provenance(job))
+    tables.write(HEALTH, health, snakemake.output.health, provenance(job))

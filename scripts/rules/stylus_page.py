@@ -1,0 +1,17 @@
+"""Rule stylus_page: the page of one stylus with its pictures, and the figures that sum it up."""
+
+from pathlib import Path
+
+import block_pandas  # noqa: F401
+from grooveledger.report import stylus_page, summary_pictures
+from grooveledger.storage.provenance import stamp
+from job import logged
+
+with logged(snakemake.log[0]):
+    stylus = snakemake.params.job["styli"][snakemake.wildcards.stylus]
+    tables = Path(snakemake.input.drift).parent
+    captures = Path(snakemake.config["results"]) / "captures"
+    stylus_page.write(stylus, tables, captures, Path(snakemake.output.page))
+    stamp(snakemake.output.pictures, snakemake.params.job)
+    summary_pictures.write(stylus, tables, captures, Path(snakemake.output.figures))
+    stamp(snakemake.output.figures, snakemake.params.job)

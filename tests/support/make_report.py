@@ -1,0 +1,69 @@
+"""Every page of the invented archive, for tests of pages."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import make_archive
+import make_tables
+from grooveledger.export import csv_files, workbook
+from grooveledger.report import (
+    capture_page,
+    comparison_page,
+    index,
+    loading_page,
+    methods,
+    stylus_page,
+)
+
+#: As few as show every kind: the seventh is rejected.
+CAPTURES = 7
+#: These have few curves, to save time.
+LIGHT = ("c0002", "c0004", "c0005")
+DOCUMENTATION = Path(__file__).parents[2] / "workflow" / "docs" / "methods"
+
+
+def facts(row: dict[str, Any]) -> dict[str, Any]:
+    """What the page of a capture is told besides its own tables."""
+    return {
+        "sheet": row,
+        "rpm": make_tables.RPM,
+        "chain": make_tables.CHAIN,
+        "cartridge": make_tables.CARTRIDGES[row["cartridge"]],
+    }
+
+
+def shared(session: pytest.TempPathFactory) -> Path:
+    """Give the report, written once in a test session."""
+    results = session.getbasetemp() / "report-of-an-invented-archive"
+    done = (results / "export" / "csv").exists()
+    return results / "report" if done else write_report(results)
+
+
+def write_report(results: Path) -> Path:
+    """Write tables, pages and exports; returns the report's folder."""
+    rows = make_archive.write_archive(results, CAPTURES, light=LIGHT)
+    tables, folder, report = results / "tables", results / "captures", results / "report"
+    styli = make_archive.styli()
+    index.write(tables, report / "index.html", styli)
+    for row in rows:
+        page = report / "captures" / f"{row['capture']}.html"
+        capture_page.write(facts(row), folder / row["capture"], page)
+    for name, stylus in styli.items():
+        stylus_page.write(stylus, tables, folder, report / "styli" / f"{name}.html")
+    for name in make_tables.CARTRIDGES:
+        loading_page.write(
+            name,
+            {"bench": make_tables.CHAIN},
+            styli,
+            make_archive.LOADING,
+            tables,
+            report / "loading" / f"{name}.html",
+        )
+    comparison_page.write(styli, make_archive.COMPARED, tables, folder, report / "comparison.html")
+    methods.write(DOCUMENTATION.parent, report / "methods")
+    paths = sorted(tables.glob("*.parquet"))
+    workbook.write(paths, results / "export" / "archive.xlsx")
+    csv_files.write(paths, results / "export" / "csv")
+    return report

@@ -1,0 +1,101 @@
+"""Control charts: published run lengths, and flags where they belong."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import drift_histories as study
+from grooveledger.interpret.drift import control
+
+
+def average_run(weight, limit_sds, shift=0.0, points=201):
+    """Average run length of an exponentially weighted mean, by its integral equation."""
+    half = limit_sds * np.sqrt(weight / (2.0 - weight))
+    nodes, weights = np.polynomial.legendre.leggauss(points)
+    nodes, weights = half * nodes, half * weights
+    z = (nodes[None, :] - (1.0 - weight) * nodes[:, None]) / weight - shift
+    kernel = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) / weight * weights[None, :]
+    runs = np.linalg.solve(np.eye(points) - kernel, np.ones(points))
+    start = (nodes / weight - shift) ** 2
+    return 1.0 + float(np.exp(-0.5 * start) / np.sqrt(2.0 * np.pi) / weight * weights @ runs)
+
+
+def test_run_lengths_of_lucas_and_saccucci():
+    # Lucas & Saccucci (1990): 500 in control; the rest by the integral equation, computed.
+    weight, limit = control.EWMA_WEIGHT, control.EWMA_LIMIT_SDS
+    assert average_run(weight, limit) == pytest.approx(499.7, abs=1.0)
+    assert average_run(weight, limit, 1.0) == pytest.approx(10.54, abs=0.02)
+
+
+def test_limits_grow_as_published():
+    # sqrt(w / (2 - w) (1 - (1 - w)^(2 i))) at w = 0.2.
+    _, limit = control.ewma(np.zeros(10))
+    np.testing.assert_allclose(
+        limit[[0, 1, 2, 4, 9]] / control.EWMA_LIMIT_SDS,
+        [0.2, 0.25612, 0.28633, 0.31493, 0.33141],
+        atol=5e-6,
+    )
+
+
+def test_worked_example():
+    # NIST/SEMATECH e-Handbook, EWMA charts: data and results from memory; limits recomputed.
+    data = np.array(
+        [
+            (52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5),
+            (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1),
+        ]
+    ).ravel()
+    sd = 2.0539
+    mean, limit = control.ewma((data - 50.0) / sd, 0.3, 3.0)
+    np.testing.assert_allclose(
+        50.0 + sd * mean[[0, 1, 9, 19]], [50.60, 49.52, 50.33, 51.99], atol=0.006
+    )
+    assert 50.0 + sd * limit[-1] == pytest.approx(52.588, abs=0.001)
+
+
+def chart(values, hours, **conditions):
+    metrics = study.long_table(values, hours, **conditions)
+    captures = pd.DataFrame({"capture": metrics["capture"].unique(), "status": "ok"})
+    styli = pd.DataFrame({"stylus": ["one"], "break_in_hours": np.nan})
+    return control.control_table(metrics, captures, styli, {})
+
+
+def history(count=1, n=25, slope=0.0):
+    rng = np.random.default_rng(5)
+    hours = 30.0 + 10.0 * np.arange(n)
+    return slope * (hours - 30.0) / 100.0 + 0.1 * rng.standard_normal((count, n)), hours
+
+
+def test_newest_capture_is_seldom_flagged_without_cause():
+    values, hours = history(1000, slope=-0.5)
+    newest = chart(values, hours).query("newest")
+    assert len(newest) == 1000
+    # 0.27 % beyond the limits, 0.2 % by the mean.
+    assert newest["flagged"].mean() < 0.015
+
+
+def test_newest_capture_off_by_six_sigmas_is_flagged():
+    values, hours = history(100, slope=-0.5)
+    values[:, -1] += 0.6
+    newest = chart(values, hours).query("newest")
+    assert newest["flagged"].mean() > 0.95
+    assert set(newest.loc[newest["flagged"], "reason"]) == {"beyond the limits"}
+
+
+def test_only_the_newest_can_be_flagged():
+    values, hours = history()
+    values[0, 10] += 5.0
+    found = chart(values, hours)
+    assert not found["flagged"].any()
+    assert list(found["newest"]) == [False] * 24 + [True]
+
+
+def test_a_first_capture_on_another_chain_is_foretold_by_nothing():
+    values, hours = history()
+    chain = np.array(["bench"] * 24 + ["other"], dtype=object)
+    assert chart(values, hours, chain=chain).empty
+
+
+def test_too_few_captures_have_no_chart():
+    values, hours = history(n=6)
+    assert chart(values, hours).empty

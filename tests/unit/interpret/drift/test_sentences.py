@@ -1,0 +1,156 @@
+"""What is said of a stylus, and what is advised."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import drift_histories as study
+from grooveledger.interpret.drift import advice_table, control_table, drift_table, stylus_states
+
+N = 20
+HOURS = 10.0 + 12.0 * np.arange(N)
+TREBLE, DISTORTION = "response_10khz_db", "thd_10khz_pct"
+
+
+def archive(slopes, last=0.0, plays=None, n=N, **conditions):
+    """Metrics, captures and styli; one metric an entry of slopes per 100 h, both channels."""
+    rng = np.random.default_rng(1)
+    parts = []
+    for metric, slope in slopes.items():
+        values = 3.0 + slope * HOURS[:n] / 100.0 + 0.05 * rng.standard_normal((2, n))
+        values[0, -1] += last
+        part = study.long_table(values, HOURS[:n], metric=metric, plays=plays, **conditions)
+        part["channel"] = part["channel"].map({"h00000": "left", "h00001": "right"})
+        part["unit"] = "%" if metric.endswith("pct") else "dB"
+        parts.append(part)
+    metrics = pd.concat(parts, ignore_index=True)
+    captures = metrics.drop_duplicates("capture").assign(status="ok")
+    styli = pd.DataFrame({"stylus": ["one"], "cartridge": ["type"], "break_in_hours": [np.nan]})
+    return metrics, captures, styli
+
+
+def state_of(*args, **kwargs):
+    metrics, captures, styli = archive(*args, **kwargs)
+    drift = drift_table(metrics, captures, styli, {})
+    return stylus_states(drift, captures, styli, {}).iloc[0]
+
+
+def advice_of(*args, **kwargs):
+    metrics, captures, styli = archive(*args, **kwargs)
+    drift = drift_table(metrics, captures, styli, {})
+    control = control_table(metrics, captures, styli, {})
+    return list(advice_table(drift, control, captures, styli, {})["advice"])
+
+
+def test_a_moving_figure_is_told_with_its_limit_and_its_doubt():
+    state = state_of({TREBLE: -0.7, "speed_error_pct": 0.0}, plays=np.arange(float(N)))
+    assert state["verdict"] == "confounded"
+    assert state["due_metric"] == TREBLE
+    side = state["due_channel"].capitalize()
+    low, high = f"{state['due_low']:.0f}", f"{state['due_high']:.0f}"
+    assert state["sentence"] == (
+        f"{side} channel falling 0.7\N{NO-BREAK SPACE}dB per 100 h at 10 kHz; limit reached "
+        f"between {low} and {high} h; record wear cannot be told apart on this record; "
+        "1 other figure moves."
+    )
+
+
+def test_due_is_the_earliest_limit():
+    state = state_of({TREBLE: -0.7, DISTORTION: 0.5})
+    assert state["due_hours"] == pytest.approx(30.0 + 200.0 / 0.7, rel=0.05)
+    assert state["hours_now"] == HOURS[-1]
+    assert state["n_captures"] == N
+
+
+def test_past_the_limit():
+    state = state_of({TREBLE: -1.5})
+    assert state["verdict"] == "past_limit"
+    assert "limit passed at about 16" in state["sentence"]
+
+
+def test_nothing_moves():
+    state = state_of({TREBLE: 0.0})
+    assert np.isnan(state["due_hours"])
+    assert state["due_metric"] is None
+    assert state["sentence"].startswith(
+        "No figure moves beyond its scatter from 34 to 238 h; at 10"
+    )
+
+
+def test_too_few():
+    assert state_of({TREBLE: 0.0}, n=5)["sentence"] == (
+        "Too few captures after break-in to tell: 3 of the 6 that a trend needs."
+    )
+
+
+def test_a_stylus_without_captures():
+    metrics, captures, styli = archive({TREBLE: 0.0})
+    styli = pd.concat([styli, styli.assign(stylus="unused")])
+    states = stylus_states(drift_table(metrics, captures, styli, {}), captures, styli, {})
+    assert list(states["stylus"]) == ["one", "unused"]
+    assert states["verdict"].iloc[1] == "too_few"
+    assert states["n_captures"].iloc[1] == 0
+
+
+def test_advice_for_a_confounded_record():
+    (copy, repeat) = advice_of({TREBLE: -0.7}, plays=np.arange(float(N)))[:2]
+    assert copy.startswith("Capture another, little-played copy of record a, side a")
+    assert repeat.startswith("Capture one record side twice on one day")
+
+
+def test_advice_for_a_warming_room():
+    said = advice_of({TREBLE: -0.7}, temperature_c=15.0 + 0.4 * np.arange(N))
+    assert any("about 17 \N{DEGREE SIGN}C" in advice for advice in said)
+
+
+def test_advice_for_a_surprising_newest_capture():
+    first = advice_of({TREBLE: 0.0}, last=2.0)[0]
+    assert "repeat capture one-00019: 1 of the newest figures lies" in first
+
+
+def test_of_the_newest_hours_every_capture_counts():
+    metrics, captures, styli = archive({TREBLE: 0.0}, last=2.0)
+    # Another side, captured at the same hours, has a name that comes later.
+    other = captures.tail(1).assign(capture="one-99999")
+    drift = drift_table(metrics, captures, styli, {})
+    control = control_table(metrics, captures, styli, {})
+    both = pd.concat([captures, other])
+    first = advice_table(drift, control, both, styli, {})["advice"].iloc[0]
+    assert "repeat capture one-00019" in first
+
+
+def test_a_figure_that_few_captures_hold_comes_last():
+    metrics, captures, styli = archive({TREBLE: -0.7}, plays=np.arange(float(N)))
+    rare = metrics[metrics["metric"] == TREBLE].tail(3).assign(metric="imd_pct", channel="left")
+    metrics = pd.concat([metrics, rare])
+    drift = drift_table(metrics, captures, styli, {})
+    control = control_table(metrics, captures, styli, {})
+    said = list(advice_table(drift, control, captures, styli, {})["advice"])
+    assert said[0].startswith("Capture another, little-played copy")
+    assert said[-1].startswith("Make 3 more captures")
+    assert "for 1 of its 3 figures" in said[-1]
+
+
+def test_a_capture_is_wanted_where_the_first_limit_is_not_well_known():
+    """A slow figure whose limit lies far off is no reason to wait for it."""
+    slow = {"separation_1khz_db": -0.06}
+    (said,) = [text for text in advice_of(slow) if text.startswith("Capture again")]
+    assert "the first limit is met are known only roughly" in said
+    both = advice_of({TREBLE: -0.7, **slow})
+    assert not [text for text in both if text.startswith("Capture again")]
+
+
+def test_advice_for_too_few():
+    assert advice_of({TREBLE: 0.0}, n=5)[0].startswith("Make 3 more captures")
+
+
+def test_no_advice_where_nothing_is_open():
+    day = np.repeat(np.arange(N // 2), 2)
+    assert advice_of({TREBLE: 0.0}, day=day) == []
+
+
+def test_lost_tables_columns_do_not_matter():
+    # Tables read back from Parquet hold null text as NaN.
+    metrics, captures, styli = archive({TREBLE: -0.7})
+    drift = drift_table(metrics, captures, styli, {}).convert_dtypes(dtype_backend="pyarrow")
+    assert "falling 0.7" in stylus_states(drift, captures, styli, {})["sentence"].iloc[0]

@@ -1,0 +1,133 @@
+"""Checks of coil fitting on simulated cartridges: a mechanical resonance and a known network."""
+
+import numpy as np
+import pytest
+
+from grooveledger.interpret.loading.fit import (
+    FitLimits,
+    ResistancePrior,
+    fit_one_load,
+    fit_two_loads,
+    mechanical_db,
+    tells_of_coil,
+)
+from grooveledger.interpret.response_curves import Curve
+from grooveledger.physics.network import Network, transfer_db
+from grooveledger.plan import Chain
+
+LIMITS = FitLimits(noise_db=0.1, residual_max_db=0.5, within_pct=5.0)
+ASSUMED = ResistancePrior(775.0, 0.38)
+FREQUENCY_HZ = 1000.0 * 2.0 ** (np.arange(105) / 24.0)
+
+
+def chain(load_ohm, load_pf):
+    return Chain("bench", 12.0, 0.5, 2.0, load_pf - 50.0, load_ohm, 50.0, 40.0, "iec98", 2.0)
+
+
+def simulated(coil, load, tip=(25_000.0, 2.5), noise_db=0.05, seed=1, top_hz=20_500.0):
+    frequency_hz = FREQUENCY_HZ[top_hz >= FREQUENCY_HZ]
+    response_db = transfer_db(frequency_hz, Network.of(*coil, load)) + mechanical_db(
+        frequency_hz, *tip
+    )
+    response_db = response_db + noise_db * np.random.default_rng(seed).normal(
+        size=len(frequency_hz)
+    )
+    return Curve(frequency_hz, response_db, np.full(len(frequency_hz), 0.1))
+
+
+@pytest.mark.parametrize("coil", [(400.0, 500.0), (600.0, 1000.0), (250.0, 1200.0)])
+@pytest.mark.parametrize("other", [(47_000, 330), (100_000, 150), (15_000, 400)])
+def test_inductance_from_two_loads(coil, other):
+    first, second = chain(47_000, 150), chain(*other)
+    for seed in range(3):
+        fit = fit_two_loads(
+            simulated(coil, first, seed=seed),
+            simulated(coil, second, seed=seed + 100),
+            first,
+            second,
+            ASSUMED,
+            0.0,
+            LIMITS,
+        )
+        assert fit.inductance_identified, fit.reason
+        assert fit.inductance_mh == pytest.approx(coil[0], rel=0.05)
+        assert abs(fit.inductance_mh / coil[0] - 1) < 4 * fit.inductance_u
+
+
+def test_resistance_is_identified_where_a_load_is_low():
+    first, second, coil = chain(47_000, 150), chain(4_700, 150), (600.0, 1500.0)
+    fit = fit_two_loads(
+        simulated(coil, first, seed=1),
+        simulated(coil, second, seed=2),
+        first,
+        second,
+        ASSUMED,
+        0.0,
+        LIMITS,
+    )
+    assert fit.resistance_identified
+    assert fit.resistance_ohm == pytest.approx(1500.0, rel=0.05)
+    assert fit.inductance_mh == pytest.approx(600.0, rel=0.05)
+
+
+def test_resistance_is_not_identified_by_usual_loads():
+    # By the closed form 5 % of 500 ohm moves such a response by some 0.01 dB.
+    first, second, coil = chain(47_000, 150), chain(47_000, 330), (400.0, 500.0)
+    fit = fit_two_loads(
+        simulated(coil, first), simulated(coil, second), first, second, ASSUMED, 0.0, LIMITS
+    )
+    assert fit.inductance_identified
+    assert not fit.resistance_identified
+
+
+def test_different_records_make_two_loads_uncertain():
+    first, second, coil = chain(47_000, 150), chain(47_000, 330), (400.0, 500.0)
+    fit = fit_two_loads(
+        simulated(coil, first), simulated(coil, second), first, second, ASSUMED, 0.8, LIMITS
+    )
+    assert not fit.inductance_identified
+    assert "uncertain by" in fit.reason
+
+
+def test_one_load_identifies_where_electrics_and_mechanics_differ():
+    load, coil = chain(47_000, 150), (600.0, 1000.0)
+    fit = fit_one_load(simulated(coil, load, tip=(14_000.0, 1.2)), load, ASSUMED, 0.0, LIMITS)
+    assert fit.inductance_identified, fit.reason
+    assert fit.inductance_mh == pytest.approx(600.0, rel=0.05)
+    assert fit.mechanical_hz == pytest.approx(14_000.0, rel=0.05)
+
+
+def test_one_load_says_when_two_explanations_fit():
+    load, coil = chain(47_000, 150), (600.0, 1000.0)
+    fit = fit_one_load(simulated(coil, load, tip=(40_000.0, 5.0)), load, ASSUMED, 0.0, LIMITS)
+    assert not fit.inductance_identified
+    assert "explains the response as well" in fit.reason
+
+
+def test_a_usual_record_guarantee_keeps_one_load_from_telling():
+    load = chain(47_000, 150)
+    fit = fit_one_load(simulated((400.0, 500.0), load), load, ASSUMED, 1.0 / np.sqrt(3.0), LIMITS)
+    assert not fit.inductance_identified
+
+
+def test_a_response_that_the_model_does_not_describe_is_told():
+    load = chain(47_000, 150)
+    curve = simulated((400.0, 500.0), load)
+    ripple_db = 2.0 * np.sin(8.0 * np.log2(curve.frequency_hz / 1000.0))
+    fit = fit_one_load(
+        curve._replace(response_db=curve.response_db + ripple_db), load, ASSUMED, 0.0, LIMITS
+    )
+    assert not fit.inductance_identified
+    assert "leaves" in fit.reason
+
+
+def test_a_response_must_reach_high():
+    load = chain(47_000, 150)
+    assert tells_of_coil(simulated((400.0, 500.0), load))
+    assert not tells_of_coil(simulated((400.0, 500.0), load, top_hz=8_000.0))
+
+
+def test_tip_resonance():
+    # Closed form: Q at the undamped resonance, 0 dB at 1 kHz.
+    values_db = mechanical_db(np.array([1_000.0, 100_000.0]), 100_000.0, 2.0)
+    np.testing.assert_allclose(values_db, [0.0, 6.0206], atol=2e-3)

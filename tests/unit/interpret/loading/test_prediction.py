@@ -1,0 +1,134 @@
+"""Prediction of a response under another load, against the same simulation under that load."""
+
+import numpy as np
+import pytest
+
+from grooveledger.interpret.loading.fit import (
+    FitLimits,
+    ResistancePrior,
+    fit_two_loads,
+    mechanical_db,
+)
+from grooveledger.interpret.loading.prediction import (
+    Coil,
+    Load,
+    load_change_db,
+    load_uncertainty_db,
+    measured_figures,
+    predict,
+)
+from grooveledger.interpret.response_curves import Curve
+from grooveledger.physics.network import Network, transfer_db
+from grooveledger.plan import Chain
+
+FREQUENCY_HZ = 1000.0 * 2.0 ** (np.arange(-24, 105) / 24.0)
+
+
+def chain(name, load_ohm, load_pf):
+    return Chain(name, 12.0, 0.5, 2.0, load_pf - 50.0, load_ohm, 50.0, 40.0, "iec98", 2.0)
+
+
+def load(chain_, load_ohm=None, load_pf=None):
+    return Load(chain_, load_ohm or chain_.load_ohm, load_pf or chain_.load_pf)
+
+
+def simulated(chain_, coil=(400.0, 500.0), tip=(25_000.0, 2.5)):
+    network_db = transfer_db(FREQUENCY_HZ, Network.of(*coil, chain_))
+    response_db = network_db + mechanical_db(FREQUENCY_HZ, *tip)
+    return Curve(FREQUENCY_HZ, response_db, np.full(len(FREQUENCY_HZ), 0.1))
+
+
+@pytest.mark.parametrize("other", [(47_000, 330), (100_000, 150), (33_000, 250)])
+@pytest.mark.parametrize(("error", "limit_db"), [(0.0, 1e-9), (0.025, 0.3), (0.05, 0.4)])
+def test_prediction_to_18_khz(other, error, limit_db):
+    # An inductance that counts as identified is within 2.5 % (standard) or 5 % (expanded).
+    first, second = chain("one", 47_000, 150), chain("two", *other)
+    coil = Coil(400.0 * (1.0 + error), 0.025, 500.0, 0.1)
+    predicted_db, u_db = predict(simulated(first), coil, load(first), load(second), 0.0)
+    off_db = predicted_db - simulated(second).response_db
+    audible = FREQUENCY_HZ <= 18_000.0
+    assert np.max(np.abs(off_db[audible])) <= limit_db
+    assert np.all(np.abs(off_db) <= 2.0 * u_db + 1e-9)
+
+
+def test_prediction_with_a_fitted_coil_within_0_3_db_to_18_khz():
+    # The coil fitted to two noisy responses, a third load predicted from the first of them.
+    chains = [chain("one", 47_000, 150), chain("two", 47_000, 330), chain("three", 100_000, 200)]
+    noise_db = 0.05 * np.random.default_rng(7).normal(size=(2, len(FREQUENCY_HZ)))
+    first, second = (
+        simulated(one)._replace(response_db=simulated(one).response_db + noise)
+        for one, noise in zip(chains, noise_db, strict=False)
+    )
+    limits = FitLimits(noise_db=0.1, residual_max_db=0.5, within_pct=5.0)
+    prior = ResistancePrior(775.0, 0.38)
+    fit = fit_two_loads(first, second, chains[0], chains[1], prior, 0.0, limits)
+    assert fit.inductance_identified
+    coil = Coil(fit.inductance_mh, fit.inductance_u, fit.resistance_ohm, fit.resistance_u)
+    predicted_db, _ = predict(first, coil, load(chains[0]), load(chains[2]), 0.0)
+    off_db = predicted_db - simulated(chains[2]).response_db
+    assert np.max(np.abs(off_db[FREQUENCY_HZ <= 18_000.0])) <= 0.3
+
+
+def test_no_change_of_load_is_no_change_and_no_doubt():
+    bench = chain("one", 47_000, 150)
+    change_db, u_db = load_change_db(
+        FREQUENCY_HZ, Coil(400.0, 0.1, 500.0, 0.1), load(bench), load(bench), 0.1
+    )
+    np.testing.assert_array_equal(change_db, 0.0)
+    np.testing.assert_array_equal(u_db, 0.0)
+
+
+def test_uncertainty_is_that_of_many_trials():
+    # Monte Carlo over the coil and the shared capacitance (JCGM 101).
+    bench, coil, capacitance_u = chain("one", 47_000, 150), Coil(400.0, 0.03, 500.0, 0.1), 0.03
+    at_hz = np.array([10_000.0, 18_000.0])
+    _, u_db = load_change_db(at_hz, coil, load(bench), load(bench, 47_000, 250), capacitance_u)
+    rng = np.random.default_rng(5)
+    trials = []
+    for _ in range(3000):
+        inductance = coil.inductance_mh * (1 + coil.inductance_u * rng.normal())
+        resistance = coil.resistance_ohm * (1 + coil.resistance_u * rng.normal())
+        extra_pf = bench.load_pf * capacitance_u * rng.normal()
+        trials.append(
+            transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 250 + extra_pf))
+            - transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 150 + extra_pf))
+        )
+    np.testing.assert_allclose(u_db, np.std(trials, axis=0), rtol=0.06)
+
+
+def test_two_chains_have_two_capacitances():
+    one, two, coil = chain("one", 47_000, 150), chain("two", 47_000, 150), Coil(400, 0, 500, 0)
+    _, u_db = load_change_db(np.array([15_000.0]), coil, load(one), load(two), 0.05)
+    single_db = load_uncertainty_db(np.array([15_000.0]), coil, load(one), 0.05)
+    np.testing.assert_allclose(u_db, np.sqrt(2.0) * single_db, rtol=1e-6)
+
+
+def test_many_loads_at_once():
+    bench, coil = chain("one", 47_000, 150), Coil(400.0, 0.03, 500.0, 0.1)
+    ohms, pfs = np.array([33e3, 47e3]), np.array([150.0, 250.0])
+    change_db, u_db = load_change_db(FREQUENCY_HZ, coil, load(bench), Load(bench, ohms, pfs), 0.03)
+    for i in range(2):
+        one_db, one_u = load_change_db(
+            FREQUENCY_HZ, coil, load(bench), Load(bench, ohms[i], pfs[i]), 0.03
+        )
+        np.testing.assert_allclose(change_db[i], one_db)
+        np.testing.assert_allclose(u_db[i], one_u)
+
+
+def test_figures_of_a_measured_curve():
+    curve = simulated(chain("one", 47_000, 330), tip=(100_000.0, 0.7))
+    figures = measured_figures(curve, (1_000.0, 20_000.0))
+    # The closed form's peak of this network is +3.11 dB at 11.8 kHz, the tip's part small.
+    assert figures.peak_db == pytest.approx(3.11, abs=0.05)
+    assert figures.peak_hz == pytest.approx(11_800.0, rel=0.03)
+    assert figures.db_at_20khz == pytest.approx(-3.64, abs=0.1)
+    band = (FREQUENCY_HZ >= 1_000.0) & (FREQUENCY_HZ <= 20_000.0)
+    assert figures.deviation_db == pytest.approx(np.ptp(curve.response_db[band]) / 2)
+
+
+def test_a_curve_that_rises_to_its_end_has_no_peak():
+    curve = Curve(FREQUENCY_HZ[:50], np.linspace(0.0, 3.0, 50), np.full(50, 0.1))
+    figures = measured_figures(curve, (1_000.0, 20_000.0))
+    assert np.isnan(figures.peak_db)
+    assert np.isnan(figures.peak_hz)
+    assert np.isnan(figures.db_at_20khz)

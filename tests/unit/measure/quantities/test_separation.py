@@ -1,0 +1,114 @@
+"""Channel separation, in closed form."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from grooveledger.measure.quantities.separation import measure
+from grooveledger.physics.noise_floor import NOISE_95
+from grooveledger.storage import tables
+from made_observations import CHAIN, make_context, make_side, orders_of, swapped_chain
+
+HZ = np.geomspace(100.0, 20_000.0, 30)
+
+
+def tone(modulation="left", **facts):
+    return {"kind": "tone", "modulation": modulation, "frequency_hz": 1000.0, "duration_s": 5.0,
+            **facts}  # fmt: skip
+
+
+def measured(track, hz, left, right, *, chain=CHAIN, played_hz=None, floor_fs=1e-9):
+    orders = orders_of(1, hz, {1: (left, right)}, played_hz=played_hz, floor_fs=floor_fs)
+    context = make_context(make_side(track), {"orders": orders}, chain=chain)
+    return tables.columns(measure(context))
+
+
+@pytest.mark.parametrize(("modulation", "sign"), [("left", 1.0), ("right", -1.0)])
+def test_driven_over_undriven(modulation, sign):
+    """A tenth is 20 dB; negative where the undriven channel is the louder."""
+    rows = measured(tone(modulation), 1000.0, 0.1, 0.01j)
+    assert list(rows["channel"]) == [modulation]
+    assert rows["separation_db"][0] == pytest.approx(sign * 20.0)
+    assert rows["crosstalk_phase_deg"][0] == pytest.approx(sign * 90.0)
+
+
+def test_no_correction_for_balance():
+    """A right channel of half the sensitivity: its crosstalk too is 6 dB lower."""
+    once = measured(tone(), 1000.0, 0.1, 0.01)["separation_db"]
+    half = measured(tone(), 1000.0, 0.1, 0.005)["separation_db"]
+    assert half - once == pytest.approx(20.0 * np.log10(2.0))
+
+
+@pytest.mark.parametrize("equalisation", ["iec98", "iec98_rumble", "flat"])
+@pytest.mark.parametrize("gain_db", [0.0, 60.0])
+def test_gain_curve_and_deviation_cancel(equalisation, gain_db):
+    chain = replace(
+        CHAIN,
+        equalisation=equalisation,
+        gain_db=gain_db,
+        preamplifier_response=((20.0, 3.0), (20_000.0, -9.0)),
+    )
+    sweep = {"kind": "sweep", "modulation": "left", "start_hz": 100.0, "stop_hz": 2e4,
+             "duration_s": 9}  # fmt: skip
+    rows = measured(sweep, HZ, 0.1, 0.01, chain=chain)
+    np.testing.assert_allclose(rows["separation_db"], 20.0, atol=1e-6)
+
+
+def test_lateral_and_vertical_tracks_have_none():
+    for modulation in ("lateral", "vertical"):
+        assert len(measured(tone(modulation), 1000.0, 0.1, 0.01)["track"]) == 0
+
+
+def test_frequency_is_played_on_a_sweep_and_nominal_on_a_tone():
+    sweep = {"kind": "sweep", "modulation": "left", "start_hz": 100.0, "stop_hz": 2e4,
+             "duration_s": 9}  # fmt: skip
+    rows = measured(sweep, HZ, 0.1, 0.01, played_hz=1.02 * HZ)
+    np.testing.assert_allclose(rows["frequency_hz"], 1.02 * HZ)
+    rows = measured(tone(), 1000.0, 0.1, 0.01, played_hz=1020.0)
+    assert (rows["frequency_hz"][0], rows["played_hz"][0]) == (1000.0, 1020.0)
+
+
+def test_exchanged_and_inverted_channels():
+    rows = measured(tone(), 1000.0, 0.01, 0.1, chain=swapped_chain())
+    assert rows["separation_db"][0] == pytest.approx(20.0)
+    turned = measured(tone(), 1000.0, 0.1, 0.01, chain=replace(CHAIN, invert=("right",)))
+    assert turned["crosstalk_phase_deg"][0] == pytest.approx(180.0)
+
+
+def test_noise_power_is_taken_off_the_crosstalk():
+    rows = measured(tone(), 1000.0, 0.1, np.hypot(1e-3, 2e-4), floor_fs=2e-4)
+    assert rows["separation_db"][0] == pytest.approx(40.0, abs=1e-4)
+    assert rows["floor_db"][0] == pytest.approx(20.0 * np.log10(500.0), abs=1e-4)
+
+
+def test_crosstalk_under_the_noise_is_bounded_and_has_no_phase():
+    """At least what the reading and 95 % of its noise leave."""
+    rows = measured(tone(), 1000.0, 0.1, 1e-4, floor_fs=1e-4)
+    assert rows["limited"][0]
+    least_db = 20.0 * np.log10(0.1 / (1e-4 * (1.0 + NOISE_95)))
+    assert rows["separation_db"][0] == pytest.approx(least_db, abs=1e-4)
+    assert np.isnan(rows["crosstalk_phase_deg"][0])
+
+
+def test_the_bound_holds_for_noise_of_any_phase():
+    """Monte Carlo: crosstalk of 60 dB in noise of 50 dB; the bound is met in 95 % and more."""
+    rng = np.random.default_rng(2)
+    noise = (rng.normal(size=4000) + 1j * rng.normal(size=4000)) / np.sqrt(2.0) * 10.0**-3.5
+    hz = np.geomspace(100.0, 20_000.0, 4000)
+    sweep = {"kind": "sweep", "modulation": "left", "start_hz": 100.0, "stop_hz": 2e4,
+             "duration_s": 9}  # fmt: skip
+    rows = measured(sweep, hz, 0.1, 1e-4 + noise, floor_fs=10.0**-3.5)
+    limited = rows["limited"]
+    assert limited.mean() > 0.9
+    assert (rows["separation_db"][limited] <= 60.0).mean() >= 0.95
+
+
+def test_nothing_is_stated_without_a_driven_channel_or_without_noise_and_crosstalk():
+    lost = measured(tone(), 1000.0, 1e-4, 1e-2, floor_fs=1e-4)
+    assert lost["limited"][0]
+    assert np.isnan(lost["separation_db"][0])
+    silent = measured(tone(), 1000.0, 0.1, 0.0, floor_fs=0.0)
+    assert silent["limited"][0]
+    assert np.isnan(silent["separation_db"][0])
+    assert np.isnan(silent["floor_db"][0])

@@ -1,0 +1,160 @@
+"""Scalar figures that are read off curves."""
+
+import numpy as np
+import pytest
+
+from made_figures import SWEEP_HZ, figures, only, rows_of, sweep, tone
+from made_observations import make_side
+
+
+def response_rows(response_db, frequency_hz=SWEEP_HZ, track=1, channel="left"):
+    return rows_of(
+        "response",
+        track=[track] * len(frequency_hz),
+        channel=[channel] * len(frequency_hz),
+        frequency_hz=frequency_hz,
+        response_db=response_db,
+        reference_hz=1000.0,
+        uncertainty_db=0.4,
+        limited=[False] * len(frequency_hz),
+    )
+
+
+def test_a_response_is_read_on_log_frequency():
+    side = make_side(sweep("left"))
+    slope_db = -2.0 * np.log2(SWEEP_HZ / 1000.0)
+    rows = figures({"response": response_rows(slope_db)}, side)
+    for metric, hz in [
+        ("response_100hz_db", 100.0),
+        ("response_5khz_db", 5000.0),
+        ("response_10khz_db", 10_000.0),
+        ("response_15khz_db", 15_000.0),
+        ("response_20khz_db", 20_000.0),
+    ]:
+        found = only(rows, metric, "left")
+        assert found["value"] == pytest.approx(-2.0 * np.log2(hz / 1000.0))
+        assert found["uncertainty"] == pytest.approx(0.4)
+    # Half the spread from 1 to 10 kHz, and the frequency at which 3 dB are lost.
+    deviation = only(rows, "response_deviation_db", "left")
+    assert deviation["value"] == pytest.approx(np.log2(10.0))
+    limit = only(rows, "upper_limit_hz", "left")
+    assert limit["value"] == pytest.approx(1000.0 * 2.0**1.5, rel=1e-6)
+    assert np.isnan(only(rows, "response_peak_hz", "left")["value"])
+
+
+def test_a_figure_beyond_the_curve_is_null():
+    side = make_side(sweep("left"))
+    upto = SWEEP_HZ[SWEEP_HZ < 16_000.0]
+    rows = figures({"response": response_rows(np.zeros(len(upto)), upto)}, side)
+    assert only(rows, "response_15khz_db", "left")["value"] == 0.0
+    assert np.isnan(only(rows, "response_20khz_db", "left")["value"])
+    assert np.isnan(only(rows, "upper_limit_hz", "left")["value"])
+    short = SWEEP_HZ[SWEEP_HZ < 9_000.0]
+    rows = figures({"response": response_rows(np.zeros(len(short)), short)}, side)
+    assert np.isnan(only(rows, "response_deviation_db", "left")["value"])
+
+
+@pytest.mark.parametrize("peak_hz", [8000.0, 11_017.2, 17_127.9])
+def test_the_peak_is_found_between_points(peak_hz):
+    side = make_side(sweep("left"))
+    octaves = np.log2(SWEEP_HZ / peak_hz)
+    rows = figures({"response": response_rows(2.9 - 3.0 * octaves**2)}, side)
+    assert only(rows, "response_peak_hz", "left")["value"] == pytest.approx(peak_hz, rel=1e-6)
+    assert only(rows, "response_peak_db", "left")["value"] == pytest.approx(2.9, abs=1e-9)
+
+
+def test_a_response_that_rises_to_its_end_peaks_there():
+    side = make_side(sweep("left"))
+    rows = figures({"response": response_rows(np.log2(SWEEP_HZ / 1000.0))}, side)
+    assert only(rows, "response_peak_hz", "left")["value"] == pytest.approx(20_000.0)
+    assert only(rows, "response_peak_db", "left")["value"] == pytest.approx(np.log2(20.0))
+
+
+def test_smoothing_takes_ripple_off_a_figure():
+    side = make_side(sweep("left"))
+    ripple = response_rows((-1.0) ** np.arange(241))
+    rough = only(figures({"response": ripple}, side), "response_10khz_db", "left")
+    smooth = only(figures({"response": ripple}, side, 1.0), "response_10khz_db", "left")
+    assert abs(rough["value"]) > 0.2
+    assert abs(smooth["value"]) < 0.06
+
+
+def separation_rows(separation_db, limited, frequency_hz=SWEEP_HZ, track=1):
+    return rows_of(
+        "separation",
+        track=[track] * len(frequency_hz),
+        channel=["left"] * len(frequency_hz),
+        frequency_hz=frequency_hz,
+        separation_db=separation_db,
+        floor_db=np.asarray(separation_db) + 20.0,
+        limited=limited,
+    )
+
+
+def test_separation_at_frequencies_and_its_least_from_1_to_10_khz():
+    side = make_side(sweep("left"))
+    separation_db = 30.0 - 4.0 * np.abs(np.log2(SWEEP_HZ / 1000.0))
+    rows = figures({"separation": separation_rows(separation_db, SWEEP_HZ > 9000.0)}, side)
+    assert only(rows, "separation_1khz_db", "left")["value"] == pytest.approx(30.0, abs=0.05)
+    at_5khz = only(rows, "separation_5khz_db", "left")
+    assert at_5khz["value"] == pytest.approx(30.0 - 4.0 * np.log2(5.0))
+    assert not at_5khz["limited"]
+    # The noise is 20 dB under the crosstalk: the part in phase with it is 0.0707 of it, 0.614 dB.
+    assert at_5khz["uncertainty"] == pytest.approx(20.0 / np.log(10.0) * 0.1 / np.sqrt(2.0))
+    at_10khz = only(rows, "separation_10khz_db", "left")
+    assert at_10khz["limited"]
+    assert np.isnan(at_10khz["uncertainty"])
+    least = only(rows, "separation_min_db", "left")
+    assert least["value"] == pytest.approx(30.0 - 4.0 * np.log2(10.0))
+    assert least["limited"]
+
+
+def test_a_tone_is_a_curve_of_one_point():
+    side = make_side(tone("left"), sweep("left"))
+    spot = separation_rows([25.0], [False], np.array([1000.0]))
+    rows = figures({"separation": spot}, side)
+    assert only(rows, "separation_1khz_db", "left")["value"] == 25.0
+    # Null once, not once a track; and not at all where another track has the figure.
+    assert np.isnan(only(rows, "separation_5khz_db", "left")["value"])
+    full = separation_rows(np.full(241, 27.0), np.zeros(241, bool), track=2)
+    both = {name: np.concatenate([spot[name], full[name]]) for name in spot}
+    rows = figures({"separation": both}, side)
+    at_1khz = [row for row in rows if row["metric"] == "separation_1khz_db"]
+    assert [(row["track"], row["value"]) for row in at_1khz] == [(1, 25.0), (2, 27.0)]
+    assert only(rows, "separation_5khz_db", "left")["track"] == 2
+
+
+def distortion_rows(**changes):
+    hz = np.array([500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0])
+    columns = {
+        "track": [1] * 6,
+        "channel": ["left"] * 6,
+        "frequency_hz": hz,
+        "thd_pct": [1.0, 1.1, 2.0, 3.0, 5.0, np.nan],
+        "h2_pct": [0.9, 1.0, 1.8, 2.5, 5.0, np.nan],
+        "h3_pct": [0.3, 0.01, 0.5, 1.0, np.nan, np.nan],
+        "floor_pct": [0.02] * 5 + [np.nan],
+        "order_max": [5, 5, 5, 4, 2, 1],
+        "limited": [False] * 5 + [True],
+    }
+    return rows_of("distortion", **{**columns, **changes})
+
+
+def test_distortion_figures_carry_the_highest_order_counted():
+    side = make_side(sweep("left"))
+    rows = figures({"distortion": distortion_rows()}, side)
+    thd = only(rows, "thd_1khz_pct", "left")
+    assert (thd["value"], thd["order_max"], thd["limited"]) == (1.1, 5, False)
+    assert thd["uncertainty"] == pytest.approx(0.02 / np.sqrt(2.0))
+    assert only(rows, "h2_1khz_pct", "left")["value"] == 1.0
+    at_3khz = only(rows, "thd_3khz_pct", "left")
+    assert at_3khz["value"] == pytest.approx(2.0 + np.log2(1.5))
+    assert at_3khz["order_max"] == 4
+    assert only(rows, "thd_5khz_pct", "left")["order_max"] == 2
+    assert np.isnan(only(rows, "thd_10khz_pct", "left")["value"])  # no harmonic below the limit
+
+
+def test_one_harmonic_below_the_noise_of_all_is_a_bound():
+    rows = figures({"distortion": distortion_rows()}, make_side(sweep("left")))
+    third = only(rows, "h3_1khz_pct", "left")
+    assert (third["value"], third["limited"]) == (0.02, True)

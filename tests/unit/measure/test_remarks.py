@@ -1,0 +1,186 @@
+"""Wrong descriptions tell on themselves, each with its own remark; right ones raise no alarm."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grooveledger.simulate import StylusTruth
+from grooveledger.simulate.stylus import TYPICAL_CROSSTALK, TYPICAL_HARMONICS
+from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, sweeps, told
+from made_observations import CHAIN
+
+# No false alarms --------------------------------------------------------------------------------
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    output_db=st.floats(-1.5, 1.5),  # and 0.5 of balance: within 2 dB of the sheet's
+    balance_db=st.floats(-1.0, 1.0),
+    record_db=st.floats(-0.4, 0.4),  # a record whose levels keep their tolerance
+    tip=st.tuples(st.floats(16_000.0, 40_000.0), st.floats(0.5, 1.1)),
+    coil=st.sampled_from([(480.0, 750.0), (900.0, 1200.0), (90.0, 300.0), (0.0, 0.0)]),
+    load_pf=st.floats(50.0, 450.0),
+    flat_um=st.floats(0.0, 8.0),
+    crosstalk_db=st.floats(-8.0, 9.0),
+    harmonics=st.floats(0.2, 4.0),
+    law=st.sampled_from(["constant_velocity", "constant_amplitude", "iec98"]),
+    ends=st.sampled_from([(20.0, 20_000.0), (500.0, 40_000.0), (20_000.0, 1000.0), (800.0, 20.0)]),
+    equalisation=st.sampled_from(["iec98", "iec98_rumble", "flat"]),
+    speed_error_pct=st.floats(-2.5, 2.5),
+    radius_mm=st.floats(60.0, 146.0),
+)
+def test_a_right_description_of_anything_realistic_raises_no_alarm(
+    output_db, balance_db, record_db, tip, coil, load_pf, flat_um, crosstalk_db, harmonics, law,
+    ends, equalisation, speed_error_pct, radius_mm,
+):  # fmt: skip
+    leak = tuple((hz, db + crosstalk_db, phase) for hz, db, phase in TYPICAL_CROSSTALK)
+    stylus = StylusTruth(
+        sensitivity_mv_per_cm_s=tuple(
+            RATED * 10.0 ** ((output_db + sign * balance_db / 2.0) / 20.0) for sign in (1, -1)
+        ),
+        tip_resonance_hz=tip[0],
+        tip_q=tip[1],
+        coil_inductance_mh=coil[0],
+        coil_resistance_ohm=coil[1],
+        flat_um=flat_um,
+        crosstalk_left_to_right=leak,
+        crosstalk_right_to_left=leak,
+        harmonics=tuple((hz, *(harmonics * pct for pct in row)) for hz, *row in TYPICAL_HARMONICS),
+    )
+    side = sweeps(recorded=law, start_hz=ends[0], stop_hz=ends[1])
+    side = changed(radius_mm=radius_mm, side=side)
+    real = replace(
+        side,
+        calibration=tuple(
+            (track.track, 1000.0, record_db * (-1) ** track.track) for track in side.tracks
+        ),
+    )
+    chain = replace(CHAIN, equalisation=equalisation, input_capacitance_pf=load_pf)
+    capture = captured(real, chain, stylus, speed_error_pct=speed_error_pct)
+    assert told(capture, side, chain) == []
+
+
+@pytest.mark.parametrize("numbers", [(1,), (3,), (5,), (1, 2), (1, 3), (8,)])
+def test_few_tracks_raise_no_alarm_either(numbers):
+    side = replace(SIDE, tracks=tuple(t for t in SIDE.tracks if t.track in numbers))
+    assert told(captured(side), side) == []
+
+
+def test_noise_alone_raises_no_alarm():
+    silent = replace(STYLUS, sensitivity_mv_per_cm_s=(1e-9, 1e-9))
+    assert told(captured(SIDE, stylus=silent, floor_fs=1e-3)) == []
+
+
+def test_nothing_observed_raises_no_alarm():
+    orders, tracks = captured(SIDE)
+    nothing = {name: values[:0] for name, values in orders.items()}
+    assert told((nothing, {name: values[:0] for name, values in tracks.items()})) == []
+
+
+# Channels ---------------------------------------------------------------------------------------
+
+
+def file_channels(capture, change):
+    orders, tracks = capture
+    orders = {name: values.copy() for name, values in orders.items()}
+    change(orders)
+    return orders, tracks
+
+
+def test_exchanged_and_inverted_channels_are_left_to_stage_1():
+    def exchange(orders):
+        other = {"left": "right", "right": "left"}
+        orders["channel"] = np.array([other[c] for c in orders["channel"]], object)
+
+    def invert(orders):
+        orders["phase_deg"][orders["channel"] == "right"] += 180.0
+
+    assert told(file_channels(captured(SIDE), exchange)) == []
+    assert told(file_channels(captured(SIDE), invert)) == []
+
+
+@pytest.mark.parametrize("weak", ["left", "right"])
+def test_a_channel_that_is_weak_everywhere(weak):
+    def weaken(orders):
+        orders["amplitude_fs"][orders["channel"] == weak] *= 0.03
+
+    track, text = only(told(file_channels(captured(SIDE), weaken)))
+    assert track is None
+    assert text.startswith(f"the {weak} channel is")
+    assert "leads and contacts" in text
+
+
+def test_a_channel_that_carries_nothing_is_left_to_stage_1():
+    def kill(orders):
+        orders["amplitude_fs"][orders["channel"] == "right"] *= 1e-3
+
+    assert told(file_channels(captured(SIDE), kill)) == []
+
+
+def test_a_mono_switch():
+    def mix(orders):
+        left, right = (orders["channel"] == name for name in ("left", "right"))
+        wave = orders["amplitude_fs"] * np.exp(1j * np.radians(orders["phase_deg"]))
+        mean = 0.5 * (wave[left] + wave[right])
+        for side in (left, right):
+            orders["amplitude_fs"][side] = np.abs(mean)
+            orders["phase_deg"][side] = np.degrees(np.angle(mean))
+
+    side = replace(SIDE, tracks=SIDE.tracks[:7])
+    _, text = only(told(file_channels(captured(side), mix), side))
+    assert "alike within 0.0 dB where one groove wall is driven (tracks 1, 2, 3, 4)" in text
+    assert "mono switch" in text
+
+
+@pytest.mark.parametrize(
+    ("number", "really", "described"),
+    [
+        (1, "left", "right"),
+        (1, "lateral", "left"),
+        (3, "vertical", "left"),
+        (5, "left", "lateral"),
+        (5, "vertical", "lateral"),
+        (8, "lateral", "vertical"),
+        (8, "right", "vertical"),
+    ],
+)
+def test_one_track_of_another_modulation_is_named(number, really, described):
+    capture = captured(changed(number, modulation=really))
+    track, text = only(told(capture, changed(number, modulation=described)))
+    assert track == number
+    assert text.startswith(f"track {number} is described as {described}, but ")
+    assert "correct its modulation" in text
+
+
+# Sweeps and distortion --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("really_s", [34.0, 46.0])
+def test_a_sweep_of_another_length(really_s):
+    capture = captured(changed(4, duration_s=really_s), speed_error_pct=2.0)
+    track, text = only(told(capture))
+    assert track == 4
+    assert text.startswith(f"track 4 lasts {really_s:.1f} s at the right speed, but is described")
+
+
+def test_what_stage_1_said_of_a_sweep_is_not_said_again():
+    orders, tracks = captured(changed(4, duration_s=30.0))
+    tracks["remark"][3] = "is cut off by the end of the capture at 100.0 s"
+    assert told((orders, tracks)) == []
+
+
+def test_distortion_beyond_all_reason():
+    broken = replace(
+        STYLUS, harmonics=tuple((hz, 60.0, 30.0, 10.0, 5.0) for hz, *_ in TYPICAL_HARMONICS)
+    )
+    side = changed(velocity_cm_s=5.0)
+    orders, tracks = captured(side, stylus=broken)
+    track, text = only(told((orders, tracks), side))
+    assert track is None
+    assert text.startswith("half of the distortion figures are at ")
+    assert "stylus under a glass" in text
+    tracks["clipped"][:] = True
+    assert told((orders, tracks), side) == []

@@ -1,0 +1,93 @@
+"""Responses that tilt as by a wrong law, each with its own remark."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from grooveledger.physics.equalisation import recorded_velocity_db, time_constant_response
+from made_descriptions import SIDE, captured, changed, only, sweeps, told
+from made_observations import CHAIN
+
+FLAT = replace(CHAIN, equalisation="flat")
+
+
+def test_a_flat_preamplifier_described_as_replaying_with_the_curve():
+    side = sweeps(recorded="iec98")
+    track, text = only(told(captured(side, FLAT), side))
+    assert track is None
+    # The curve from 50 Hz to 10 kHz: 16.9 + 13.7 dB (IEC 60098).
+    assert text.startswith("the response of tracks 3, 4, 7 rises by 31 dB from 50 to 10000 Hz")
+    assert text.endswith("set equalisation: flat in the chain if its preamplifier is so")
+
+
+def test_the_curve_where_flat_is_described():
+    _, text = only(told(captured(SIDE), chain=FLAT))
+    assert "falls by" in text
+    assert "set equalisation: iec98 in the chain" in text
+
+
+def test_a_record_of_one_law_leaves_both_open():
+    """Sweeps alone can't tell a flat preamplifier from a record that was cut with the curve."""
+    side = replace(SIDE, tracks=SIDE.tracks[:4])
+    _, text = only(told(captured(side, FLAT), side))
+    assert "set equalisation: flat in the chain" in text
+    assert "set recorded: iec98" in text
+
+
+@pytest.mark.parametrize(
+    ("described", "really"),
+    [
+        (a, b)
+        for a in ("constant_velocity", "constant_amplitude", "iec98")
+        for b in ("constant_velocity", "constant_amplitude", "iec98")
+        if a != b
+    ],
+)
+@pytest.mark.parametrize("ends", [(20.0, 20_000.0), (300.0, 12_000.0)])
+def test_a_wrong_recorded_law_is_told_with_the_right_one(described, really, ends):
+    facts = {"start_hz": ends[0], "stop_hz": ends[1]}
+    capture = captured(sweeps(recorded=really, **facts))
+    _, text = only(told(capture, sweeps(recorded=described, **facts)))
+    assert text.startswith("the response of tracks 3, 4 ")
+    assert text.endswith(f"set recorded: {really} if it was cut so")
+
+
+def test_the_treble_section_missing_on_the_record():
+    hz = np.geomspace(20.0, 20_000.0, 60)
+    treble = np.abs(time_constant_response(hz, (), (75e-6,)))
+    treble_db = 20.0 * np.log10(treble) - 20.0 * np.log10(
+        np.abs(time_constant_response(1000.0, (), (75e-6,)))
+    )
+    side = sweeps(recorded="iec98")
+    cut = replace(
+        side,
+        calibration=tuple(
+            (track, float(f), float(db))
+            for track in (3, 4)
+            for f, db in zip(hz, treble_db, strict=True)
+        ),
+    )
+    _, text = only(told(captured(cut), side))
+    assert text.endswith("give the record's calibration if it was cut without the 75 us section")
+    assert told(captured(cut), cut) == []
+
+
+def test_one_track_of_another_law_is_named():
+    side = changed(4, recorded="constant_amplitude")
+    track, text = only(told(captured(side)))
+    assert track == 4
+    assert text.startswith("the response of track 4 ")
+
+
+def test_a_wrong_curve_is_not_taken_for_a_wrong_level_at_315_hz():
+    """Tones away from 1 kHz are shifted too: 5 dB at 315 Hz."""
+    side = changed(1, 2, frequency_hz=315.0)
+    _, text = only(told(captured(side, FLAT), side))
+    assert "equalisation" in text
+
+
+def test_laws_here_are_those_of_the_standard():
+    """IEC 60098: 19.3 dB at 20 Hz and -19.6 dB at 20 kHz re 1 kHz."""
+    ends_db = recorded_velocity_db([20.0, 20_000.0], "iec98")
+    np.testing.assert_allclose(ends_db, [-19.27, 19.62], atol=0.01)

@@ -1,0 +1,58 @@
+"""Checks of the GUM arithmetic (JCGM 100, from memory) and tables of Student's t."""
+
+import numpy as np
+import pytest
+
+from grooveledger.physics.uncertainty import (
+    combine,
+    coverage_factor,
+    effective_degrees_of_freedom,
+    noise_level_db,
+    rectangular,
+    tolerance_db,
+)
+
+
+def test_worked_example():
+    # Five readings and a tolerance of 0.05 dB; computed after JCGM 100 (from memory).
+    readings_db = np.array([-0.31, -0.28, -0.35, -0.30, -0.26])
+    type_a = readings_db.std(ddof=1) / np.sqrt(readings_db.size)
+    type_b = rectangular(0.05)
+    assert type_a == pytest.approx(0.015166, abs=1e-6)
+    assert type_b == pytest.approx(0.028868, abs=1e-6)
+    combined = combine(type_a, type_b)
+    assert combined == pytest.approx(0.032609, abs=1e-6)
+    nu = effective_degrees_of_freedom([type_a, type_b], [4, np.inf])
+    assert nu == pytest.approx(85.5, abs=0.05)
+    k = coverage_factor(nu)
+    assert k == pytest.approx(1.988, abs=1e-3)
+    assert k * combined == pytest.approx(0.0648, abs=1e-4)
+
+
+def test_student_t():
+    # Tables of Student's t, 97.5 %.
+    for nu, t in [(4, 2.7764), (5, 2.5706), (8, 2.3060), (9, 2.2622), (10, 2.2281), (30, 2.0423)]:
+        assert coverage_factor(nu) == pytest.approx(t, abs=6e-5)
+    assert coverage_factor() == pytest.approx(1.959964, abs=1e-6)
+
+
+def test_arrays_combine_by_place():
+    np.testing.assert_allclose(combine([3.0, 0.0], [4.0, 2.0]), [5.0, 2.0])
+
+
+def test_nothing_uncertain_has_infinite_degrees():
+    assert np.isinf(effective_degrees_of_freedom([0.0, 1.0], [4, np.inf]))
+
+
+def test_tolerances_of_a_level():
+    # JCGM 100, 4.3.7: rectangular, root-sum-squared.
+    assert tolerance_db(1.0, 0.5) == pytest.approx(np.sqrt(1.25 / 3.0))
+    assert tolerance_db(0.0, 0.0) == 0.0
+
+
+def test_noise_of_a_level_is_that_of_many_trials():
+    # Monte Carlo: complex noise of rms r about a signal of 1.
+    ratio, rng = 0.02, np.random.default_rng(4)
+    noise = ratio / np.sqrt(2.0) * (rng.normal(size=20_000) + 1j * rng.normal(size=20_000))
+    levels_db = 20.0 * np.log10(np.abs(1.0 + noise))
+    assert noise_level_db(ratio) == pytest.approx(float(np.std(levels_db)), rel=0.02)

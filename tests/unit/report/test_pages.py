@@ -1,0 +1,243 @@
+"""Pages: complete, linked, escaped, the same each time, light enough for a thousand captures."""
+
+import re
+import shutil
+import time
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+import make_archive
+import make_report
+import make_tables
+from grooveledger.measure.metrics import UNITS
+from grooveledger.measure.quantities import MEASURES
+from grooveledger.report import capture_page, index, stylus_page, summary_pictures
+from grooveledger.report.page import HERE
+from grooveledger.schemas.capture_metrics import REMARKS
+from grooveledger.schemas.interpret import STYLUS_STATES
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
+
+VOID = {"meta", "link", "br", "input", "img", "hr"}
+
+
+class Reader(HTMLParser):
+    """Collects links, anchors, ids, headings and scripts, and checks that tags are closed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.ids: list[str] = []
+        self.open: list[str] = []
+        self.unlabelled = 0
+        self.scripts = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        self.links += [values[name] or "" for name in ("href", "src") if name in values]
+        if "id" in values:
+            self.ids.append(values["id"] or "")
+        self.scripts += tag == "script"
+        if tag in ("svg", "img") and not (values.get("aria-label") or values.get("alt")):
+            self.unlabelled += 1
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def read(path: Path) -> Reader:
+    reader = Reader()
+    reader.feed(path.read_text(encoding="utf-8"))
+    return reader
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_report.shared(tmp_path_factory)
+
+
+def test_every_link_resolves_and_every_tag_closes(report: Path) -> None:
+    pages = {path: read(path) for path in report.rglob("*.html")}
+    assert len(pages) > 25
+    for path, reader in pages.items():
+        assert not reader.open, path.name
+        assert len(reader.ids) == len(set(reader.ids)), path.name
+        for link in reader.links:
+            if link == "data:,":
+                continue
+            assert ":" not in link, f"{path.name} leads off the archive: {link}"
+            target, _, anchor = link.partition("#")
+            file = (path.parent / target).resolve() if target else path.resolve()
+            assert file.is_file(), f"{path.name}: {link}"
+            if anchor and file.suffix == ".html":
+                assert anchor in read(file).ids, f"{path.name}: {link}"
+
+
+def test_every_figure_has_an_alternative_text(report: Path) -> None:
+    assert not any(read(path).unlabelled for path in report.rglob("*.html"))
+
+
+def test_text_of_the_configuration_stays_text(report: Path) -> None:
+    page = report / "captures" / "c0001.html"
+    text = page.read_text(encoding="utf-8")
+    assert "<script>alert" not in text
+    assert "&lt;script&gt;alert(1)" in text
+    assert read(page).scripts == 0
+
+
+def test_a_rejected_capture_has_a_page_that_says_why(report: Path) -> None:
+    text = (report / "captures" / "c0006.html").read_text(encoding="utf-8")
+    assert "Copy it again from the recorder." in text
+    assert "rejected" in text
+    index_text = (report / "index.html").read_text(encoding="utf-8")
+    assert "Copy it again from the recorder." in index_text
+
+
+def test_a_captures_page_needs_that_captures_tables_alone(report: Path, tmp_path: Path) -> None:
+    row = make_tables.sheet_rows(make_report.CAPTURES)[0]
+    shutil.copytree(report.parent / "captures" / row["capture"], tmp_path / "own")
+    page = tmp_path / f"{row['capture']}.html"
+    capture_page.write(make_report.facts(row), tmp_path / "own", page)
+    assert page.read_bytes() == (report / "captures" / page.name).read_bytes()
+    pictures = sorted(path.name for path in (tmp_path / row["capture"]).iterdir())
+    assert {name.split(".")[1] for name in pictures} == {"svg", "png"}
+    for name in pictures:
+        made = report / "captures" / row["capture"] / name
+        assert (tmp_path / row["capture"] / name).read_bytes() == made.read_bytes()
+
+
+def test_pictures_of_an_earlier_run_do_not_linger(report: Path, tmp_path: Path) -> None:
+    row = make_tables.sheet_rows(make_report.CAPTURES)[6]
+    (tmp_path / row["capture"]).mkdir()
+    (tmp_path / row["capture"] / "response.svg").write_text("old", encoding="utf-8")
+    capture_page.write(
+        make_report.facts(row),
+        report.parent / "captures" / row["capture"],
+        tmp_path / f"{row['capture']}.html",
+    )
+    assert list((tmp_path / row["capture"]).iterdir()) == []
+
+
+def test_a_remark_of_the_measures_flags_a_capture(report: Path, tmp_path: Path) -> None:
+    row = make_tables.sheet_rows(make_report.CAPTURES)[0]
+    shutil.copytree(report.parent / "captures" / row["capture"], tmp_path / "own")
+    remark = {"capture": row["capture"], "track": 1, "remark": "3 dB louder than described"}
+    tables.write(REMARKS, tables.build(REMARKS, remark), tmp_path / "own/remarks.parquet", {})
+    capture_page.write(make_report.facts(row), tmp_path / "own", tmp_path / "page.html")
+    text = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert '<p class="notice flagged">3 dB louder than described</p>' in text
+
+
+def test_the_index_puts_the_wearing_stylus_first_and_says_how_fast(report: Path) -> None:
+    text = (report / "index.html").read_text(encoding="utf-8")
+    places = [text.index(f"styli/{name}.html") for name in ("worn", "fresh", "settled")]
+    assert places[0] == min(places)
+    assert "Response at 10 kHz, left: \N{MINUS SIGN}0.7" in text
+
+
+def test_a_stylus_that_was_never_measured_has_a_page(tmp_path: Path, report: Path) -> None:
+    stylus = {**make_archive.styli()["fresh"], "stylus": "unused"}
+    folder = tmp_path / "tables"
+    shutil.copytree(report.parent / "tables", folder)
+    states = tables.read(folder / "stylus_states.parquet").to_pylist()
+    blank = {**dict.fromkeys(states[0]), "stylus": "unused", "verdict": "too_few", "sentence": ""}
+    rows = pa.Table.from_pylist([*states, blank], STYLUS_STATES.schema)
+    tables.write(STYLUS_STATES, rows, folder / "stylus_states.parquet", {})
+    stylus_page.write(stylus, folder, report.parent / "captures", tmp_path / "unused.html")
+    assert not read(tmp_path / "unused.html").open
+
+
+def test_summary_figures_for_each_stylus(tmp_path: Path, report: Path) -> None:
+    stylus = make_archive.styli()["worn"]
+    summary_pictures.write(stylus, report.parent / "tables", report.parent / "captures", tmp_path)
+    stems = {path.stem for path in tmp_path.iterdir()}
+    assert stems == {f"worn-{name}" for name in ("response", "separation", "distortion", "trend")}
+
+
+def test_the_index_of_a_thousand_captures_is_light(tmp_path: Path) -> None:
+    make_archive.write_archive(tmp_path, 1000, curves=False)
+    start = time.process_time()
+    index.write(tmp_path / "tables", tmp_path / "index.html", make_archive.styli())
+    assert time.process_time() - start < 2
+    assert (tmp_path / "index.html").stat().st_size < 1_000_000
+    assert (
+        len(re.findall(r'href="captures/c\d+\.html"', (tmp_path / "index.html").read_text())) > 1000
+    )
+
+
+def test_every_metric_has_words_and_a_page_of_methods() -> None:
+    assert set(words.METRICS) == set(UNITS)
+    for name in UNITS:
+        assert (make_report.DOCUMENTATION / f"{words.method_page(name)}.md").is_file(), name
+    for measure in MEASURES:
+        page = "resonance" if measure == "resonance_fit" else measure
+        assert (make_report.DOCUMENTATION / f"{page}.md").is_file(), measure
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "written"),
+    [
+        (None, "dB", words.NONE),
+        (float("nan"), "dB", words.NONE),
+        (-0.04, "dB", "0.0"),
+        (-1.26, "dB", "\N{MINUS SIGN}1.3"),
+        (9.04, "Hz", "9.0"),
+        (15000.2, "Hz", "15000"),
+    ],
+)
+def test_figures_are_written_with_the_decimals_they_deserve(
+    value: float | None, unit: str, written: str
+) -> None:
+    assert words.figure(value, unit) == written
+
+
+def test_an_uncertainty_is_never_written_as_zero() -> None:
+    assert words.with_uncertainty(27.217, 0.012, "dB") == "27.22 \N{PLUS-MINUS SIGN} 0.01"
+    assert words.with_uncertainty(27.217, 0.4, "dB") == "27.2 \N{PLUS-MINUS SIGN} 0.4"
+    assert words.with_uncertainty(27.217, None, "dB") == "27.2"
+
+
+def test_a_small_slope_is_no_zero():
+    row = {"slope_per_100h": -0.031, "slope_low": -0.04, "slope_high": -0.02, "unit": "dB"}
+    assert words.slope(row) == tuple(f"\N{MINUS SIGN}{end}" for end in ("0.03", "0.04", "0.02"))
+    unsure = {**row, "slope_low": -0.3, "slope_high": 0.2}
+    assert words.slope(unsure) == ("0.0", "\N{MINUS SIGN}0.3", "+0.2")
+    assert words.slope({**row, "slope_low": None, "slope_high": None})[1:] == (words.NONE,) * 2
+
+
+def schemes() -> list[dict[str, str]]:
+    css = (HERE / "templates" / "style.css").read_text(encoding="utf-8")
+    return [
+        dict(re.findall(r"--(\w+):(#[0-9a-f]{3,6})", block))
+        for block in re.findall(r":root\{([^}]*)\}", css)
+    ]
+
+
+def luminance(colour: str) -> float:
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * digit for digit in colour[1:])
+    red, green, blue = (_linear(int(digits[i : i + 2], 16) / 255) for i in (0, 2, 4))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _linear(part: float) -> float:
+    """IEC 61966-2-1, as WCAG 2.2 has it."""
+    return part / 12.92 if part <= 0.04045 else float(((part + 0.055) / 1.055) ** 2.4)
+
+
+@pytest.mark.parametrize("scheme", schemes(), ids=["light", "dark", "print"])
+@pytest.mark.parametrize("ground", ["paper", "shade"])
+def test_text_contrast(scheme: dict[str, str], ground: str) -> None:
+    """WCAG 2.2, 1.4.3: 4.5 to 1, of every colour that text is written in."""
+    for name in ("ink", "soft", "left", "right", "axis", "other", "alarm", "good"):
+        bright, dark = sorted((luminance(scheme[name]), luminance(scheme[ground])), reverse=True)
+        assert (bright + 0.05) / (dark + 0.05) >= 4.5, name

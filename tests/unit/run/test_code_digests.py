@@ -1,0 +1,160 @@
+"""The digest of a stage's code: all of the package that it imports, and nothing else."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from grooveledger.measure.quantities import MEASURES
+from grooveledger.run import code_digests
+from grooveledger.run.jobs import INTERPRETERS
+from grooveledger.run.jobs import RULES as RULES_DIR
+from grooveledger.storage import digests
+
+SCRIPTS = RULES_DIR.parent
+RULES = (
+    "segment",
+    "observe_orders",
+    "observe_speed_trace",
+    "observe_noise_density",
+    "measure",
+    "capture_page",
+    "collect",
+    *INTERPRETERS,
+)
+#: Runs the import statements of each script, and tells the files that python has loaded for them.
+LOADED = """
+import ast, json, sys
+found, finders = {}, list(sys.meta_path)
+for script in sys.argv[1:]:
+    sys.meta_path[:] = finders
+    own = ("grooveledger", "job", "block_pandas")
+    for name in [name for name in sys.modules if name.split(".")[0] in own]:
+        del sys.modules[name]
+    tree = ast.parse(open(script + ".py", encoding="utf-8").read())
+    statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
+    exec(compile(ast.Module(statements, []), "imports", "exec"))
+    if script == "measure":
+        from grooveledger.measure.quantities import MEASURES, load
+        for name in MEASURES:
+            load(name)
+    found[script] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
+print(json.dumps(found))
+"""
+
+
+def printed(code: str, rules: Sequence[str]) -> Any:
+    """What a fresh process that runs the code over the rules prints, as JSON."""
+    ended = subprocess.run(
+        [sys.executable, "-c", code, *rules],
+        capture_output=True,
+        text=True,
+        cwd=RULES_DIR,
+        env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+        check=True,
+    )
+    return json.loads(ended.stdout)
+
+
+@pytest.fixture(scope="module")
+def loaded() -> dict[str, list[str]]:
+    found: dict[str, list[str]] = printed(LOADED, RULES)
+    return found
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_module_that_python_loads_is_reached(rule, loaded):
+    files = {Path(name).resolve() for name in loaded[rule] if name}
+    own = {file for file in files if file.is_relative_to(SCRIPTS.resolve())}
+    reached = code_digests.reachable((RULES_DIR / f"{rule}.py").resolve())
+    # Measures are loaded by name. Later stages read their tables' declarations, and what the
+    # measures are made of reaches those stages by the digests of the jobs that they read from.
+    for name in MEASURES:
+        module = (SCRIPTS / "grooveledger/measure/quantities" / f"{name}.py").resolve()
+        reached |= {module} | code_digests.reachable(module)
+    assert len(own) > 5
+    assert own <= reached
+
+
+@pytest.mark.parametrize("rule", RULES[:5])
+def test_stages_one_to_three_stay_clear_of_later_ones_and_of_each_other(rule):
+    reached = code_digests.reachable((RULES_DIR / f"{rule}.py").resolve())
+    parts = {file.relative_to(code_digests.PACKAGE.parent).parts[1:2] for file in reached}
+    packages = {part[0] for part in parts if part}
+    assert not packages & {"configuration", "interpret", "report", "export", "run", "simulate"}
+    names = {file.stem for file in reached}
+    assert "data_frames" not in names
+    assert ("order_tracking" in names) == (rule == "observe_orders")
+    assert ("segment" in packages) == (rule == "segment")
+
+
+@pytest.mark.parametrize(
+    ("changed", "same"),
+    [
+        ("x = 1  # why\n", True),
+        ("# why\n\nx = 1\n\n\n", True),
+        ("x = 2\n", False),
+        ('x = 1\ny = "#"\n', False),
+        ('"""What it is."""\nx = 1\n', True),
+        ('"""What it is.\n\nAt length.\n"""\n\nx = 1\n', True),
+        ('x = 1\n"""No docstring: a text that is left there."""\n', False),
+    ],
+)
+def test_a_comment_is_no_code(changed, same):
+    plain = code_digests._code_alone("x = 1\n")
+    assert (code_digests._code_alone(changed) == plain) == same
+
+
+def test_docstrings_of_functions_and_classes_are_no_code():
+    code = (
+        'class A:\n    """{0}"""\n\n    def f(self):\n        """{0}\n\n        {0}\n        """\n'
+    )
+    code += "        return {1}\n"
+    first, reworded, changed = (
+        code_digests._code_alone(code.format(*x)) for x in (("a", 1), ("b c", 1), ("a", 2))
+    )
+    assert first == reworded != changed
+
+
+def test_a_docstring_on_a_line_with_code_stays():
+    assert code_digests._code_alone('def f(): "a"; return 1\n') == 'def f(): "a"; return 1'
+
+
+def test_a_hash_sign_in_a_text_is_code():
+    assert code_digests._code_alone('x = "a # b"  # c\n') == 'x = "a # b"'
+
+
+def test_stages_one_to_four_start_without_what_they_do_not_need():
+    rules = [rule for rule in RULES[:7] if rule != "capture_page"]
+    code = LOADED.replace("print(json", "import pyarrow as pa; pa.array([1]); print(json")
+    code = code.replace("json.dumps(found)", "json.dumps(list(sys.modules))")
+    packages = {name.partition(".")[0] for name in printed(code, rules)}
+    assert packages >= {"numpy", "pyarrow"}
+    assert not packages & {"pandas", "scipy", "matplotlib", "jinja2", "snakemake"}
+
+
+def test_digests_ignore_the_order_of_keys_and_tell_values_apart():
+    assert digests.digest({"a": 1, "b": [1.5]}) == digests.digest({"b": [1.5], "a": 1})
+    assert digests.digest({"a": 1}) != digests.digest({"a": "1"})
+    assert digests.digest({"a": None}) != digests.digest({})
+
+
+def test_a_module_that_is_not_there_is_a_bug():
+    with pytest.raises(ValueError, match=r"no module grooveledger\.nothing"):
+        code_digests.code_digest(RULES_DIR / "measure.py", ["grooveledger.nothing"])
+
+
+def test_a_capture_that_is_not_what_it_was_is_told(tmp_path):
+    path = tmp_path / "a.wav"
+    digests.check_content(path, digests.ABSENT)
+    with pytest.raises(FileNotFoundError, match=r"a\.wav is not there any more: connect the disk"):
+        digests.check_content(path, "known")
+    path.write_bytes(b"one")
+    digests.check_content(path, digests.file_sha256(path))
+    with pytest.raises(OSError, match="has changed while the run was at work"):
+        digests.check_content(path, "known")
