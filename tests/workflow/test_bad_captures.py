@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 import soundfile as sf
 import yaml
-from conftest import Workspace, copy_project
 
 from grooveledger.plan import Side
 from grooveledger.simulate import damage
@@ -20,6 +19,7 @@ from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.truth import CaptureTruth
 from grooveledger.storage import tables
+from workspace import Workspace, copy_project
 
 RATE_HZ = 44_100
 RECORD = {

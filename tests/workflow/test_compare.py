@@ -3,10 +3,9 @@
 import subprocess
 import sys
 
-from conftest import ENVIRONMENT, edited
-
 from grooveledger.run import snapshot
 from grooveledger.storage import data_frames
+from workspace import ENVIRONMENT, edited
 
 
 def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):

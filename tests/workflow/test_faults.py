@@ -12,9 +12,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import yaml
-from conftest import ENVIRONMENT, Workspace, edited
 
 from grooveledger.storage import provenance, tables
+from workspace import ENVIRONMENT, Workspace, edited
 
 
 def made(workspace: Workspace) -> dict[str, bytes]:

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 import yaml
-from conftest import Workspace, edited
 
 from grooveledger.storage import provenance, tables
+from workspace import Workspace, edited
 
 #: Every job of three captures: sides a, b, a; only a has a speed tone and a silent groove.
 PAGES = {"capture_page": 3}
