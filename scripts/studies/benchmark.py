@@ -226,9 +226,6 @@ def start_up_s(stage: str) -> float:
     tree = ast.parse((PROJECT / "scripts/rules" / f"{stage}.py").read_text())
     imports = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
     code = ast.unparse(ast.Module(imports, []))
-    if stage == "measure":
-        code += "\nfrom grooveledger.measure import quantities"
-        code += "\n[quantities.load(name) for name in quantities.MEASURES]"
     # What snakemake puts before a script unpacks its arguments with this; and a first array.
     before = (
         f"import sys\nsys.path[:0] = {[str(PROJECT / p) for p in ('scripts/rules', 'scripts')]}\n"

@@ -32,7 +32,7 @@ from drift_histories import (
 from drift_step_studies import critical, step_bounds, step_sizes, steps
 from grooveledger.interpret.drift import control_table, drift_table
 from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE
-from grooveledger.measure.metrics import UNITS
+from grooveledger.measure.quantities import METRICS
 
 #: Captures a history holds in the studies of coverage.
 CAPTURES = (8, 12, 20, 40, 60)
@@ -225,7 +225,7 @@ def speed(styli: int = 40, captures: int = 250) -> list[str]:
         hours = np.cumsum(rng.exponential(2.0, captures))
         order = np.arange(captures)
         # Every hundredth figure is missing, so that hardly two series share their captures.
-        for metric in UNITS:
+        for metric in METRICS:
             values = 10.0 - 0.3 * hours / 100.0 + scatter(rng, "normal", (2, captures))
             values[rng.random(values.shape) < 0.01] = np.nan
             tables.append(

@@ -17,7 +17,7 @@ from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.start import flow
 from grooveledger.configuration.validation import taken, types
 from grooveledger.export.all_tables import TABLES
-from grooveledger.measure.metrics import UNITS
+from grooveledger.measure.quantities import MEASURES, METRICS
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 from grooveledger.schemas.table import Table
@@ -25,23 +25,24 @@ from grooveledger.vocabulary import words
 
 DOCS = Path(__file__).parents[2] / "workflow" / "docs"
 #: Tables that a page of methods tells of.
+#: The observations that the page of a measure tells of besides its own table.
+OBSERVED_ON = {"spectrum": "tone_spectrum", "speed": "speed_trace", "noise": "noise_density"}
 PAGE_TABLES: dict[str, tuple[str, ...]] = {
     "segmentation": ("tracks", "health"),
     "order_tracking": ("orders",),
-    "level": ("level",),
-    "response": ("response",),
-    "separation": ("separation",),
-    "distortion": ("distortion",),
-    "spectrum": ("tone_spectrum", "spectrum"),
-    "intermodulation": ("intermodulation",),
-    "speed": ("speed_trace", "speed"),
-    "noise": ("noise_density", "noise"),
-    "resonance": ("resonance", "resonance_fit"),
-    "tracking_ability": ("tracking_ability",),
+    **{
+        page: (
+            *([OBSERVED_ON[page]] if page in OBSERVED_ON else []),
+            *(name for name, measure in MEASURES.items() if measure.methods_page == page),
+        )
+        for page in dict.fromkeys(measure.methods_page for measure in MEASURES.values())
+    },
     "drift": ("drift", "stylus_states", "control", "advice"),
     "loading": ("loading", "loading_checks", "coils"),
     "ratings": ("ratings", "comparison"),
 }
+#: In the index of methods, between these lines stand the measures' pages.
+INDEX_FROM, INDEX_TO = "to figures at the cartridge and the groove:\n\n", "\nWhat the figures mean:"
 #: Tables that are in no register: parts of a capture, and those of programs a person starts.
 OTHER_TABLES = (CAPTURE_METRICS, REMARKS, CHANGED_METRICS, CHANGED_FIGURES, CHANGED_VERDICTS)
 COLUMNS_HEADING = "\n## Columns\n"
@@ -90,7 +91,19 @@ def pages() -> dict[Path, str]:
             for table in tables
         ]
         found[path] = f"{text}\n{COLUMNS_HEADING}\n" + "\n".join(parts)
+    found[DOCS / "methods" / "index.md"] = methods_index()
     return found
+
+
+def methods_index() -> str:
+    """The index of methods, with a line for each page of a measure, headed as the page is."""
+    text = (DOCS / "methods" / "index.md").read_text(encoding="utf-8")
+    before, _, rest = text.partition(INDEX_FROM)
+    lines = []
+    for page in dict.fromkeys(measure.methods_page for measure in MEASURES.values()):
+        heading = (DOCS / "methods" / f"{page}.md").read_text(encoding="utf-8").partition("\n")[0]
+        lines.append(f"- [{heading.removeprefix('# ')}]({page}.md)\n")
+    return before + INDEX_FROM + "".join(lines) + INDEX_TO + rest.partition(INDEX_TO)[2]
 
 
 def reference() -> str:
@@ -197,8 +210,8 @@ def columns_of(table: Table) -> str:
 def metric_table() -> str:
     """A table of the metrics, with links to their pages of methods."""
     rows = [
-        (f"`{name}`", words.unit(UNITS[name]), f"[{words.metric(name)}](../methods/{page}.md)")
-        for name in words.METRICS
+        (f"`{name}`", words.unit(metric.unit), f"[{metric.words}](../methods/{page}.md)")
+        for name, metric in METRICS.items()
         if (page := words.method_page(name))
     ]
     return markdown_table(("metric", "unit", "what it is"), rows)

@@ -116,7 +116,7 @@ def told(capture, side=SIDE, chain=CHAIN, cartridge=CARTRIDGE):
     context = replace(context, tracks=tracks)
     rows = {}
     for name in MEASURED:
-        found = quantities.load(name).measure(context)
+        found = quantities.MEASURES[name].measure(context)
         if found.num_rows:
             rows[name] = tables.columns(found)
     return remarks(context, rows)

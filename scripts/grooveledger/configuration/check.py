@@ -8,23 +8,9 @@ from typing import Any, NamedTuple
 
 from grooveledger.capture.recording_facts import find_recordings
 from grooveledger.configuration import Archive
-from grooveledger.plan import MEASURE_USES, Side, Track, tracks_for
+from grooveledger.measure.quantities import MEASURES
+from grooveledger.plan import Side, Track
 
-#: What a side needs before a measure can be taken from it, by the measure's table.
-NEEDS = {
-    "level": "a steady tone whose velocity is known",
-    "response": "a sweep or stepped tones through the audio band",
-    "separation": "a tone, sweep or stepped tones in the left or the right groove wall alone",
-    "distortion": "a tone, stepped tones or a sweep in the audio band",
-    "spectrum": "a steady tone",
-    "intermodulation": "two tones at once",
-    "speed": "a steady tone of 500 Hz or more that lasts 5 s or longer, such as one of 3150 Hz",
-    "noise": "a groove without modulation",
-    "resonance": "a lateral or vertical sweep through the lowest frequencies",
-    "tracking_ability": "one tone at rising amplitudes",
-}
-#: Tables that come with another one.
-_WITH_ANOTHER = frozenset({"resonance_fit"})
 #: So many file names are told, of the rest how many there are.
 _NAMES_MAX = 5
 
@@ -41,22 +27,22 @@ class SideUse(NamedTuple):
 
     def __str__(self) -> str:
         if not self.tracks:
-            needs = f"    no {self.measure}: it needs {NEEDS[self.measure]}"
+            needs = f"    no {self.measure}: it needs {MEASURES[self.measure].needs}"
             kept = [f"track {track.track} is kept for {track.purpose}" for track in self.withheld]
             return needs + (f" ({', '.join(kept)})" if kept else "")
         return f"    {self.measure}: {', '.join(map(spoken, self.tracks))}"
 
 
 def side_uses(side: Side) -> list[SideUse]:
-    """What each measure draws from a side."""
+    """Return what each measure draws from a side."""
     return [
         SideUse(
-            measure,
-            tracks_for(measure, side),
-            tuple(track for track in side.tracks if not uses(track) and uses(_free(track))),
+            name,
+            tuple(filter(measure.uses, side.tracks)),
+            tuple(t for t in side.tracks if not measure.uses(t) and measure.uses(_free(t))),
         )
-        for measure, uses in MEASURE_USES.items()
-        if measure not in _WITH_ANOTHER
+        for name, measure in MEASURES.items()
+        if measure.needs is not None
     ]
 
 

@@ -1,16 +1,24 @@
 """All tables by name, for those who must know them all."""
 
-from grooveledger.measure import quantities
-from grooveledger.schemas import collect, interpret, measure, observe, segment
+from types import ModuleType
+
+from grooveledger.measure.quantities import MEASURES
+from grooveledger.schemas import collect, interpret, observe, segment
 from grooveledger.schemas.table import Table
 
+
+def _declared_in(module: ModuleType) -> dict[str, Table]:
+    """Return the tables of a schema module's own stage: it may import others'."""
+    stage = module.__name__.rpartition(".")[2]
+    declared = [table for table in vars(module).values() if isinstance(table, Table)]
+    return {table.name: table for table in declared if table.stage == stage}
+
+
 TABLES: dict[str, Table] = {
-    table.name: table
-    for stage in (segment, observe, measure, collect, interpret)
-    for table in vars(stage).values()
-    if isinstance(table, Table) and stage.__name__.endswith(table.stage)
+    **_declared_in(segment),
+    **_declared_in(observe),
+    **{name: measure.table for name, measure in MEASURES.items()},
+    **_declared_in(collect),
+    **_declared_in(interpret),
 }
-# A measure may declare its table in its own module.
-TABLES |= {name: quantities.load(name).TABLE for name in quantities.MEASURES}
-OBSERVATIONS = tuple(name for name, table in TABLES.items() if table.stage == "observe")
-MEASURES = tuple(name for name, table in TABLES.items() if table.stage == "measure")
+OBSERVATIONS = tuple(_declared_in(observe))

@@ -8,7 +8,7 @@ from typing import Any
 import pyarrow as pa
 
 from grooveledger.faults import ConfigurationFaults, Fault
-from grooveledger.measure.quantities import MEASURES, load
+from grooveledger.measure.quantities import MEASURES
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.collect import CAPTURES, JOINED, METRICS
 from grooveledger.schemas.segment import HEALTH, TRACKS
@@ -17,7 +17,7 @@ from grooveledger.storage import tables
 from grooveledger.storage.provenance import provenance
 
 #: The measures and the tracks, which are joined as they are.
-JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(load(name).TABLE for name in MEASURES))
+JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(measure.table for measure in MEASURES.values()))
 
 
 def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], threads: int = 1) -> None:

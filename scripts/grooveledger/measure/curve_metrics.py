@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Mapping
 import numpy as np
 
 from grooveledger.measure.curves import covers, smoothed, value_at
-from grooveledger.measure.metric_rows import DB_PER_NEPER, IN_PHASE, Columns, Figure, groups
+from grooveledger.measure.metric_rows import Columns, Figure, Measured, groups
 from grooveledger.physics.equalisation import REFERENCE_HZ
 
 #: Band over which deviation and least separation are taken.
@@ -14,33 +14,28 @@ SPREAD_BAND_HZ = (1000.0, 10_000.0)
 UPPER_LIMIT_DB = -3.0
 #: A peak is looked for from 1 kHz up and counts from here, an octave above it.
 PEAK_FROM_HZ = 2000.0
-#: Figures read from a curve: metric -> table, column, frequency.
-AT_FREQUENCY: dict[str, tuple[str, str, float]] = {
-    "response_100hz_db": ("response", "response_db", 100.0),
-    "response_5khz_db": ("response", "response_db", 5000.0),
-    "response_10khz_db": ("response", "response_db", 10_000.0),
-    "response_15khz_db": ("response", "response_db", 15_000.0),
-    "response_20khz_db": ("response", "response_db", 20_000.0),
-    "separation_1khz_db": ("separation", "separation_db", 1000.0),
-    "separation_5khz_db": ("separation", "separation_db", 5000.0),
-    "separation_10khz_db": ("separation", "separation_db", 10_000.0),
-    "thd_1khz_pct": ("distortion", "thd_pct", 1000.0),
-    "thd_3khz_pct": ("distortion", "thd_pct", 3000.0),
-    "thd_5khz_pct": ("distortion", "thd_pct", 5000.0),
-    "thd_10khz_pct": ("distortion", "thd_pct", 10_000.0),
-    "h2_1khz_pct": ("distortion", "h2_pct", 1000.0),
-    "h3_1khz_pct": ("distortion", "h3_pct", 1000.0),
-}
 
 
-def at_frequency(measures: Mapping[str, Columns], octaves: float) -> Iterator[Figure]:
-    """Read the figures at a frequency from every curve."""
-    for table in ("response", "separation", "distortion"):
-        wanted = {m: (c, f) for m, (t, c, f) in AT_FREQUENCY.items() if t == table}
-        for track, channel, rows in groups(measures, table):
-            uncertainty = CURVE_UNCERTAINTY[table](rows)
-            for metric, (column, wanted_hz) in wanted.items():
-                yield _read(metric, track, channel, rows, column, wanted_hz, octaves, uncertainty)
+def at_frequency(
+    measured: Measured,
+    table: str,
+    wanted: Mapping[str, tuple[str, float]],
+    uncertainty: Callable[[Columns], np.ndarray],
+) -> Iterator[Figure]:
+    """Read metrics at their frequencies from every curve of a table.
+
+    Parameters
+    ----------
+    wanted : mapping
+        Column and frequency by metric.
+    uncertainty : callable
+        Gives the standard uncertainty of each row of a curve.
+    """
+    octaves = measured.smoothing_octaves
+    for track, channel, rows in groups(measured.tables, table):
+        spread = uncertainty(rows)
+        for metric, (column, wanted_hz) in wanted.items():
+            yield _read(metric, track, channel, rows, column, wanted_hz, octaves, spread)
 
 
 def _read(
@@ -54,11 +49,11 @@ def _read(
     uncertainty: np.ndarray,
 ) -> Figure:
     """Read one figure from a curve; limited where a point it is read from is."""
-    frequency_hz, values, there = _curve(rows, column, octaves)
+    frequency_hz, values, there = curve(rows, column, octaves)
     if not covers(frequency_hz, wanted_hz):
         return Figure(metric, channel, track, np.nan)
     value = value_at(frequency_hz, values, wanted_hz)
-    near = there[_neighbours(frequency_hz, wanted_hz)]
+    near = there[neighbours(frequency_hz, wanted_hz)]
     limited = bool(rows["limited"][near].any())
     order_max = float(rows["order_max"][near].min()) if "order_max" in rows else np.nan
     spread = value_at(frequency_hz, uncertainty[there], wanted_hz)
@@ -70,35 +65,22 @@ def _read(
     return Figure(metric, channel, track, value, spread, limited, order_max)
 
 
-def _separation_uncertainty_db(rows: Columns) -> np.ndarray:
-    noise_re_signal = 10.0 ** ((rows["separation_db"] - rows["floor_db"]) / 20.0)
-    return np.asarray(DB_PER_NEPER * IN_PHASE * noise_re_signal)
-
-
-#: Standard uncertainty of each point of a curve, by table.
-CURVE_UNCERTAINTY: dict[str, Callable[[Columns], np.ndarray]] = {
-    "response": lambda rows: rows["uncertainty_db"],
-    "separation": _separation_uncertainty_db,
-    "distortion": lambda rows: IN_PHASE * rows["floor_pct"],
-}
-
-
-def response_shape(measures: Mapping[str, Columns], octaves: float) -> Iterator[Figure]:
+def response_shape(measured: Measured) -> Iterator[Figure]:
     """Tell peak, deviation and upper limit of every response."""
-    for track, channel, rows in groups(measures, "response"):
-        frequency_hz, response_db, there = _curve(rows, "response_db", octaves)
+    for track, channel, rows in groups(measured.tables, "response"):
+        frequency_hz, response_db, there = curve(rows, "response_db", measured.smoothing_octaves)
         noise_db = rows["uncertainty_db"][there]
         peak_hz, peak_db = _peak(frequency_hz, response_db)
         at_peak_db = value_at(frequency_hz, noise_db, peak_hz) if peak_hz == peak_hz else np.nan
         yield Figure("response_peak_db", channel, track, peak_db, at_peak_db)
         yield Figure("response_peak_hz", channel, track, peak_hz)
-        spread_db = _band(frequency_hz, response_db)
+        spread_db = band_values(frequency_hz, response_db)
         deviation_db = 0.5 * np.ptp(spread_db) if len(spread_db) else np.nan
         yield Figure("response_deviation_db", channel, track, float(deviation_db))
         yield Figure("upper_limit_hz", channel, track, _upper_limit_hz(frequency_hz, response_db))
 
 
-def _band(frequency_hz: np.ndarray, values: np.ndarray) -> np.ndarray:
+def band_values(frequency_hz: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Values over SPREAD_BAND_HZ with the band's ends; empty where the curve does not cover it."""
     if not all(covers(frequency_hz, end_hz) for end_hz in SPREAD_BAND_HZ):
         return np.empty(0)
@@ -140,32 +122,14 @@ def _upper_limit_hz(frequency_hz: np.ndarray, response_db: np.ndarray) -> float:
     return float(np.exp(np.interp(-UPPER_LIMIT_DB, -response_db[pair], np.log(frequency_hz[pair]))))
 
 
-def least_separation(measures: Mapping[str, Columns], octaves: float) -> Iterator[Figure]:
-    """Find the least separation of every curve over `SPREAD_BAND_HZ`."""
-    for track, channel, rows in groups(measures, "separation"):
-        frequency_hz, values, there = _curve(rows, "separation_db", octaves)
-        band = _band(frequency_hz, values)
-        if not len(band):
-            yield Figure("separation_min_db", channel, track, np.nan)
-            continue
-        low_hz, high_hz = SPREAD_BAND_HZ
-        inside = np.flatnonzero((frequency_hz > low_hz) & (frequency_hz < high_hz))
-        places = [np.array([place]) for place in inside]
-        places += [_neighbours(frequency_hz, end_hz) for end_hz in SPREAD_BAND_HZ]
-        at = there[places[int(np.argmin(band))]]
-        spread_db = float(np.mean(_separation_uncertainty_db(rows)[at]))
-        limited = bool(rows["limited"][at].any())
-        yield Figure("separation_min_db", channel, track, float(band.min()), spread_db, limited)
-
-
-def _curve(rows: Columns, column: str, octaves: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def curve(rows: Columns, column: str, octaves: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Frequencies, smoothed values and row numbers of the curve's points that have a value."""
     there = np.flatnonzero(~np.isnan(rows[column]))
     frequency_hz = rows["frequency_hz"][there]
     return frequency_hz, smoothed(frequency_hz, rows[column][there], octaves), there
 
 
-def _neighbours(frequency_hz: np.ndarray, wanted_hz: float) -> np.ndarray:
+def neighbours(frequency_hz: np.ndarray, wanted_hz: float) -> np.ndarray:
     """Places of the two points between which a curve is read (one at an end or on a point)."""
     after = int(np.searchsorted(frequency_hz, wanted_hz, side="left"))
     last = len(frequency_hz) - 1

@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metrics import capture_metrics
-from grooveledger.measure.quantities import MEASURES, load
+from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.remarks import remarks
 from grooveledger.observe.job import FAULT
 from grooveledger.plan import Cartridge, Chain, Side
@@ -57,10 +56,9 @@ def measure_capture(
         observations=observed,
     )
     measures: dict[str, Mapping[str, np.ndarray]] = {}
-    for name in MEASURES:
-        module = load(name)
-        rows: pa.Table = module.measure(replace(context, settings=job["settings"][name]))
-        tables.write(module.TABLE, rows, output / f"{name}.parquet", origin)
+    for name, declared in MEASURES.items():
+        rows = declared.measure(replace(context, settings=job["settings"][name]))
+        tables.write(declared.table, rows, output / f"{name}.parquet", origin)
         if rows.num_rows:
             measures[name] = tables.columns(rows)
     scalars = capture_metrics(measures, side, cartridge, job["settings"]["response"])

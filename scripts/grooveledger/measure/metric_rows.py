@@ -5,6 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grooveledger.plan import Cartridge, Side
+
 #: A table's columns as numpy arrays, NaN or None for null.
 Columns = Mapping[str, np.ndarray]
 #: Standard deviation of an amplitude re the rms of the complex noise in it.
@@ -23,6 +25,26 @@ class Figure(NamedTuple):
     uncertainty: float = float("nan")
     limited: bool = False
     order_max: float = float("nan")
+
+
+class Measured(NamedTuple):
+    """What the scalars of a capture are read from.
+
+    Attributes
+    ----------
+    tables : mapping
+        Columns of each measure's table of the capture, by the table's name; tables that the capture
+        has not got are left out.
+    side, cartridge
+        What was played, and with what.
+    smoothing_octaves : float
+        Width over which curves are averaged before they are read.
+    """
+
+    tables: Mapping[str, Columns]
+    side: Side
+    cartridge: Cartridge
+    smoothing_octaves: float = 0.0
 
 
 def groups(

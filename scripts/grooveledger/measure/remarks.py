@@ -13,7 +13,7 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.fundamentals import fundamental, speed_ratio
 from grooveledger.measure.level_remarks import level_remarks
 from grooveledger.measure.metric_rows import Columns
-from grooveledger.measure.metrics import LEVEL_BAND_HZ
+from grooveledger.measure.quantities.level import LEVEL_BAND_HZ
 from grooveledger.measure.tilt_remarks import equalisation_remarks
 from grooveledger.plan import Track
 

@@ -1,8 +1,10 @@
 """Where the planned tracks of a capture were found."""
 
+from collections.abc import Callable
+
 import pyarrow as pa
 
-from grooveledger.plan import Side, Track, tracks_for
+from grooveledger.plan import Side, Track
 
 
 def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
@@ -20,9 +22,13 @@ def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
 
 
 def guarded_stretches(
-    tracks: pa.Table, side: Side, measure: str, guard_s: float, shortest_s: float
+    tracks: pa.Table,
+    side: Side,
+    uses: Callable[[Track], bool],
+    guard_s: float,
+    shortest_s: float,
 ) -> list[tuple[Track, float, float]]:
-    """Return the tracks that serve a measure, with start and stop in seconds.
+    """Return the tracks of a use, with start and stop in seconds.
 
     Parameters
     ----------
@@ -30,15 +36,15 @@ def guarded_stretches(
         The tracks table of stage 1.
     side : Side
         The plan.
-    measure : str
-        Whose tracks, see `plan.tracks_for`.
+    uses : callable
+        Whether a track is wanted, see `plan.uses`.
     guard_s : float
         Left out at each end.
     shortest_s : float
         Tracks with less than this between the guards are left out.
     """
     found = found_stretches(tracks)
-    wanted = [track for track in tracks_for(measure, side) if track.track in found]
+    wanted = [track for track in filter(uses, side.tracks) if track.track in found]
     guarded = [
         (track, found[track.track][0] + guard_s, found[track.track][1] - guard_s)
         for track in wanted

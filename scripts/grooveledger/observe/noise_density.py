@@ -13,6 +13,7 @@ from grooveledger.observe.decimation import Decimator, kaiser_lowpass
 from grooveledger.observe.located_tracks import guarded_stretches
 from grooveledger.observe.ticks import Mended, bridged_power, cell_length, mended
 from grooveledger.plan import Side
+from grooveledger.plan.uses import is_noise_groove
 from grooveledger.schemas.observe import NOISE_DENSITY
 from grooveledger.storage import tables
 
@@ -53,7 +54,7 @@ def observe_noise(
         `schemas.observe.NOISE_DENSITY`. The channels left, right, sum and difference (each over
         sqrt 2) are the file's; bands tile the axis from 0 Hz to half the sampling rate.
     """
-    wanted = guarded_stretches(tracks, side, "noise", settings["guard_s"], SHORTEST_S)
+    wanted = guarded_stretches(tracks, side, is_noise_groove, settings["guard_s"], SHORTEST_S)
     if not wanted:
         return tables.empty(NOISE_DENSITY)
     parts = []

@@ -17,7 +17,8 @@ from grooveledger.observe.order_tracking import PhasePath, noise_power, referred
 from grooveledger.observe.sound import Sound, read_sound
 from grooveledger.observe.tone_search import tone_hz
 from grooveledger.observe.tone_spectrum import middle, tone_spectrum
-from grooveledger.plan import Side, Track, tracks_for
+from grooveledger.plan import Side, Track
+from grooveledger.plan.uses import is_spectrum_tone
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
 from grooveledger.storage import tables
 
@@ -85,7 +86,7 @@ def observe_orders(
     """
     readings: list[dict[str, Any]] = []
     spectra: list[dict[str, Any]] = []
-    spectrum_tracks = {track.track for track in tracks_for("spectrum", side)}
+    spectrum_tracks = {track.track for track in filter(is_spectrum_tone, side.tracks)}
     found = found_stretches(tracks)
     if found:
         with reader.open_capture(path) as file:

@@ -13,6 +13,7 @@ from grooveledger.observe.decimation import Decimator, kaiser_lowpass, turned
 from grooveledger.observe.located_tracks import guarded_stretches
 from grooveledger.observe.tone_search import tone_hz
 from grooveledger.plan import Side, Track
+from grooveledger.plan.uses import is_speed_tone
 from grooveledger.schemas.observe import SPEED_TRACE
 from grooveledger.storage import tables
 
@@ -72,7 +73,7 @@ def observe_speed(
         `schemas.observe.SPEED_TRACE`; channels are the file's, deviation is re the nominal
         frequency. A channel in which there is no steady tone has no rows.
     """
-    wanted = guarded_stretches(tracks, side, "speed", settings["guard_s"], SHORTEST_S)
+    wanted = guarded_stretches(tracks, side, is_speed_tone, settings["guard_s"], SHORTEST_S)
     if not wanted:
         return tables.empty(SPEED_TRACE)
     parts = []

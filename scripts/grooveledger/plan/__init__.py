@@ -7,6 +7,5 @@ the form in which the workflow passes it to a job.
 from grooveledger.plan.cartridge import Cartridge
 from grooveledger.plan.chain import Chain
 from grooveledger.plan.record import Side, Track
-from grooveledger.plan.uses import MEASURE_USES, draws_on, tracks_for
 
-__all__ = ["MEASURE_USES", "Cartridge", "Chain", "Side", "Track", "draws_on", "tracks_for"]
+__all__ = ["Cartridge", "Chain", "Side", "Track"]

@@ -10,7 +10,7 @@ import functools
 import hashlib
 import io
 import tokenize
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 from grooveledger.storage.digests import digest
@@ -19,22 +19,9 @@ from grooveledger.storage.digests import digest
 PACKAGE = Path(__file__).parents[1]
 
 
-def code_digest(script: Path, modules: Iterable[str] = ()) -> str:
-    """Digest of a script and of all package code that it can reach.
-
-    Parameters
-    ----------
-    script : Path
-        The script of a rule.
-    modules : iterable of str
-        Modules of the package that the script loads by name, which no import statement tells.
-    """
+def code_digest(script: Path) -> str:
+    """Digest of a script and of all package code that it can reach."""
     files = {script.resolve()} | reachable(script.resolve())
-    for module in modules:
-        file = _module_file(module, PACKAGE)
-        if file is None:
-            raise ValueError(f"no module {module} in the package")
-        files |= {file} | reachable(file)
     files |= {template for file in files for template in _templates(file)}
     base = PACKAGE.parent
     parts = sorted((str(file.relative_to(base)), _file_digest(file)) for file in files)
@@ -57,7 +44,10 @@ def reachable(file: Path) -> set[Path]:
 def _imports(file: Path) -> tuple[Path, ...]:
     names: list[str] = []
     for node in _statements(ast.parse(file.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
+        if isinstance(node, ast.Assign) and file.is_relative_to(PACKAGE):
+            package = ".".join(file.parent.relative_to(PACKAGE.parent).parts)
+            names += [f"{package}.{module}" for module in _loaded_by_name(node)]
+        elif isinstance(node, ast.Import):
             names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             # What is imported from a package may itself be a module.
@@ -67,6 +57,13 @@ def _imports(file: Path) -> tuple[Path, ...]:
     whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
     files = (_module_file(name, file.parent) for name in dict.fromkeys(whole))
     return tuple(dict.fromkeys(found for found in files if found is not None))
+
+
+def _loaded_by_name(node: ast.Assign) -> list[str]:
+    """Modules that a package loads by name: it lists them as `MODULES`."""
+    if not any(isinstance(target, ast.Name) and target.id == "MODULES" for target in node.targets):
+        return []
+    return list(ast.literal_eval(node.value))
 
 
 def _statements(tree: ast.AST) -> Iterator[ast.AST]:

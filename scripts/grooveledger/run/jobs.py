@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive
 from grooveledger.measure.quantities import MEASURES
-from grooveledger.plan import Side, draws_on
+from grooveledger.plan import Side
 from grooveledger.run.code_digests import code_digest
 from grooveledger.schemas.collect import SHEET
 from grooveledger.storage.digests import digest, file_sha256
@@ -20,11 +20,10 @@ from grooveledger.storage.digests import digest, file_sha256
 PROJECT = Path(__file__).parents[3]
 #: The scripts of the rules, and the documentation that pages are made of.
 RULES, DOCS = PROJECT / "scripts" / "rules", PROJECT / "workflow" / "docs"
-#: What each observation job makes, and the measures that want it.
+#: The measures that read each observation job's tables.
 OBSERVED_FOR = {
-    "orders": tuple(name for name in MEASURES if name not in ("speed", "noise")),
-    "speed_trace": ("speed",),
-    "noise_density": ("noise",),
+    observation: [m for m in MEASURES.values() if observation in m.observed]
+    for observation in ("orders", "speed_trace", "noise_density")
 }
 #: Sheet cells that place a capture among others; the rest are facts of the recording.
 JOINED_CELLS = (*(column.name for column in SHEET), "file")
@@ -113,7 +112,7 @@ class Jobs:
         return [
             job
             for job, measures in OBSERVED_FOR.items()
-            if any(draws_on(name, track) for name in measures for track in tracks)
+            if any(measure.uses(track) for measure in measures for track in tracks)
         ]
 
     def all(self) -> Iterator[Job]:
@@ -199,7 +198,6 @@ class Jobs:
         row, archive = self._rows[capture], self._archive
         settings = {name: archive.settings.get(name, {}) for name in (*MEASURES, "remarks")}
         settings["noise"] = {**settings["noise"], "mains_hz": archive.settings["mains_hz"]}
-        modules = [f"grooveledger.measure.quantities.{name}" for name in MEASURES]
         observed = [f"observe_{name}" for name in self.observations(capture)]
         return {
             "capture": capture,
@@ -207,7 +205,7 @@ class Jobs:
             "chain": archive.chains[row["chain"]],
             "cartridge": archive.cartridges[row["cartridge"]],
             "settings": settings,
-            "code": self._code_of("measure.py", modules),
+            "code": self._code_of("measure.py"),
             "from": self._digests_of(capture, "segment", *observed),
         }
 
@@ -251,7 +249,7 @@ class Jobs:
             "side": self._archive.sides[row["record"], row["side"]],
         }
 
-    def _code_of(self, script: str, modules: list[str] | None = None) -> str:
+    def _code_of(self, script: str) -> str:
         if script not in self._code:
-            self._code[script] = code_digest(RULES / script, modules or ())
+            self._code[script] = code_digest(RULES / script)
         return self._code[script]

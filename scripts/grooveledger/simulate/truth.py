@@ -7,7 +7,8 @@ import numpy as np
 import numpy.typing as npt
 
 from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
-from grooveledger.plan import Chain, Side, Track, tracks_for
+from grooveledger.plan import Chain, Side, Track
+from grooveledger.plan.uses import is_audio_band, is_speed_tone
 from grooveledger.simulate.conditions import Conditions
 from grooveledger.simulate.modulation import amplitudes, components, recorded_velocity
 from grooveledger.simulate.motion import Motion
@@ -258,10 +259,10 @@ def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
         if one.kind == "tone":
             for channel, output_mv in truth.output_mv(number).items():
                 add("output_mv", output_mv, number, channel, plan.frequency_hz)
-            if one.plan in tracks_for("speed", truth.side):
+            if is_speed_tone(one.plan):
                 for quantity, value in truth.speed(number)._asdict().items():
                     add(quantity, value, number)
-        if one.kind == "sweep" and plan in tracks_for("response", truth.side):
+        if one.kind == "sweep" and is_audio_band(plan, "response"):
             inside = (plan.lowest_hz <= CURVE_HZ) & (plan.highest_hz >= CURVE_HZ)
             hz = CURVE_HZ[inside]
             for channel in plan.driven_channels:

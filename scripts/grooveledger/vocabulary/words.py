@@ -4,66 +4,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-#: Metrics in a person's words, in the order in which pages list them.
-METRICS: dict[str, str] = {
-    "output_mv": "Output at the rated velocity",
-    "balance_db": "Balance, right re left",
-    "interchannel_phase_deg": "Phase, right re left",
-    "response_100hz_db": "Response at 100 Hz",
-    "response_5khz_db": "Response at 5 kHz",
-    "response_10khz_db": "Response at 10 kHz",
-    "response_15khz_db": "Response at 15 kHz",
-    "response_20khz_db": "Response at 20 kHz",
-    "response_peak_db": "Treble peak",
-    "response_peak_hz": "Treble peak lies at",
-    "response_deviation_db": "Half the spread, 1 to 10 kHz",
-    "upper_limit_hz": "Upper limit, \N{MINUS SIGN}3 dB",
-    "separation_1khz_db": "Separation at 1 kHz",
-    "separation_5khz_db": "Separation at 5 kHz",
-    "separation_10khz_db": "Separation at 10 kHz",
-    "separation_min_db": "Least separation, 1 to 10 kHz",
-    "thd_1khz_pct": "Distortion at 1 kHz",
-    "thd_3khz_pct": "Distortion at 3 kHz",
-    "thd_5khz_pct": "Distortion at 5 kHz",
-    "thd_10khz_pct": "Distortion at 10 kHz",
-    "h2_1khz_pct": "Second harmonic at 1 kHz",
-    "h3_1khz_pct": "Third harmonic at 1 kHz",
-    "imd_pct": "Modulation distortion",
-    "tracked_amplitude_um": "Groove amplitude tracked",
-    "speed_error_pct": "Speed error",
-    "wow_flutter_weighted_pct": "Wow and flutter, weighted",
-    "wow_flutter_unweighted_pct": "Wow and flutter, unweighted",
-    "rumble_unweighted_db": "Rumble, unweighted",
-    "rumble_weighted_db": "Rumble, weighted",
-    "hum_db": "Hum",
-    "noise_a_db": "Surface noise, A-weighted",
-    "ticks_per_min": "Ticks",
-    "resonance_lateral_hz": "Resonance, lateral",
-    "resonance_vertical_hz": "Resonance, vertical",
-    "dynamic_compliance_um_per_mn": "Dynamic compliance",
+from grooveledger.measure.quantities import MEASURES, METRICS
+
+#: The page of methods that says how a metric is measured.
+METHOD_PAGES = {
+    metric.name: measure.methods_page for measure in MEASURES.values() for metric in measure.metrics
 }
-#: The page of methods that tells how a metric is measured, by the metric's beginning.
-METHOD_PAGES: tuple[tuple[str, str], ...] = (
-    ("output", "level"),
-    ("balance", "level"),
-    ("interchannel", "level"),
-    ("response", "response"),
-    ("upper_limit", "response"),
-    ("separation", "separation"),
-    ("thd", "distortion"),
-    ("h2", "distortion"),
-    ("h3", "distortion"),
-    ("imd", "intermodulation"),
-    ("tracked", "tracking_ability"),
-    ("speed", "speed"),
-    ("wow", "speed"),
-    ("rumble", "noise"),
-    ("hum", "noise"),
-    ("noise", "noise"),
-    ("ticks", "noise"),
-    ("resonance", "resonance"),
-    ("dynamic", "resonance"),
-)
 #: Units as people write them.
 UNITS = {
     "um": "\N{MICRO SIGN}m",
@@ -103,7 +49,7 @@ NONE = "\N{EN DASH}"
 
 def metric(name: str) -> str:
     """Say a metric in words; an unknown one by its name."""
-    return METRICS.get(name, name.replace("_", " "))
+    return METRICS[name].words if name in METRICS else name.replace("_", " ")
 
 
 def metric_within(name: str) -> str:
@@ -114,7 +60,7 @@ def metric_within(name: str) -> str:
 
 def method_page(name: str) -> str | None:
     """Name the page of methods for a metric."""
-    return next((page for start, page in METHOD_PAGES if name.startswith(start)), None)
+    return METHOD_PAGES.get(name)
 
 
 def unit(name: str | None) -> str:

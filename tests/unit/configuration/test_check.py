@@ -20,10 +20,6 @@ def side_of(archive, side):
     return plan.Side.from_mapping(archive.sides["bench-a", side])
 
 
-def test_every_measure_says_what_it_needs():
-    assert set(check.NEEDS) | {"resonance_fit"} == set(plan.MEASURE_USES)
-
-
 def test_a_side_gives_what_its_tracks_allow(archive):
     uses = {use.measure: str(use).strip() for use in check.side_uses(side_of(archive, "a"))}
     assert uses["level"] == "level: track 1 (left, 1000 Hz)"

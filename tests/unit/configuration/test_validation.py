@@ -12,6 +12,7 @@ import make_configuration as good
 from grooveledger import plan
 from grooveledger.configuration.schema_files import SCHEMAS, schema
 from grooveledger.configuration.validation import checked
+from grooveledger.measure.quantities import MEASURES
 
 NAMES = sorted(path.stem for path in SCHEMAS.glob("*.yaml"))
 
@@ -94,11 +95,11 @@ def test_the_purposes_of_a_kind_are_those_it_can_serve():
         serving = {
             purpose: {
                 measure
-                for measure, uses in plan.MEASURE_USES.items()
+                for measure, declared in MEASURES.items()
                 for modulation in ("left", "lateral")
-                if uses(planned(branch, purpose, modulation))
+                if declared.uses(planned(branch, purpose, modulation))
             }
-            for purpose in plan.MEASURE_USES
+            for purpose in MEASURES
         }
         namesakes = {purpose for purpose, measures in serving.items() if purpose in measures}
         assert namesakes <= purposes

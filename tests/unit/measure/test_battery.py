@@ -9,7 +9,6 @@ import yaml
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from grooveledger.export.all_tables import MEASURES as DECLARED
 from grooveledger.measure import quantities
 from grooveledger.physics.resonance import high_pass_response
 from grooveledger.storage import tables
@@ -146,7 +145,7 @@ def defaults(name):
 
 
 def measured(name, observations, chain=CHAIN):
-    module = quantities.load(name)
+    module = quantities.MEASURES[name]
     context = make_context(SIDE, observations, defaults(name), chain=chain)
     return module.measure(context)
 
@@ -160,8 +159,9 @@ some_captures = given(
 few = settings(max_examples=8, deadline=None, derandomize=True)
 
 
-def test_every_declared_measure_is_registered():
-    assert set(quantities.MEASURES) == set(DECLARED)
+def test_every_module_of_a_measure_is_registered():
+    modules = {path.stem for path in Path(quantities.__file__).parent.glob("*.py")}
+    assert modules - {"__init__"} == set(quantities.MEASURES)
 
 
 @every_measure
@@ -170,7 +170,7 @@ def test_every_declared_measure_is_registered():
 def test_columns_and_rows(name, seed, loudness, floor_fs):
     """The declared columns, no row twice, finite or null, known tracks and channels."""
     rows = measured(name, made_observations(seed, loudness, floor_fs))
-    table = quantities.load(name).TABLE
+    table = quantities.MEASURES[name].table
     assert rows.schema.equals(table.schema)
     # Of a low sweep only what stands clear of the noise is stated.
     assert rows.num_rows > 0 or (name == "resonance" and floor_fs > 1e-3 * loudness)
@@ -279,7 +279,7 @@ def test_nothing_observed_gives_no_figures(name):
         for table, columns in made_observations(1, 1.0, 0.0).items()
     }
     rows = measured(name, observations)
-    assert rows.schema.equals(quantities.load(name).TABLE.schema)
+    assert rows.schema.equals(quantities.MEASURES[name].table.schema)
     figures = [c for c in rows.column_names if c not in ("capture", "track", "axis")]
     stated = [c for c in figures if rows[c].null_count < rows.num_rows]
     assert stated in ([], ["rule_of_thumb_um_per_mn"])

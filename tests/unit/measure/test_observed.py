@@ -101,7 +101,7 @@ def test_a_ball_in_one_groove_wall_gives_the_papers_harmonics(
     side = make_side(tone)
     observations = observed(samples, side, {1: (0.0, 3.0)}, tmp_path)
     context = make_context(side, observations, chain=replace(CHAIN, equalisation="flat"))
-    found = tables.columns(quantities.load("distortion").measure(context))
+    found = tables.columns(quantities.MEASURES["distortion"].measure(context))
     assert found["h2_pct"][0] == pytest.approx(h2_pct, rel=2e-3)
     assert found["h3_pct"][0] == pytest.approx(h3_pct, rel=2e-2)
     ball = rolling_ball_harmonics(
@@ -191,7 +191,7 @@ class Measured:
         for name in MEASURED:
             settings = defaults(name) if (BLOCKS / f"{name}.yaml").exists() else {}
             context = make_context(side, observations, settings, chain=QUIET_CHAIN)
-            self.tables[name] = tables.columns(quantities.load(name).measure(context))
+            self.tables[name] = tables.columns(quantities.MEASURES[name].measure(context))
 
     def thd(self, track):
         """Frequencies, measured and true THD of a track's rows that tell one."""

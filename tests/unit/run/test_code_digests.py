@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 
-from grooveledger.measure.quantities import MEASURES
 from grooveledger.run import code_digests
 from grooveledger.run.jobs import INTERPRETERS
 from grooveledger.run.jobs import RULES as RULES_DIR
@@ -39,10 +38,6 @@ for script in sys.argv[1:]:
     tree = ast.parse(open(script + ".py", encoding="utf-8").read())
     statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
     exec(compile(ast.Module(statements, []), "imports", "exec"))
-    if script == "measure":
-        from grooveledger.measure.quantities import MEASURES, load
-        for name in MEASURES:
-            load(name)
     found[script] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
 print(json.dumps(found))
 """
@@ -72,11 +67,6 @@ def test_every_module_that_python_loads_is_reached(rule, loaded):
     files = {Path(name).resolve() for name in loaded[rule] if name}
     own = {file for file in files if file.is_relative_to(SCRIPTS.resolve())}
     reached = code_digests.reachable((RULES_DIR / f"{rule}.py").resolve())
-    # Measures are loaded by name. Later stages read their tables' declarations, and what the
-    # measures are made of reaches those stages by the digests of the jobs that they read from.
-    for name in MEASURES:
-        module = (SCRIPTS / "grooveledger/measure/quantities" / f"{name}.py").resolve()
-        reached |= {module} | code_digests.reachable(module)
     assert len(own) > 5
     assert own <= reached
 
@@ -142,11 +132,6 @@ def test_digests_ignore_the_order_of_keys_and_tell_values_apart():
     assert digests.digest({"a": 1, "b": [1.5]}) == digests.digest({"b": [1.5], "a": 1})
     assert digests.digest({"a": 1}) != digests.digest({"a": "1"})
     assert digests.digest({"a": None}) != digests.digest({})
-
-
-def test_a_module_that_is_not_there_is_a_bug():
-    with pytest.raises(ValueError, match=r"no module grooveledger\.nothing"):
-        code_digests.code_digest(RULES_DIR / "measure.py", ["grooveledger.nothing"])
 
 
 def test_a_capture_that_is_not_what_it_was_is_told(tmp_path):

@@ -6,35 +6,13 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.interpret.drift.robust import Array
+from grooveledger.measure.declaration import EVERYTHING, Covariate
+from grooveledger.measure.quantities import METRICS
 
-RECORD_PLAYS = "record_plays"
-TEMPERATURE = "temperature"
-CHAIN = "chain"
-RECORD = "record"
+CHAIN, RECORD = Covariate.CHAIN, Covariate.RECORD
+TEMPERATURE, RECORD_PLAYS = Covariate.TEMPERATURE, Covariate.RECORD_PLAYS
 #: In this order covariates enter a model: what was certainly changed before what may act.
 ORDER = (CHAIN, RECORD, TEMPERATURE, RECORD_PLAYS)
-
-_ALL = frozenset(ORDER)
-#: What may plausibly act on a figure, by the beginning of its name; the longest beginning that fits
-#: counts. All common practice: groove wear takes treble and separation and adds distortion and
-#: noise, but hardly moves a 1 kHz level, a speed or a resonance; temperature changes the
-#: suspension (resonance, treble, tracking), not the motor's speed; another copy of the record or
-#: another chain may change nearly all.
-PLAUSIBLE: dict[str, frozenset[str]] = {
-    "": _ALL,
-    "output_mv": _ALL - {RECORD_PLAYS},
-    "balance_db": _ALL - {RECORD_PLAYS},
-    "interchannel_phase_deg": _ALL - {RECORD_PLAYS},
-    "response_100hz_db": _ALL - {RECORD_PLAYS},
-    "speed_error_pct": frozenset({CHAIN, RECORD}),
-    "wow_flutter": frozenset({CHAIN, RECORD}),
-    "rumble": frozenset({CHAIN, RECORD}),
-    "hum_db": frozenset({CHAIN}),
-    "ticks_per_min": frozenset({RECORD, RECORD_PLAYS}),
-    "noise": frozenset({CHAIN, RECORD, RECORD_PLAYS}),
-    "resonance": frozenset({CHAIN, RECORD, TEMPERATURE}),
-    "dynamic_compliance": frozenset({CHAIN, RECORD, TEMPERATURE}),
-}
 
 #: Thermometers differ by so much; a smaller range is no change of temperature (common practice).
 TEMPERATURE_RESOLUTION_C = 0.5
@@ -87,9 +65,9 @@ class Model(NamedTuple):
     confounded: tuple[str, ...]
 
 
-def plausible(metric: str) -> frozenset[str]:
-    """Return the covariates that may act on a metric (common practice)."""
-    return PLAUSIBLE[max((start for start in PLAUSIBLE if metric.startswith(start)), key=len)]
+def plausible(metric: str) -> frozenset[Covariate]:
+    """Return the covariates that may act on a metric; any may act on one that nobody declares."""
+    return METRICS[metric].covariates if metric in METRICS else EVERYTHING
 
 
 def variance_inflation(column: Array, others: Array) -> float:
@@ -181,9 +159,9 @@ def _independent(new: Array, others: Array) -> Array:
     return np.column_stack(kept) if kept else np.zeros((len(others), 0))
 
 
-def named(text: str | None) -> tuple[str, ...]:
+def named(text: str | None) -> tuple[Covariate, ...]:
     """Return the covariates that a `confounded_with` names."""
-    return tuple(text.split(", ")) if text else ()
+    return tuple(Covariate(name) for name in text.split(", ")) if text else ()
 
 
 def confounded_text(names: Sequence[str]) -> str | None:

@@ -12,25 +12,13 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.interpret.drift.robust import Array
+from grooveledger.measure.quantities import METRICS
 
-#: What a stylus is commonly taken to be worn at (all common practice, none a standard's).
+#: What a stylus is commonly taken to be worn at, as the metrics declare it.
 DEFAULT_LIMITS: dict[str, dict[str, float]] = {
-    "balance_db": {"changes_by": 2.0},
-    "imd_pct": {"rises_to_factor": 1.5},
-    "output_mv": {"falls_to_factor": 0.8},
-    "response_5khz_db": {"falls_by": 1.5},
-    "response_10khz_db": {"falls_by": 2.0},
-    "response_15khz_db": {"falls_by": 3.0},
-    "response_20khz_db": {"falls_by": 4.0},
-    "separation_1khz_db": {"falls_by": 6.0},
-    "separation_5khz_db": {"falls_by": 6.0},
-    "separation_10khz_db": {"falls_by": 6.0},
-    "thd_1khz_pct": {"rises_to_factor": 2.0},
-    "thd_3khz_pct": {"rises_to_factor": 1.5},
-    "thd_5khz_pct": {"rises_to_factor": 1.5},
-    "thd_10khz_pct": {"rises_to_factor": 1.5},
-    "tracked_amplitude_um": {"falls_to_factor": 0.8},
-    "upper_limit_hz": {"falls_to_factor": 0.8},
+    name: {str(kind): value for kind, value in metric.limit.items()}
+    for name, metric in METRICS.items()
+    if metric.limit
 }
 
 

@@ -1,29 +1,27 @@
-"""Stage 3: arithmetic from observations to figures, one module a table.
-
-Each module has `TABLE` (its declaration) and `measure(context) -> pyarrow.Table`.
-"""
+"""The measures of stage 3, one module a table, each declared once in its `MEASURE`."""
 
 import importlib
-from types import ModuleType
 
-#: Every measure, by the name of its module and table.
-MEASURES = (
+from grooveledger.measure.declaration import Measure, Metric
+
+#: Modules of the measures, loaded by name, in the order in which pages list their metrics.
+MODULES = (
     "level",
     "response",
     "separation",
     "distortion",
     "spectrum",
     "intermodulation",
+    "tracking_ability",
     "speed",
     "noise",
     "resonance",
     "resonance_fit",
-    "tracking_ability",
 )
-
-
-def load(name: str) -> ModuleType:
-    """Import the module of a measure."""
-    if name not in MEASURES:
-        raise ValueError(f"no measure {name!r}; there are {', '.join(MEASURES)}")
-    return importlib.import_module(f"{__name__}.{name}")
+#: Every measure by its name, and every metric by its own.
+MEASURES: dict[str, Measure] = {
+    name: importlib.import_module(f"{__name__}.{name}").MEASURE for name in MODULES
+}
+METRICS: dict[str, Metric] = {
+    metric.name: metric for measure in MEASURES.values() for metric in measure.metrics
+}

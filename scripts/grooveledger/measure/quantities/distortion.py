@@ -1,19 +1,79 @@
 """Harmonic distortion of tones, steps and sweeps, at the cartridge's terminals and as heard."""
 
+from collections.abc import Iterator
+
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.curve_metrics import at_frequency
+from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
+from grooveledger.measure.metric_rows import (
+    IN_PHASE,
+    Columns,
+    Figure,
+    Measured,
+)
 from grooveledger.measure.readings import Readings, readings
 from grooveledger.physics.distortion import harmonics_after_equaliser
-from grooveledger.plan import Track, tracks_for
-from grooveledger.schemas.measure import DISTORTION as TABLE
+from grooveledger.plan import Track
+from grooveledger.plan.uses import is_audio_band
+from grooveledger.schemas.table import (
+    CAPTURE,
+    CHANNEL,
+    FREQUENCY,
+    LIMITED,
+    PLAYED,
+    TRACK,
+    WHOLE,
+    Column,
+    Table,
+    real,
+)
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "distortion",
+    "measure",
+    "Harmonic distortion of the driven channel.",
+    ("capture", "track", "channel", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        FREQUENCY,
+        real("level_mv", "mV", "rms of the fundamental at the terminals"),
+        real("thd_pct", "%", "orders 2 to order_max re the fundamental, velocity domain"),
+        real("h2_pct", "%", "second harmonic re the fundamental"),
+        real("h3_pct", "%", "third harmonic re the fundamental"),
+        real("h4_pct", "%", "fourth harmonic re the fundamental"),
+        real("h5_pct", "%", "fifth harmonic re the fundamental"),
+        real("thd_as_heard_pct", "%", "after the ideal replay equalisation"),
+        Column("order_max", WHOLE, "", "highest order counted"),
+        LIMITED,
+        PLAYED,
+        real("floor_pct", "%", "what noise alone would read as thd_pct"),
+    ),
+)
+#: Metrics read from the curve: column and frequency.
+AT_FREQUENCY = {
+    "thd_1khz_pct": ("thd_pct", 1000.0),
+    "thd_3khz_pct": ("thd_pct", 3000.0),
+    "thd_5khz_pct": ("thd_pct", 5000.0),
+    "thd_10khz_pct": ("thd_pct", 10_000.0),
+    "h2_1khz_pct": ("h2_pct", 1000.0),
+    "h3_1khz_pct": ("h3_pct", 1000.0),
+}
 
 #: Orders that have a column of their own.
 COLUMN_ORDERS = (2, 3, 4, 5)
+
+
+def is_used(track: Track) -> bool:
+    """Whether distortion is read from a track: from tones, steps and sweeps in the audio band."""
+    return track.kind in ("tone", "tone_steps", "sweep") and is_audio_band(track, "distortion")
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -32,7 +92,7 @@ def measure(context: CaptureContext) -> pa.Table:
     lines = harmonic_lines(orders)
     parts = [
         _rows(context, track, channel, readings(orders, track.track, channel, lines))
-        for track in tracks_for(TABLE.name, context.side)
+        for track in filter(is_used, context.side.tracks)
         for channel in track.driven_channels
     ]
     return tables.concat(TABLE, parts)
@@ -59,3 +119,30 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
             "floor_pct": 100.0 * found.thd(found.floor),
         },
     )
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield distortion and its low orders at the metrics' frequencies."""
+    yield from at_frequency(measured, "distortion", AT_FREQUENCY, uncertainty_pct)
+
+
+def uncertainty_pct(rows: Columns) -> np.ndarray:
+    """Return the standard uncertainty of each point, from the noise alone."""
+    return np.asarray(IN_PHASE * rows["floor_pct"])
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_used,
+    needs="a tone, stepped tones or a sweep in the audio band",
+    metrics=(
+        Metric("thd_1khz_pct", "%", "Distortion at 1 kHz", limit={"rises_to_factor": 2.0}),
+        Metric("thd_3khz_pct", "%", "Distortion at 3 kHz", limit={"rises_to_factor": 1.5}),
+        Metric("thd_5khz_pct", "%", "Distortion at 5 kHz", limit={"rises_to_factor": 1.5}),
+        Metric("thd_10khz_pct", "%", "Distortion at 10 kHz", limit={"rises_to_factor": 1.5}),
+        Metric("h2_1khz_pct", "%", "Second harmonic at 1 kHz"),
+        Metric("h3_1khz_pct", "%", "Third harmonic at 1 kHz"),
+    ),
+    figures=figures,
+)

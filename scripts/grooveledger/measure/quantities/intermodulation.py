@@ -1,19 +1,52 @@
 """Modulation distortion of two-tone tracks, at the cartridge's terminals."""
 
+from collections.abc import Iterator
+
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.declaration import Measure, Metric
+from grooveledger.measure.metric_rows import (
+    IN_PHASE,
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.readings import readings
 from grooveledger.physics.distortion import modulation_distortion
 from grooveledger.physics.noise_floor import is_heard, upper_bound
-from grooveledger.plan import Track, tracks_for
-from grooveledger.schemas.measure import INTERMODULATION as TABLE
+from grooveledger.plan import Track
+from grooveledger.schemas.table import CAPTURE, CHANNEL, LIMITED, TRACK, Table, real
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "intermodulation",
+    "measure",
+    "Modulation distortion of two-tone tracks, at the terminals.",
+    ("capture", "track", "channel"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("low_hz", "Hz", "low tone"),
+        real("high_hz", "Hz", "high tone"),
+        real("imd_pct", "%", "sideband pairs of orders 1 and 2 re the high tone"),
+        LIMITED,
+        real("second_order_pct", "%", "sideband pair one low tone away"),
+        real("third_order_pct", "%", "sideband pair two low tones away"),
+        real("floor_pct", "%", "what noise alone would read as imd_pct"),
+    ),
+)
 
 #: The high tone, then its sidebands: one low tone below and above, two low tones below and above.
 LINES = ((1, 0), (1, -1), (1, 1), (1, -2), (1, 2))
+
+
+def is_used(track: Track) -> bool:
+    """Whether modulation distortion is read from a track: from two tones at once."""
+    return track.kind == "two_tone" and track.serves("intermodulation", "distortion")
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -27,7 +60,7 @@ def measure(context: CaptureContext) -> pa.Table:
     orders = terminals.by_channel(context.observations["orders"], context.chain)
     parts = [
         _rows(context, track, channel, orders)
-        for track in tracks_for(TABLE.name, context.side)
+        for track in filter(is_used, context.side.tracks)
         for channel in track.driven_channels
     ]
     return tables.concat(TABLE, parts)
@@ -64,3 +97,21 @@ def _rows(
             "floor_pct": 100.0 * floor.total,
         },
     )
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the modulation distortion of every channel."""
+    for track, channel, rows in groups(measured.tables, TABLE.name):
+        noise_pct = IN_PHASE * float(rows["floor_pct"][0])
+        value, limited = float(rows["imd_pct"][0]), bool(rows["limited"][0])
+        yield Figure("imd_pct", channel, track, value, noise_pct, limited)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_used,
+    needs="two tones at once",
+    metrics=(Metric("imd_pct", "%", "Modulation distortion", limit={"rises_to_factor": 1.5}),),
+    figures=figures,
+)

@@ -1,11 +1,17 @@
 """Rumble, hum, surface noise and ticks of silent grooves, re the reference velocity."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
+from grooveledger.measure.metric_rows import (
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.quantities import level
 from grooveledger.measure.terminals import by_channel, output_mv
 from grooveledger.physics.equalisation import REFERENCE_HZ, replay_response
@@ -16,11 +22,35 @@ from grooveledger.physics.weighting import (
     rumble_weighting_db,
     weighting_468_db,
 )
-from grooveledger.plan import Cartridge, Chain, tracks_for
-from grooveledger.schemas.measure import NOISE
+from grooveledger.plan import Cartridge, Chain
+from grooveledger.plan.uses import is_noise_groove
+from grooveledger.schemas.table import CAPTURE, TRACK, TRUTH, Column, Table, real, text
 from grooveledger.storage import tables
 
-TABLE = NOISE
+TABLE = Table(
+    "noise",
+    "measure",
+    "Rumble, hum and surface noise of a silent groove.",
+    ("capture", "track", "channel"),
+    (
+        CAPTURE,
+        TRACK,
+        text("channel", "left, right, lateral or vertical"),
+        real("rumble_unweighted_db", "dB", "re the reference velocity"),
+        real("rumble_weighted_db", "dB", "re the reference velocity"),
+        real("hum_db", "dB", "mains frequency and harmonics up to 10, re the reference velocity"),
+        real("noise_a_db", "dB", "A-weighted, re the reference velocity"),
+        real("noise_468_db", "dB", "468-weighted rms, re the reference velocity"),
+        real("ticks_per_min", "1/min", "ticks counted"),
+        real("reference_velocity_cm_s", "cm/s", "rms per channel at 1 kHz"),
+        text("rumble_network", "whether the rumble networks' numbers are verified or from memory"),
+        real("seconds", "s", "length analysed"),
+        text("sensitivity_from", "measured (level tones of the capture) or rated (data sheet)"),
+        Column("hum_limited", TRUTH, "", "true where no line stands out: hum_db is then a bound"),
+    ),
+)
+CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
+
 CHANNELS = ("left", "right")
 #: Noise is added up from here, Hz: below lies warp, and the offset of the converter.
 LOWEST_HZ = 1.0
@@ -52,14 +82,14 @@ def measure(context: CaptureContext) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        `schemas.measure.NOISE`; levels are null where no sensitivity is known.
+        `TABLE`; levels are null where no sensitivity is known.
     """
     columns = by_channel(context.observations["noise_density"], context.chain)
     sensitivity, source = sensitivity_mv_per_cm_s(context)
     reference_cm_s = float(context.settings["reference_velocity_cm_s"])
     mains_hz = float(context.settings["mains_hz"])
     parts = []
-    for track in tracks_for("noise", context.side):
+    for track in filter(is_noise_groove, context.side.tracks):
         of_track = columns["track"] == track.track
         if not of_track.any():
             continue
@@ -92,8 +122,8 @@ def measure(context: CaptureContext) -> pa.Table:
             figures = noise_figures(
                 density / reference_cm_s**2, frequency_hz, width_hz, seconds, mains_hz
             )
-            parts.append(tables.build(NOISE, {**shared, "channel": channel, **figures}))
-    return tables.concat(NOISE, parts)
+            parts.append(tables.build(TABLE, {**shared, "channel": channel, **figures}))
+    return tables.concat(TABLE, parts)
 
 
 def sensitivity_mv_per_cm_s(context: CaptureContext) -> tuple[dict[str, float], str | None]:
@@ -201,7 +231,7 @@ def noise_figures(
     Returns
     -------
     dict
-        By the column's name in `schemas.measure.NOISE`.
+        By the column's name in `TABLE`.
     """
     power = density_per_hz * width_hz
     audible = np.where(frequency_hz <= HIGHEST_HZ, power, 0.0)
@@ -258,3 +288,43 @@ def _weighted(power: np.ndarray, weighting_db: np.ndarray) -> float:
 def _db(power: float) -> float:
     """Level of a power; NaN (null) where there is none."""
     return 10.0 * float(np.log10(power)) if power > 0.0 else float("nan")
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the metrics that stand in the table as they are; hum may be a bound."""
+    for track, channel, rows in groups(measured.tables, TABLE.name):
+        for metric in MEASURE.metrics:
+            limited = metric.name == "hum_db" and bool(rows["hum_limited"][0])
+            value = float(rows[metric.name][0])
+            yield Figure(metric.name, channel, track, value, limited=limited)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_noise_groove,
+    needs="a groove without modulation",
+    observed=("noise_density", "orders"),
+    metrics=(
+        Metric(
+            "rumble_unweighted_db", "dB", "Rumble, unweighted", Group.TURNTABLE, CHAIN_AND_RECORD
+        ),
+        Metric("rumble_weighted_db", "dB", "Rumble, weighted", Group.TURNTABLE, CHAIN_AND_RECORD),
+        Metric("hum_db", "dB", "Hum", Group.CHAIN, frozenset({Covariate.CHAIN})),
+        Metric(
+            "noise_a_db",
+            "dB",
+            "Surface noise, A-weighted",
+            Group.RECORD,
+            CHAIN_AND_RECORD | {Covariate.RECORD_PLAYS},
+        ),
+        Metric(
+            "ticks_per_min",
+            "1/min",
+            "Ticks",
+            Group.RECORD,
+            frozenset({Covariate.RECORD, Covariate.RECORD_PLAYS}),
+        ),
+    ),
+    figures=figures,
+)

@@ -8,11 +8,27 @@ import pyarrow as pa
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curves import value_at
+from grooveledger.measure.declaration import Measure
 from grooveledger.measure.readings import readings
 from grooveledger.physics.noise_floor import is_heard
-from grooveledger.plan import Track, tracks_for
-from grooveledger.schemas.measure import RESONANCE as TABLE
+from grooveledger.plan import Track
+from grooveledger.plan.uses import is_resonance_sweep
+from grooveledger.schemas.table import CAPTURE, FREQUENCY, TRACK, Table, real, text
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "resonance",
+    "measure",
+    "Response of arm and cartridge around their resonance.",
+    ("capture", "track", "axis", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        text("axis", "lateral or vertical"),
+        FREQUENCY,
+        real("response_db", "dB", "re the response well above resonance"),
+    ),
+)
 
 FUNDAMENTAL = ((1, 0),)
 #: The right channel's sign along each axis: lateral (L + R) / sqrt 2, vertical (L - R) / sqrt 2.
@@ -43,7 +59,7 @@ def measure(context: CaptureContext) -> pa.Table:
     below its upper end, to which it is referred.
     """
     parts = []
-    for track in tracks_for(TABLE.name, context.side):
+    for track in filter(is_resonance_sweep, context.side.tracks):
         found = axis_response(context, track)
         parts.append(
             tables.build(
@@ -85,3 +101,11 @@ def axis_response(context: CaptureContext, track: Track) -> AxisResponse:
 
 def _phasor(amplitude: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
     return np.asarray(amplitude * np.exp(1j * np.radians(phase_deg)))
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_resonance_sweep,
+    needs="a lateral or vertical sweep through the lowest frequencies",
+)

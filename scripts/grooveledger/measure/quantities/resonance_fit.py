@@ -1,16 +1,44 @@
 """The second-order resonance that fits a low sweep, and the compliance that follows from it."""
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.declaration import Covariate, Measure, Metric
+from grooveledger.measure.metric_rows import (
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.quantities.resonance import axis_response
 from grooveledger.physics.resonance import compliance_um_per_mn, high_pass_response, peak_hz
-from grooveledger.plan import Track, tracks_for
-from grooveledger.schemas.measure import RESONANCE_FIT as TABLE
+from grooveledger.plan import Track
+from grooveledger.plan.uses import is_resonance_sweep
+from grooveledger.schemas.table import CAPTURE, TRACK, Table, real, text
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "resonance_fit",
+    "measure",
+    "The second-order resonance fitted to a low sweep.",
+    ("capture", "track", "axis"),
+    (
+        CAPTURE,
+        TRACK,
+        text("axis", "lateral or vertical"),
+        real("resonance_hz", "Hz", "undamped resonance of the fit"),
+        real("peak_db", "dB", "height above the response well above resonance"),
+        real("q", "", "quality factor"),
+        real("dynamic_compliance_um_per_mn", "um/mN", "from the moving mass and resonance_hz"),
+        real("rule_of_thumb_um_per_mn", "um/mN", "half the static compliance (common practice)"),
+        real("residual_db", "dB", "rms of the fit's residuals"),
+        real("resonance_uncertainty_hz", "Hz", "standard uncertainty, from the fit's scatter"),
+    ),
+)
+SUSPENSION = frozenset({Covariate.CHAIN, Covariate.RECORD, Covariate.TEMPERATURE})
 
 #: Fewest points that a fit of three parameters is trusted with.
 FEWEST_POINTS = 8
@@ -63,7 +91,7 @@ def measure(context: CaptureContext) -> pa.Table:
     """
     parts = []
     cartridge = context.cartridge
-    for track in tracks_for(TABLE.name, context.side):
+    for track in filter(is_resonance_sweep, context.side.tracks):
         curve = axis_response(context, track)
         sweep = Sweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
         found = fit_resonance(sweep, curve.response_db, curve.noise_db)
@@ -229,3 +257,32 @@ def _transfer(x: np.ndarray, q: float) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 def _db(response: np.ndarray) -> np.ndarray:
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(response), np.finfo(float).tiny)))
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the resonance of each axis and the compliance that follows from it."""
+    for track, axis, rows in groups(measured.tables, "resonance_fit", by="axis"):
+        resonance_hz = float(rows["resonance_hz"][0])
+        spread_hz = float(rows["resonance_uncertainty_hz"][0])
+        compliance = float(rows["dynamic_compliance_um_per_mn"][0])
+        yield Figure(f"resonance_{axis}_hz", axis, track, resonance_hz, spread_hz)
+        # The compliance goes with the inverse square of the resonance.
+        spread = 2.0 * compliance * spread_hz / resonance_hz
+        yield Figure("dynamic_compliance_um_per_mn", axis, track, compliance, spread)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_resonance_sweep,
+    needs=None,
+    page="resonance",
+    metrics=(
+        Metric("resonance_lateral_hz", "Hz", "Resonance, lateral", covariates=SUSPENSION),
+        Metric("resonance_vertical_hz", "Hz", "Resonance, vertical", covariates=SUSPENSION),
+        Metric(
+            "dynamic_compliance_um_per_mn", "um/mN", "Dynamic compliance", covariates=SUSPENSION
+        ),
+    ),
+    figures=figures,
+)

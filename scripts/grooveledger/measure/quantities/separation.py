@@ -1,16 +1,66 @@
 """Channel separation: driven over undriven output of the same track, at the terminals."""
 
+from collections.abc import Iterator
+
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.curve_metrics import (
+    SPREAD_BAND_HZ,
+    at_frequency,
+    band_values,
+    curve,
+    neighbours,
+)
+from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.fundamentals import fundamental, wrapped_deg
+from grooveledger.measure.metric_rows import (
+    DB_PER_NEPER,
+    IN_PHASE,
+    Columns,
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.terminals import OTHER
-from grooveledger.plan import tracks_for
-from grooveledger.schemas.measure import SEPARATION
+from grooveledger.plan import Track
+from grooveledger.plan.uses import is_audio_band
+from grooveledger.schemas.table import CAPTURE, FREQUENCY, LIMITED, PLAYED, TRACK, Table, real, text
 from grooveledger.storage import tables
 
-TABLE = SEPARATION
+TABLE = Table(
+    "separation",
+    "measure",
+    "Driven over undriven output of one track, at the terminals.",
+    ("capture", "track", "channel", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        text("channel", "the driven channel"),
+        FREQUENCY,
+        real("separation_db", "dB", "driven over undriven; at least this where limited"),
+        real("crosstalk_phase_deg", "deg", "undriven minus driven"),
+        real("floor_db", "dB", "driven over the undriven channel's noise"),
+        LIMITED,
+        PLAYED,
+    ),
+)
+#: Metrics read from the curve: column and frequency.
+AT_FREQUENCY = {
+    "separation_1khz_db": ("separation_db", 1000.0),
+    "separation_5khz_db": ("separation_db", 5000.0),
+    "separation_10khz_db": ("separation_db", 10_000.0),
+}
+
+
+def is_used(track: Track) -> bool:
+    """Whether separation is read from a track: one that drives one groove wall alone."""
+    return (
+        track.kind in ("tone", "sweep", "tone_steps")
+        and track.modulation in ("left", "right")
+        and is_audio_band(track, "separation", "response", "level")
+    )
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -23,10 +73,10 @@ def measure(context: CaptureContext) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        `schemas.measure.SEPARATION`.
+        `TABLE`.
     """
     parts = []
-    for track in tracks_for("separation", context.side):
+    for track in filter(is_used, context.side.tracks):
         found = fundamental(context, track)
         if found is None or track.modulation is None:
             continue
@@ -35,7 +85,7 @@ def measure(context: CaptureContext) -> pa.Table:
         heard = np.where(found.limited[driven], np.nan, found.amplitude[driven])
         parts.append(
             tables.build(
-                SEPARATION,
+                TABLE,
                 {
                     "capture": context.capture,
                     "track": track.track,
@@ -55,7 +105,7 @@ def measure(context: CaptureContext) -> pa.Table:
                 },
             )
         )
-    return tables.concat(SEPARATION, parts)
+    return tables.concat(TABLE, parts)
 
 
 def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:
@@ -63,3 +113,48 @@ def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:
     present = (numerator > 0) & (denominator > 0)
     ratio = np.divide(numerator, denominator, out=np.full(numerator.shape, np.nan), where=present)
     return np.asarray(20.0 * np.log10(ratio))
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the separation at the metrics' frequencies, and the least."""
+    yield from at_frequency(measured, "separation", AT_FREQUENCY, uncertainty_db)
+    yield from least_separation(measured)
+
+
+def uncertainty_db(rows: Columns) -> np.ndarray:
+    """Return the standard uncertainty of each point, from the noise in the undriven channel."""
+    noise_re_signal = 10.0 ** ((rows["separation_db"] - rows["floor_db"]) / 20.0)
+    return np.asarray(DB_PER_NEPER * IN_PHASE * noise_re_signal)
+
+
+def least_separation(measured: Measured) -> Iterator[Figure]:
+    """Find the least separation of every curve over `SPREAD_BAND_HZ`."""
+    for track, channel, rows in groups(measured.tables, "separation"):
+        frequency_hz, values, there = curve(rows, "separation_db", measured.smoothing_octaves)
+        band = band_values(frequency_hz, values)
+        if not len(band):
+            yield Figure("separation_min_db", channel, track, np.nan)
+            continue
+        low_hz, high_hz = SPREAD_BAND_HZ
+        inside = np.flatnonzero((frequency_hz > low_hz) & (frequency_hz < high_hz))
+        places = [np.array([place]) for place in inside]
+        places += [neighbours(frequency_hz, end_hz) for end_hz in SPREAD_BAND_HZ]
+        at = there[places[int(np.argmin(band))]]
+        spread_db = float(np.mean(uncertainty_db(rows)[at]))
+        limited = bool(rows["limited"][at].any())
+        yield Figure("separation_min_db", channel, track, float(band.min()), spread_db, limited)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_used,
+    needs="a tone, sweep or stepped tones in the left or the right groove wall alone",
+    metrics=(
+        Metric("separation_1khz_db", "dB", "Separation at 1 kHz", limit={"falls_by": 6.0}),
+        Metric("separation_5khz_db", "dB", "Separation at 5 kHz", limit={"falls_by": 6.0}),
+        Metric("separation_10khz_db", "dB", "Separation at 10 kHz", limit={"falls_by": 6.0}),
+        Metric("separation_min_db", "dB", "Least separation, 1 to 10 kHz"),
+    ),
+    figures=figures,
+)

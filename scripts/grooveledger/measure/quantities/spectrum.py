@@ -5,9 +5,25 @@ import pyarrow as pa
 
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
-from grooveledger.plan import tracks_for
-from grooveledger.schemas.measure import SPECTRUM as TABLE
+from grooveledger.measure.declaration import Measure
+from grooveledger.plan.uses import is_spectrum_tone
+from grooveledger.schemas.table import CAPTURE, CHANNEL, TRACK, Table, real
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "spectrum",
+    "measure",
+    "Harmonic picture of a tone.",
+    ("capture", "track", "channel", "frequency_hz"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("tone_hz", "Hz", "nominal frequency of the tone"),
+        real("frequency_hz", "Hz", "frequency of the line"),
+        real("level_db", "dB", "re the fundamental, at the terminals"),
+    ),
+)
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -19,7 +35,7 @@ def measure(context: CaptureContext) -> pa.Table:
     """
     spectra = terminals.by_channel(context.observations["tone_spectrum"], context.chain)
     parts = []
-    for track in tracks_for(TABLE.name, context.side):
+    for track in filter(is_spectrum_tone, context.side.tracks):
         rows = spectra["track"] == track.track
         frequency_hz, tone_hz = spectra["frequency_hz"][rows], spectra["tone_hz"][rows]
         unit = np.ones(len(frequency_hz))
@@ -39,3 +55,11 @@ def measure(context: CaptureContext) -> pa.Table:
             )
         )
     return tables.concat(TABLE, parts)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_spectrum_tone,
+    needs="a steady tone",
+)

@@ -1,6 +1,6 @@
 """Speed of steady tones: mean, wow and flutter (IEC 60386, AES6), once a revolution, drift."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -8,13 +8,40 @@ import pyarrow as pa
 
 from grooveledger.capture.fft_length import fast_length
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
+from grooveledger.measure.metric_rows import (
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.terminals import by_channel
 from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
-from grooveledger.plan import tracks_for
-from grooveledger.schemas.measure import SPEED
+from grooveledger.plan.uses import is_speed_tone
+from grooveledger.schemas.table import CAPTURE, CHANNEL, TRACK, Table, real
 from grooveledger.storage import tables
 
-TABLE = SPEED
+TABLE = Table(
+    "speed",
+    "measure",
+    "Mean speed, wow and flutter of a steady tone.",
+    ("capture", "track", "channel"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("mean_hz", "Hz", "mean played frequency"),
+        real("speed_error_pct", "%", "mean played re nominal frequency, less one"),
+        real("wow_flutter_weighted_pct", "%", "weighted two-sigma peak"),
+        real("wow_flutter_unweighted_pct", "%", "two-sigma peak, 0.2 to 200 Hz"),
+        real("wow_flutter_weighted_rms_pct", "%", "weighted rms"),
+        real("once_per_rev_pct", "%", "peak of the once-per-revolution sinusoid"),
+        real("drift_pct_per_min", "%/min", "linear change of speed over the track"),
+        real("frequency_hz", "Hz", "nominal frequency of the tone"),
+        real("seconds", "s", "length analysed"),
+    ),
+)
+CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
+
 #: Band of unweighted fluctuation, Hz (IEC 60386 Amd 1 asks for 0.1 to 200 at least; the slowest
 #: that a track of half a minute can show is 0.2).
 UNWEIGHTED_HZ = (0.2, 200.0)
@@ -56,11 +83,11 @@ def measure(context: CaptureContext) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        `schemas.measure.SPEED`.
+        `TABLE`.
     """
     trace = by_channel(context.observations["speed_trace"], context.chain)
     parts = []
-    for track in tracks_for("speed", context.side):
+    for track in filter(is_speed_tone, context.side.tracks):
         for channel in ("left", "right"):
             rows = (trace["track"] == track.track) & (trace["channel"] == channel)
             if not rows.any():
@@ -76,8 +103,8 @@ def measure(context: CaptureContext) -> pa.Table:
                 "frequency_hz": track.lowest_hz,
                 **figures,
             }
-            parts.append(tables.build(SPEED, columns))
-    return tables.concat(SPEED, parts)
+            parts.append(tables.build(TABLE, columns))
+    return tables.concat(TABLE, parts)
 
 
 def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> dict[str, float]:
@@ -93,7 +120,7 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
     Returns
     -------
     dict
-        By the column's name in `schemas.measure.SPEED`; NaN where the trace is too short.
+        By the column's name in `TABLE`; NaN where the trace is too short.
     """
     rate_hz = (len(time_s) - 1) / float(time_s[-1] - time_s[0])
     turn_hz = rpm / 60.0 * (1.0 + float(np.mean(deviation_pct)) / 100.0)
@@ -204,3 +231,37 @@ def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np
     for turn_hz, wave in zip(steady.turns_hz, steady.waves * gains, strict=True):
         waves += np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
     return waves
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the metrics that stand in the table as they are."""
+    for track, channel, rows in groups(measured.tables, TABLE.name):
+        for metric in MEASURE.metrics:
+            yield Figure(metric.name, channel, track, float(rows[metric.name][0]))
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_speed_tone,
+    needs="a steady tone of 500 Hz or more that lasts 5 s or longer, such as one of 3150 Hz",
+    observed=("speed_trace",),
+    metrics=(
+        Metric("speed_error_pct", "%", "Speed error", Group.TURNTABLE, CHAIN_AND_RECORD),
+        Metric(
+            "wow_flutter_weighted_pct",
+            "%",
+            "Wow and flutter, weighted",
+            Group.TURNTABLE,
+            CHAIN_AND_RECORD,
+        ),
+        Metric(
+            "wow_flutter_unweighted_pct",
+            "%",
+            "Wow and flutter, unweighted",
+            Group.TURNTABLE,
+            CHAIN_AND_RECORD,
+        ),
+    ),
+    figures=figures,
+)

@@ -1,15 +1,43 @@
 """Distortion against groove amplitude: what the stylus still tracks."""
 
+from collections.abc import Iterator
+
 import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
+from grooveledger.measure.metric_rows import (
+    Figure,
+    Measured,
+    groups,
+)
 from grooveledger.measure.readings import readings
-from grooveledger.plan import Track, tracks_for
-from grooveledger.schemas.measure import TRACKING_ABILITY as TABLE
+from grooveledger.plan import Track
+from grooveledger.schemas.table import CAPTURE, CHANNEL, TRACK, TRUTH, Column, Table, real
 from grooveledger.storage import tables
+
+TABLE = Table(
+    "tracking_ability",
+    "measure",
+    "Distortion against groove amplitude.",
+    ("capture", "track", "channel", "amplitude_um"),
+    (
+        CAPTURE,
+        TRACK,
+        CHANNEL,
+        real("amplitude_um", "um", "peak amplitude along the modulation's axis"),
+        real("thd_pct", "%", "orders 2 to order_max re the fundamental"),
+        Column("mistracking", TRUTH, "", "true from the first step that is not tracked"),
+    ),
+)
+
+
+def is_used(track: Track) -> bool:
+    """Whether tracking ability is read from a track: from one tone at rising amplitudes."""
+    return track.kind == "amplitude_steps" and track.serves("tracking_ability")
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -30,7 +58,7 @@ def measure(context: CaptureContext) -> pa.Table:
     orders = terminals.by_channel(context.observations["orders"], context.chain)
     lines = harmonic_lines(orders)
     parts = []
-    for track in tracks_for(TABLE.name, context.side):
+    for track in filter(is_used, context.side.tracks):
         for channel in track.driven_channels:
             read = readings(orders, track.track, channel, lines)
             found = Harmonics(read, context.chain)
@@ -76,3 +104,32 @@ def _rows(
             "mistracking": lost,
         },
     )
+
+
+def figures(measured: Measured) -> Iterator[Figure]:
+    """Yield the largest amplitude that was tracked."""
+    for track, channel, rows in groups(measured.tables, "tracking_ability"):
+        rising = np.argsort(rows["amplitude_um"], kind="stable")
+        stated = rising[~np.isnan(rows["thd_pct"][rising])]
+        tracked = rows["amplitude_um"][stated][~rows["mistracking"][stated]]
+        value = float(tracked[-1]) if len(tracked) else np.nan
+        # Nothing was lost: the stylus tracks at least the largest step.
+        at_least = bool(len(tracked)) and not bool(rows["mistracking"].any())
+        yield Figure("tracked_amplitude_um", channel, track, value, limited=at_least)
+
+
+MEASURE = Measure(
+    table=TABLE,
+    measure=measure,
+    uses=is_used,
+    needs="one tone at rising amplitudes",
+    metrics=(
+        Metric(
+            "tracked_amplitude_um",
+            "um",
+            "Groove amplitude tracked",
+            limit={"falls_to_factor": 0.8},
+        ),
+    ),
+    figures=figures,
+)

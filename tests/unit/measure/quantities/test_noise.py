@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from grooveledger.measure.quantities import noise
 from grooveledger.measure.quantities.noise import (
     HIGHEST_HZ,
+    TABLE,
     hum,
     noise_figures,
     rated_sensitivity_mv_per_cm_s,
@@ -23,7 +24,6 @@ from grooveledger.physics.weighting import (
     weighting_468_db,
 )
 from grooveledger.plan import Cartridge
-from grooveledger.schemas.measure import NOISE
 from grooveledger.storage import tables
 from made_observations import (
     CARTRIDGE,
@@ -92,7 +92,7 @@ def measured(observation, orders=None, chain=CHAIN, cartridge=CARTRIDGE, side=SI
     }
     context = make_context(side, observations, {**SETTINGS, **settings}, chain, cartridge)
     rows = noise.measure(context)
-    assert rows.schema == NOISE.schema
+    assert rows.schema == TABLE.schema
     return {row["channel"]: row for row in rows.to_pylist()}
 
 

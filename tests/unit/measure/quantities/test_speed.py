@@ -6,10 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grooveledger.measure.quantities import speed
-from grooveledger.measure.quantities.speed import mean_over_turns, speed_figures
+from grooveledger.measure.quantities.speed import TABLE, mean_over_turns, speed_figures
 from grooveledger.observe.speed_trace import observe_speed
 from grooveledger.physics.weighting import flutter_weighting
-from grooveledger.schemas.measure import SPEED
 from grooveledger.storage import tables
 from made_observations import make_context, make_side, swapped_chain
 from made_sound import modulated, tracks_at, with_ticks, written
@@ -173,9 +172,9 @@ def test_channels_are_named_as_the_cartridge_has_them(tmp_path):
 
 
 def test_no_trace_no_rows():
-    empty = tables.columns(SPEED.schema.empty_table())
+    empty = tables.columns(TABLE.schema.empty_table())
     none = dict.fromkeys(("track", "time_s", "deviation_pct"), empty["track"])
     none["channel"] = np.empty(0, object)
     rows = speed.measure(make_context(SIDE, {"speed_trace": none}))
-    assert rows.schema == SPEED.schema
+    assert rows.schema == TABLE.schema
     assert not rows.num_rows

@@ -1,0 +1,132 @@
+"""What a measure declares about itself, once: everything else that names it is derived.
+
+Jobs, the check of a configuration, words, limits, covariates, the reference of files and the tables
+of pages all read these declarations; see `measure.quantities` for the list of measures.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Literal
+
+import pyarrow as pa
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.metric_rows import Figure, Measured
+from grooveledger.plan import Track
+from grooveledger.schemas.table import Table
+
+#: Kinds of limit: a change from the baseline in the metric's unit, a factor of the baseline, or an
+#: absolute value.
+LimitKind = Literal[
+    "falls_by", "rises_by", "changes_by", "falls_to_factor", "rises_to_factor", "minimum", "maximum"
+]
+#: The observation jobs of stage 2.
+Observation = Literal["orders", "speed_trace", "noise_density"]
+
+
+class Group(StrEnum):
+    """What a metric is about; only the first kind decides on a stylus."""
+
+    STYLUS = "tip and suspension"
+    RECORD = "record"
+    TURNTABLE = "turntable"
+    CHAIN = "chain"
+
+
+class Covariate(StrEnum):
+    """What else than the hours on a stylus could move a metric."""
+
+    CHAIN = "chain"
+    RECORD = "record"
+    TEMPERATURE = "temperature"
+    RECORD_PLAYS = "record_plays"
+
+
+EVERYTHING = frozenset(Covariate)
+NOT_PLAYS = EVERYTHING - {Covariate.RECORD_PLAYS}
+
+
+@dataclass(frozen=True)
+class Metric:
+    """One scalar of a capture: what drifts, what a data sheet rates.
+
+    Attributes
+    ----------
+    name : str
+        As in the metrics table; ends with the unit.
+    unit : str
+        As in the metrics table.
+    words : str
+        What a page calls it.
+    group : Group
+        What it is about.
+    covariates : frozenset of Covariate
+        What else may plausibly act on it (common practice): groove wear takes treble and separation
+        and adds distortion and noise, but hardly moves a 1 kHz level, a speed or a resonance;
+        temperature changes the suspension, not the motor; another copy of the record or another
+        chain may change nearly everything.
+    limit : mapping
+        At what it is commonly taken to be worn, by kind of limit (common practice); empty for none.
+    least_change : float
+        A change below this, in the metric's unit, is not worth reporting however sure it is
+        (common practice, from what can be heard or acted on); 0 for no such threshold.
+    """
+
+    name: str
+    unit: str
+    words: str
+    group: Group = Group.STYLUS
+    covariates: frozenset[Covariate] = EVERYTHING
+    limit: Mapping[LimitKind, float] = field(default_factory=dict)
+    least_change: float = 0.0
+
+
+def no_figures(measured: Measured) -> Iterator[Figure]:
+    """Yield nothing: the measure has no metrics."""
+    return iter(())
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One measure of stage 3, which makes one table.
+
+    Attributes
+    ----------
+    table : Table
+        What it makes; the measure has the table's name.
+    measure : callable
+        Makes it from a capture's observations.
+    uses : callable
+        Whether it draws on a track of a side.
+    needs : str or None
+        What a side needs before it can be taken, in words that complete "it needs ..."; None where
+        it comes along with another measure.
+    observed : tuple of str
+        The observation jobs whose results it reads.
+    metrics : tuple of Metric
+        Its scalars, in the order in which pages list them.
+    figures : callable
+        Yields them from the capture's tables.
+    page : str
+        Its page of methods; the table's name where empty.
+    """
+
+    table: Table
+    measure: Callable[[CaptureContext], pa.Table]
+    uses: Callable[[Track], bool]
+    needs: str | None
+    observed: tuple[Observation, ...] = ("orders",)
+    metrics: tuple[Metric, ...] = ()
+    figures: Callable[[Measured], Iterator[Figure]] = no_figures
+    page: str = ""
+
+    @property
+    def name(self) -> str:
+        """The table's name, which is the measure's."""
+        return self.table.name
+
+    @property
+    def methods_page(self) -> str:
+        """Name of the page of methods."""
+        return self.page or self.name
