@@ -9,7 +9,7 @@ from typing import Any
 from grooveledger.configuration import captures as captures_sheet
 from grooveledger.configuration.filename_patterns import pattern_problems
 from grooveledger.configuration.instruments import Things, read_cartridges, read_chains
-from grooveledger.configuration.records import Sides, read_records
+from grooveledger.configuration.records import Records, read_records
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import Row, duplicates, read_sheet
 from grooveledger.configuration.validation import Problem, checked
@@ -32,8 +32,8 @@ class Archive:
         The styli's sheet by id, break_in_hours filled in.
     cartridges, chains : dict
         Mappings for `plan.Cartridge.from_mapping` and `plan.Chain.from_mapping` by id.
-    sides : dict
-        Mappings for `plan.Side.from_mapping` by record and side.
+    records : Records
+        The described sides and copies of the test records.
     """
 
     settings: dict[str, Any]
@@ -41,7 +41,18 @@ class Archive:
     styli: Things
     cartridges: Things
     chains: Things
-    sides: Sides
+    records: Records
+
+    @property
+    def sides(self) -> dict[tuple[str, str], dict[str, Any]]:
+        """Mappings for `plan.Side.from_mapping` by record and side, whichever copy is played."""
+        return self.records.sides
+
+    def side_of(self, capture: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the mapping for `plan.Side.from_mapping` of the copy that a capture played."""
+        record, side, copy = capture["record"], capture["side"], capture["copy"]
+        own = self.records.copies[record, copy][side] if copy is not None else {}
+        return {**self.sides[record, side], **own}
 
 
 def load(
@@ -77,30 +88,29 @@ def load(
         Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
         for problem in problems
     ]
-    cartridges = chains = known_sides = None
-    sides: Sides = {}
+    cartridges = chains = records = None
     if name := settings.get("cartridges"):
         cartridges = read_cartridges(directory / name, name, faults)
     if name := settings.get("chains"):
         chains = read_chains(directory / name, name, directory, faults)
     if name := settings.get("records_dir"):
-        sides, known_sides = read_records(directory, name, faults)
+        records = read_records(directory, name, faults)
     styli = _read_styli(settings, directory, cartridges, faults)
     log = _read_log(settings, directory, styli, faults)
     rows: list[Row] = []
     if with_captures and (name := settings.get("captures")):
         rows = read_sheet(directory / name, name, "captures", faults) or []
-        captures_sheet.check_references(rows, styli, chains, known_sides, name, faults)
+        captures_sheet.check_references(rows, styli, chains, records, name, faults)
         captures_sheet.check_files(rows, name, faults)
         captures_sheet.fill_hours(rows, styli or {}, log, name, faults)
         captures_sheet.check_hours_run_forward(rows, name, faults)
         captures_sheet.fill_record_plays(rows)
-    if faults or styli is None or cartridges is None or chains is None:
+    if faults or styli is None or cartridges is None or chains is None or records is None:
         raise ConfigurationFaults(_in_order(faults))
     joined = tuple(
         {**row.values, "cartridge": styli[row.values["stylus"]]["cartridge"]} for row in rows
     )
-    return Archive(settings, joined, styli, cartridges, chains, sides)
+    return Archive(settings, joined, styli, cartridges, chains, records)
 
 
 def read_config(path: Path) -> dict[str, Any]:

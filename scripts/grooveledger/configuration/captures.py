@@ -3,12 +3,13 @@
 import bisect
 import datetime
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate
 from typing import Any
 
+from grooveledger.configuration.records import Records
 from grooveledger.configuration.sheets import Row, day, duplicates
-from grooveledger.configuration.suggestions import suggestion
+from grooveledger.configuration.suggestions import listed, suggestion
 from grooveledger.configuration.validation import shown
 from grooveledger.faults import Fault
 
@@ -44,7 +45,7 @@ def check_references(
     rows: Sequence[Row],
     styli: Collection[str] | None,
     chains: Collection[str] | None,
-    sides: Mapping[str, Collection[str]] | None,
+    records: Records | None,
     name: str,
     faults: list[Fault],
 ) -> None:
@@ -53,14 +54,34 @@ def check_references(
     duplicates(rows, ("file",), name, faults)
     check_reference(rows, "stylus", styli, name, faults)
     check_reference(rows, "chain", chains, name, faults)
-    check_reference(rows, "record", sides, name, faults)
+    check_reference(rows, "record", records and records.named, name, faults)
+    if records is None:
+        return
     for number, values in rows:
         record, side = values["record"], values["side"]
-        options = (sides or {}).get(record)
+        options = records.named.get(record)
         if side is not None and options and side not in options:
             problem = f"record '{record}' has no side {shown(side)}"
             remedy = suggestion(side, sorted(options), "sides")
             faults.append(Fault(name, f"row {number}, side", problem, remedy))
+        if options:
+            faults += _copy_faults(number, values, records.copies_of(record), name)
+
+
+def _copy_faults(
+    number: int, values: Mapping[str, Any], copies: Sequence[str], name: str
+) -> Iterator[Fault]:
+    record, copy = values["record"], values["copy"]
+    place = f"row {number}, copy"
+    if copy is None and copies:
+        remedy = f"Say which copy was played. Known copies: {listed(copies)}."
+        yield Fault(name, place, f"is blank, but record '{record}' names its copies", remedy)
+    elif copy is not None and not copies:
+        problem = f"record '{record}' names no copies"
+        yield Fault(name, place, problem, "Leave the cell blank, or describe the record's copies.")
+    elif copy is not None and copy not in copies:
+        problem = f"record '{record}' has no copy {shown(copy)}"
+        yield Fault(name, place, problem, suggestion(copy, copies, "copies"))
 
 
 def check_reference(
@@ -158,18 +179,23 @@ def check_hours_run_forward(rows: Iterable[Row], name: str, faults: list[Fault])
 
 
 def fill_record_plays(rows: Iterable[Row]) -> None:
-    """Fill in blank record plays: one more for each earlier capture of the record side."""
-    by_side: dict[tuple[str, str], list[Row]] = defaultdict(list)
-    for row in rows:
-        values = row.values
-        if None not in (values["record"], values["side"], values["captured_at"]):
-            by_side[values["record"], values["side"]].append(row)
-    for played in by_side.values():
+    """Fill in blank record plays: one more for each earlier capture of that side and copy."""
+    for played in _by_groove(rows).values():
         plays = 0
         for row in sorted(played, key=_moment):
             if row.values["record_plays"] is None:
                 row.values["record_plays"] = plays
             plays = row.values["record_plays"] + 1
+
+
+def _by_groove(rows: Iterable[Row]) -> dict[tuple[str, str, str | None], list[Row]]:
+    """Rows of each side of each copy of a record."""
+    grooves: dict[tuple[str, str, str | None], list[Row]] = defaultdict(list)
+    for row in rows:
+        values = row.values
+        if None not in (values["record"], values["side"], values["captured_at"]):
+            grooves[values["record"], values["side"], values["copy"]].append(row)
+    return grooves
 
 
 def _moment(row: Row) -> tuple[str, int]:

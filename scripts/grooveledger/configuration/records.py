@@ -1,8 +1,8 @@
 """The test records: one YAML file each, and the calibration sheets that they name."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import Row, duplicates, read_sheet
@@ -11,55 +11,63 @@ from grooveledger.configuration.validation import Problem, checked, shown
 from grooveledger.configuration.yaml_files import Key, read_yaml
 from grooveledger.faults import Fault
 
-#: A stated duration may differ from the sum of the steps by this part of it.
-STEPS_TOLERANCE = 0.05
+#: A stated duration may differ from the sum of the steps by this part of it: as far as either may
+#: be from what was cut.
+STEPS_TOLERANCE = 0.1
+#: Where a track goes on from another, its start may differ from the other's end by this part.
+CONTINUES_TOLERANCE = 0.06
 
-Sides = dict[tuple[str, str], dict[str, Any]]
 
 
-def read_records(
-    directory: Path, records_dir: str, faults: list[Fault]
-) -> tuple[Sides, dict[str, set[str]] | None]:
-    """Read every record of a folder.
+class Records(NamedTuple):
+    """What a folder of descriptions holds.
 
-    Returns
-    -------
-    dict
+    Attributes
+    ----------
+    sides : dict
         A mapping for `plan.Side.from_mapping` by record and side.
-    dict or None
-        The sides' ids of each record that has a file (of one that can't be read, an empty set);
-        None where there is no folder.
+    copies : dict
+        By record and copy, the keys of such a mapping that a copy has of its own, by side.
+    named : dict
+        Ids of the sides of each record that has a file, empty where it can't be read.
     """
+
+    sides: dict[tuple[str, str], dict[str, Any]]
+    copies: dict[tuple[str, str], dict[str, dict[str, Any]]]
+    named: dict[str, set[str]]
+
+    def copies_of(self, record: str) -> list[str]:
+        """Ids of the copies that a record's description names."""
+        return [copy for name, copy in self.copies if name == record]
+
+
+def read_records(directory: Path, records_dir: str, faults: list[Fault]) -> Records | None:
+    """Read every record of a folder; None where there is no folder."""
     folder = directory / records_dir
     if not folder.is_dir():
-        remedy = "Make the folder, or mend records_dir in the configuration."
+        remedy = "Make the folder, or correct records_dir in the configuration."
         faults.append(Fault(records_dir, "", "is no folder", remedy))
-        return {}, None
-    sides: Sides = {}
-    known: dict[str, set[str]] = {}
+        return None
+    records = Records({}, {}, {})
     for path in sorted(folder.iterdir()):
         name = f"{records_dir.rstrip('/')}/{path.name}"
         if path.name.startswith("."):
             continue
         if path.suffix == ".yml":
             faults.append(Fault(name, "", "ends in .yml", "Rename it so that it ends in .yaml."))
-        if path.suffix != ".yaml":
-            continue
-        found = _read_record(path, name, directory, faults)
-        known[path.stem] = set(found)
-        sides.update(
-            ((path.stem, side), mapping) for side, mapping in found.items() if mapping is not None
-        )
-    return sides, known
+        if path.suffix == ".yaml":
+            _read_record(path, name, directory, records, faults)
+    return records
 
 
 def _read_record(
-    path: Path, name: str, directory: Path, faults: list[Fault]
-) -> dict[str, dict[str, Any] | None]:
-    """Return the record's sides by id, None for one that can't be read."""
+    path: Path, name: str, directory: Path, records: Records, faults: list[Fault]
+) -> None:
+    """Add a record to those read."""
+    records.named[path.stem] = set()
     document = read_yaml(path, name, faults)
     if document is None:
-        return {}
+        return
     problems: list[Problem] = []
     record = checked(document.value, schema("record"), problems)
     if record is not None:
@@ -70,21 +78,32 @@ def _read_record(
         problems += [problem for problem in more if problem.path not in told]
     faults += document.faults(name, problems)
     if record is None or not record.get("sides"):
-        return {}
-    calibration = _read_calibration(record, directory, bool(problems), faults)
-    return {
-        side: mapping
-        and {
-            "record": path.stem,
-            "side": side,
-            "rpm": record.get("rpm"),
-            "gap_s": mapping["gap_s"],
-            "response_tolerance_db": record.get("response_tolerance_db"),
-            "tracks": mapping.get("tracks"),
-            "calibration": calibration.get(side, []),
-        }
-        for side, mapping in record["sides"].items()
-    }
+        return
+    records.named[path.stem] = set(record["sides"])
+    readable = not problems
+    sheet = record.get("calibration")
+    calibration = _read_calibration(record, sheet, directory, readable, faults)
+    for side, mapping in record["sides"].items():
+        if mapping is not None:
+            records.sides[path.stem, side] = {
+                "record": path.stem,
+                "side": side,
+                "rpm": mapping.get("rpm") or record.get("rpm"),
+                "gap_s": mapping["gap_s"],
+                "response_tolerance_db": record.get("response_tolerance_db"),
+                "tracks": mapping.get("tracks"),
+                "calibration": calibration.get(side, []),
+            }
+    for copy, mapping in (record.get("copies") or {}).items():
+        own: dict[str, dict[str, Any]] = {side: {} for side in record["sides"]}
+        if (sheet := (mapping or {}).get("calibration")) is not None:
+            rows = _read_calibration(record, sheet, directory, readable, faults)
+            for side, keys in own.items():
+                keys["calibration"] = rows.get(side, [])
+        if (tolerance_db := (mapping or {}).get("response_tolerance_db")) is not None:
+            for keys in own.values():
+                keys["response_tolerance_db"] = tolerance_db
+        records.copies[path.stem, copy] = own
 
 
 def _name_problems(record: Mapping[str, Any], path: Path) -> list[Problem]:
@@ -111,11 +130,41 @@ def _side_problems(side: Mapping[str, Any] | None, path: Key) -> list[Problem]:
         problems += [
             Problem((*where, key), problem, remedy) for key, problem, remedy in _track_faults(track)
         ]
+        if track.get("continues") is not None:
+            earlier = [one for one in (side or {})["tracks"][:place] if one is not None]
+            problems += [
+                Problem((*where, "continues"), problem, remedy)
+                for problem, remedy in _continues_faults(track, earlier)
+            ]
     return problems
 
 
+def _continues_faults(
+    track: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]]
+) -> Iterator[tuple[str, str]]:
+    """Say what is wrong with the track that another one goes on from."""
+    number = track["continues"]
+    before = next((one for one in earlier if one.get("track") == number), None)
+    if before is None:
+        yield f"{number} is no earlier track of the side", "Give the number of the first part."
+        return
+    for key in ("kind", "modulation", "recorded"):
+        if before.get(key) != track.get(key):
+            yield (
+                f"track {number} has another {key} ({before.get(key)})",
+                "Only parts of one test continue one another: correct one of them.",
+            )
+            return
+    stop_hz, start_hz = before.get("stop_hz"), track.get("start_hz")
+    if stop_hz and start_hz and abs(start_hz / stop_hz - 1.0) > CONTINUES_TOLERANCE:
+        yield (
+            f"track {number} ends at {stop_hz:g} Hz, this one starts at {start_hz:g} Hz",
+            "Parts of one sweep meet at one frequency: correct one of them.",
+        )
+
+
 def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """What a track's schema can't say: key, problem and remedy."""
+    """Return what a track's schema can't express: key, problem and remedy."""
     found = []
     kind = track.get("kind")
     if kind == "tone" and track.get("purpose") in (None, "level") and not track["velocity_cm_s"]:
@@ -126,28 +175,49 @@ def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     pair = track.get("frequencies_hz")
     if kind == "two_tone" and pair and None not in pair and pair[0] >= pair[1]:
         found.append(("frequencies_hz", f"{shown(pair)} falls", "Give the low one first."))
-    steps = track.get("frequencies_hz") or track.get("amplitudes_um") or ()
+    if kind == "amplitude_steps":
+        found += _amplitude_faults(track)
+    steps = next(
+        (track[key] for key in ("frequencies_hz", "amplitudes_um", "velocities_cm_s")
+         if track.get(key)), ()
+    )  # fmt: skip
     if kind in ("tone_steps", "amplitude_steps") and steps and track.get("step_s"):
         planned_s = len(steps) * track["step_s"]
         stated_s = track.get("duration_s") or planned_s
         if abs(stated_s - planned_s) > STEPS_TOLERANCE * planned_s:
             problem = f"{stated_s:g} s is not {len(steps)} steps of {track['step_s']:g} s"
-            found.append(("duration_s", problem, "Mend one of them, or leave duration_s out."))
+            found.append(("duration_s", problem, "Correct one of them, or leave duration_s out."))
+    if track.get("pilot_s") is not None and track.get("pilot_hz") is None:
+        found.append(("pilot_hz", "is missing beside pilot_s", "Give the pilot's frequency in Hz."))
     return found
 
 
-def _read_calibration(
-    record: Mapping[str, Any], directory: Path, record_faulty: bool, faults: list[Fault]
-) -> dict[str, list[list[float]]]:
-    """Rows of track, frequency and recorded level by side, sorted.
+def _amplitude_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    stated = [key for key in ("amplitudes_um", "velocities_cm_s") if track.get(key)]
+    if len(stated) == 2:
+        remedy = "State the steps once, by either of the two."
+        return [("velocities_cm_s", "stands beside amplitudes_um", remedy)]
+    if not stated:
+        remedy = "Give the steps' amplitudes_um, or their velocities_cm_s."
+        return [("amplitudes_um", "is missing", remedy)]
+    return []
 
-    Which sides and tracks there are is only told of a record without faults of its own.
+
+def _read_calibration(
+    record: Mapping[str, Any],
+    name: str | None,
+    directory: Path,
+    readable: bool,
+    faults: list[Fault],
+) -> dict[str, list[list[float]]]:
+    """Return rows of track, frequency and recorded level by side, sorted.
+
+    Sides and tracks are compared with a record only that is `readable`, without faults of its own.
     """
-    name = record.get("calibration")
     if name is None:
         return {}
     rows = read_sheet(directory / name, name, "calibration", faults)
-    if rows is None or record_faulty:
+    if rows is None or not readable:
         return {}
     duplicates(rows, ("side", "track", "frequency_hz"), name, faults)
     numbers = {

@@ -201,7 +201,7 @@ class Jobs:
         observed = [f"observe_{name}" for name in self.observations(capture)]
         return {
             "capture": capture,
-            "side": archive.sides[row["record"], row["side"]],
+            "side": archive.side_of(row),
             "chain": archive.chains[row["chain"]],
             "cartridge": archive.cartridges[row["cartridge"]],
             "settings": settings,
@@ -213,7 +213,7 @@ class Jobs:
         row, archive = self._rows[capture], self._archive
         return {
             "sheet": row,
-            "rpm": archive.sides[row["record"], row["side"]]["rpm"],
+            "rpm": archive.side_of(row)["rpm"],
             "chain": archive.chains[row["chain"]],
             "cartridge": archive.cartridges[row["cartridge"]],
             "code": self._code_of("capture_page.py"),

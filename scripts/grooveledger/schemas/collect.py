@@ -13,6 +13,7 @@ SHEET = (
     Column("record_plays", WHOLE, "", "earlier plays of this record side"),
     text("chain", "id of the chain"),
     real("temperature_c", "degC", "room temperature"),
+    text("copy", "copy of the record that was played; null where its description names none"),
 )
 
 CAPTURES = Table(
@@ -34,6 +35,7 @@ JOINED = (
     "record_plays",
     "chain",
     "temperature_c",
+    "copy",
 )
 
 METRICS = Table(

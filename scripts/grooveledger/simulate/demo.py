@@ -119,7 +119,7 @@ def demo_truth(archive: Archive, row: Mapping[str, Any]) -> tuple[CaptureTruth, 
     """Say what a row of the demo's sheet really was, and with which seed it is rendered."""
     seed = zlib.crc32(row["capture"].encode())
     chance = np.random.default_rng(seed)
-    side = Side.from_mapping(archive.sides[row["record"], row["side"]])
+    side = Side.from_mapping(archive.side_of(row))
     chain = Chain.from_mapping({**archive.chains[row["chain"]], "chain": row["chain"]})
     temperature_c = ROOM_C if row["temperature_c"] is None else row["temperature_c"]
     stylus = LIVES[row["stylus"]](row["stylus_hours"])
