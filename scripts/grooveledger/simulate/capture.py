@@ -75,12 +75,12 @@ def _lay_out(
 ) -> tuple[list[TrackTruth], float]:
     """Place the tracks on the capture's time axis."""
     spread = np.random.default_rng([seed, 0]).uniform(-1.0, 1.0, max(len(side.tracks) - 1, 0))
-    gaps_s = side.gap_s * (1.0 + conditions.gap_spread * spread)
+    gaps_s = (side.gap_s or 0.0) * (1.0 + conditions.gap_spread * spread)
     drop = float(motion.groove_time(conditions.needle_drop_s))
     groove_s = drop + conditions.lead_in_s
     placed = []
     for i, track in enumerate(side.tracks):
-        stop_s = groove_s + track.duration_s
+        stop_s = groove_s + track.stated_duration_s
         placed.append(
             TrackTruth(
                 track.track,
@@ -93,16 +93,4 @@ def _lay_out(
         )
         groove_s = stop_s + (gaps_s[i] if i < len(gaps_s) else 0.0)
     end_s = motion.capture_time(groove_s + conditions.lead_out_s)
-    return _widen_silent_grooves(placed, end_s), end_s
-
-
-def _widen_silent_grooves(placed: list[TrackTruth], end_s: float) -> list[TrackTruth]:
-    """A silent groove reaches from the end of the track before it to the start of the next."""
-    result = []
-    for i, one in enumerate(placed):
-        if one.kind == "silent_groove":
-            start_s = placed[i - 1].stop_s if i else one.start_s
-            stop_s = placed[i + 1].start_s if i + 1 < len(placed) else one.stop_s
-            one = one._replace(start_s=start_s, stop_s=stop_s)
-        result.append(one)
-    return result
+    return placed, end_s

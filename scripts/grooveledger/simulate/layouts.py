@@ -9,12 +9,23 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.plan import Side, Track
+from grooveledger.plan.record import Kind, Modulation
 
 #: What may go wrong with a capture, besides ticks.
 EVENTS = ("none", "left_out", "twice", "burst", "cut_short", "late", "dropout")
 #: Frequencies of tones, Hz: such as test records have.
 TONES_HZ = (100, 315, 400, 1000, 3000, 3150, 5000, 10000, 15000)
-MODULATIONS = ("left", "right", "lateral", "vertical")
+MODULATIONS: tuple[Modulation, ...] = ("left", "right", "lateral", "vertical")
+#: Kinds of tracks, and how often each is drawn.
+KINDS: tuple[Kind, ...] = (
+    "tone",
+    "sweep",
+    "tone_steps",
+    "amplitude_steps",
+    "two_tone",
+    "silent_groove",
+)
+KIND_SHARES = (0.4, 0.2, 0.1, 0.1, 0.1, 0.1)
 #: Level of the undriven channel, dB.
 CROSSTALK_DB = (-35.0, -14.0)
 #: Noise of the groove below the tracks' level at 1 kHz, dB, over the whole band.
@@ -59,7 +70,7 @@ def random_layout(seed: int, sample_rate_hz: int = 44_100) -> Layout:
         times = {"left_out": 0, "twice": 2}.get(event, 1) if track == victim else 1
         for _ in range(times):
             played.append((track, at_s))
-            at_s += track.duration_s + side.gap_s * random.uniform(0.8, 1.2)
+            at_s += track.stated_duration_s + (side.gap_s or 0.0) * random.uniform(0.8, 1.2)
     end_s = at_s + random.uniform(0.0, 3.0)
     time_s = np.arange(int(end_s * sample_rate_hz)) / sample_rate_hz
     samples = _noise(random, len(time_s), level)
@@ -68,10 +79,10 @@ def random_layout(seed: int, sample_rate_hz: int = 44_100) -> Layout:
     placed = []
     for track, start_s in played:
         if track.modulation:
-            inside = slice(*np.searchsorted(time_s, (start_s, start_s + track.duration_s)))
+            inside = slice(*np.searchsorted(time_s, (start_s, start_s + track.stated_duration_s)))
             wave = level * _wave(track, (time_s[inside] - start_s) * speed, speed)
             samples[inside] += wave[:, None] * _gains(track, crosstalk)
-            placed.append(Placed(track.track, start_s, start_s + track.duration_s, True))
+            placed.append(Placed(track.track, start_s, start_s + track.stated_duration_s, True))
     samples, placed = _damaged(random, event, victim, samples, placed, sample_rate_hz, level)
     return Layout(side, event, samples, tuple(placed))
 
@@ -91,13 +102,8 @@ def random_side(random: np.random.Generator) -> Side:
 
 
 def _random_track(random: np.random.Generator, number: int) -> Track:
-    kind = str(
-        random.choice(
-            ["tone", "sweep", "tone_steps", "amplitude_steps", "two_tone", "silent_groove"],
-            p=[0.4, 0.2, 0.1, 0.1, 0.1, 0.1],
-        )
-    )
-    modulation = str(random.choice(MODULATIONS))
+    kind = KINDS[int(random.choice(len(KINDS), p=KIND_SHARES))]
+    modulation = MODULATIONS[int(random.choice(len(MODULATIONS)))]
     duration_s = float(random.uniform(3.0, 7.0))
     if kind == "silent_groove":
         return Track(number, kind, duration_s + 3.0)
@@ -127,7 +133,7 @@ def _wave(track: Track, time_s: np.ndarray, speed: float) -> np.ndarray:
     if track.kind == "sweep":
         assert track.start_hz is not None
         assert track.stop_hz is not None
-        rate = np.log(track.stop_hz / track.start_hz) / track.duration_s
+        rate = np.log(track.stop_hz / track.start_hz) / track.stated_duration_s
         return np.asarray(np.sin(2.0 * np.pi * track.start_hz * np.expm1(rate * time_s) / rate))
     if track.kind == "two_tone":
         low, high = (np.sin(2.0 * np.pi * hz * time_s) for hz in track.frequencies_hz)

@@ -78,27 +78,27 @@ class Piece:
 
 def pieces(track: Track) -> tuple[Piece, ...]:
     """Cut a track into its pieces, in recorded time; none for a silent groove."""
-    whole = partial(Piece, 0.0, track.duration_s)
+    whole = partial(Piece, 0.0, track.stated_duration_s)
     if track.kind == "tone":
         hz = _given(track.frequency_hz)
-        return (whole((Law(hz, hz, track.duration_s),)),)
+        return (whole((Law(hz, hz, track.stated_duration_s),)),)
     if track.kind == "sweep":
         log = track.law == "log"
-        law = Law(_given(track.start_hz), _given(track.stop_hz), track.duration_s, log)
+        law = Law(_given(track.start_hz), _given(track.stop_hz), track.stated_duration_s, log)
         return (whole((law,)),)
     if track.kind == "two_tone":
         low, high = track.frequencies_hz
-        tones = (Law(high, high, track.duration_s), Law(low, low, track.duration_s))
+        tones = (Law(high, high, track.stated_duration_s), Law(low, low, track.stated_duration_s))
         return (whole(tones),)
     if track.kind == "tone_steps":
-        step_s = track.step_s or track.duration_s / len(track.frequencies_hz)
+        step_s = track.step_s or track.stated_duration_s / len(track.frequencies_hz)
         return tuple(
             Piece(i * step_s, step_s, (Law(hz, hz, step_s),))
             for i, hz in enumerate(track.frequencies_hz)
         )
     if track.kind == "amplitude_steps":
         hz = _given(track.frequency_hz)
-        step_s = track.step_s or track.duration_s / len(track.amplitudes_um)
+        step_s = track.step_s or track.stated_duration_s / len(track.amplitudes_um)
         return tuple(
             Piece(i * step_s, step_s, (Law(hz, hz, step_s),), amplitude_um)
             for i, amplitude_um in enumerate(track.amplitudes_um)
