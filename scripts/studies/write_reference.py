@@ -69,6 +69,8 @@ STAGES = {
     "interpret": "Stage 5, what the figures mean",
     "compare": "What moved between two sets of results",
 }
+#: What stands for an id under a key that holds blocks by id; elsewhere it is a metric.
+PLACEHOLDERS = {"copies": "<copy>"}
 PLACES = {
     "segment": "`captures/<capture>/`",
     "observe": "`captures/<capture>/observations/`",
@@ -152,7 +154,7 @@ def _record_parts() -> Iterator[str]:
     side = document["properties"]["sides"]["additionalProperties"]["properties"]
     yield "### `records/<record>.yaml`"
     yield document["description"]
-    general = {**top, "sides.<side>.gap_s": side["gap_s"]}
+    general = {**top, **{f"sides.<side>.{key}": side[key] for key in ("rpm", "gap_s")}}
     yield key_table({"properties": general, "required": document["required"]})
     yield "Then `sides.<side>.tracks`, a list in playing order. What a track has goes by its kind:"
     for kind in side["tracks"]["items"]["oneOf"]:
@@ -195,7 +197,7 @@ def _keys(node: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Mapping[s
             for name, value in (child.get("default") or {}).items():
                 told = {"type": types(inner), "description": f"Default: {flow(value)}."}
                 yield f"{prefix}{key}.{name}", told, ""
-            yield from _keys(inner, f"{prefix}{key}.<metric>.")
+            yield from _keys(inner, f"{prefix}{key}.{PLACEHOLDERS.get(key, '<metric>')}.")
 
 
 def columns_of(table: Table) -> str:

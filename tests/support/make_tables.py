@@ -67,6 +67,7 @@ def sheet_rows(captures: int = 30) -> list[dict[str, Any]]:
                 "record_plays": index,
                 "chain": "bench",
                 "temperature_c": None if index == 4 else 20.0 + index % 5,
+                "copy": None,
                 "file": f"{index:04d}.flac",
                 "note": NASTY if index == 1 else None,
             }
@@ -323,7 +324,7 @@ def metrics_table(row: dict[str, Any]) -> Any:
         name: row[name]
         for name in (
             "stylus", "cartridge", "stylus_hours", "captured_at", "record", "side", "record_plays",
-            "chain", "temperature_c",
+            "chain", "temperature_c", "copy",
         )
     }  # fmt: skip
     return table(

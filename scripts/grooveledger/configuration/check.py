@@ -52,7 +52,9 @@ def spoken(track: Track) -> str:
     if track.start_hz is not None and track.stop_hz is not None:
         low_hz, high_hz = track.start_hz, track.stop_hz
     span = f"{low_hz:g} Hz" if low_hz == high_hz else f"{low_hz:g} to {high_hz:g} Hz"
-    words = [track.modulation, span if high_hz else f"{track.duration_s:g} s"]
+    if not high_hz:
+        span = f"{track.duration_s:g} s" if track.duration_s else track.kind.replace("_", " ")
+    words = [track.modulation, span]
     return f"track {track.track} ({', '.join(word for word in words if word)})"
 
 

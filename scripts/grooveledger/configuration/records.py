@@ -18,7 +18,6 @@ STEPS_TOLERANCE = 0.1
 CONTINUES_TOLERANCE = 0.06
 
 
-
 class Records(NamedTuple):
     """What a folder of descriptions holds.
 

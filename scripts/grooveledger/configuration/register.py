@@ -337,8 +337,10 @@ def _hints(entries: Iterable[Entry], settings: Mapping[str, Any]) -> list[str]:
 
 
 def _playing_time_s(side: Side) -> float:
-    """Time from the start of a side's first track to the end of its last, as planned."""
-    return sum(track.duration_s for track in side.tracks) + side.gap_s * (len(side.tracks) - 1)
+    """Least time from the start of a side's first track to the end of its last, as described."""
+    return sum(track.duration_s or 0.0 for track in side.tracks) + (side.gap_s or 0.0) * (
+        len(side.tracks) - 1
+    )
 
 
 def _same(file: str) -> str:

@@ -122,7 +122,8 @@ def _side(properties: Mapping[str, Any]) -> list[str]:
     for kind in kinds:
         for key, child in kind["properties"].items():
             general.setdefault(key, child)
-    lines = [*_key("gap_s", properties["gap_s"]), *_comment(tracks["description"])]
+    lines = [line for key in ("rpm", "gap_s") for line in _key(key, properties[key])]
+    lines += _comment(tracks["description"])
     lines += _comment("The keys of a track:")
     for key, child in general.items():
         if key != "kind":
@@ -132,7 +133,8 @@ def _side(properties: Mapping[str, Any]) -> list[str]:
     for kind in kinds:
         keys = kind["properties"]
         lines += _comment(f"{keys['kind']['const']}: {kind['description']}", 2)
-        lines += _comment(f"purpose: {taken(keys['purpose'])}.", 4)
+        if "purpose" in keys:
+            lines += _comment(f"purpose: {taken(keys['purpose'])}.", 4)
         for key, child in keys.items():
             if key not in ("kind", "purpose") and child != general[key]:
                 lines += _comment(f"{key}: {explained(child)}", 4)
@@ -141,8 +143,10 @@ def _side(properties: Mapping[str, Any]) -> list[str]:
 
 
 def _example(kind: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the keys that a kind of track needs, and its velocity, with values."""
-    needed = {*kind["required"], "velocity_cm_s"}
+    """Return the keys that a kind of track needs or should have, with values."""
+    needed = {*kind["required"], "velocity_cm_s", "amplitudes_um"}
+    if "step_s" not in kind["properties"]:
+        needed.add("duration_s")
     return {
         key: child["const"] if "const" in child else child["examples"][0]
         for key, child in kind["properties"].items()

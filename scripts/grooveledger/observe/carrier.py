@@ -54,7 +54,7 @@ def sweep_path(
         and stop; None where no such sweep can be seen.
     """
     law = _Law(track, speed)
-    duration_s = track.duration_s / speed
+    duration_s = track.stated_duration_s / speed
     middle_hz = np.sqrt(track.lowest_hz * track.highest_hz)
     frame_s = max(SWEEP_FRAME_S, SWEEP_FRAME_CYCLES / middle_hz)
     length = int(frame_s * sample_rate_hz)
@@ -97,7 +97,7 @@ class _Law:
         assert track.stop_hz is not None
         self._log = track.law == "log"
         self._start_hz = track.start_hz * speed
-        stop_hz, duration_s = track.stop_hz * speed, track.duration_s / speed
+        stop_hz, duration_s = track.stop_hz * speed, track.stated_duration_s / speed
         self._rate = (
             np.log(stop_hz / self._start_hz) / duration_s
             if self._log

@@ -96,8 +96,11 @@ def observe_orders(
             for track in sorted(
                 side.tracks, key=lambda t: (t.kind != "tone", side.position(t.track))
             ):
-                if track.track not in found or track.kind == "silent_groove":
+                if track.track not in found or not track.lowest_hz:
                     continue
+                if track.duration_s is None:
+                    begin_s, end_s = found[track.track]
+                    track = replace(track, duration_s=(end_s - begin_s) * speed)
                 tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
                 for part in _parts(track, *found[track.track], speed):
                     sound = read_sound(file, part.begin_s, part.end_s)

@@ -1,6 +1,6 @@
 """Which tracks serve which purpose: what observations and measures choose their tracks by."""
 
-from grooveledger.plan.record import Track
+from grooveledger.plan.record import Purpose, Track
 
 #: Lowest carrier from which a speed trace is taken: its sidebands out to 200 Hz stay clear of zero.
 SPEED_CARRIER_MIN_HZ = 500.0
@@ -15,7 +15,7 @@ def is_modulated(track: Track) -> bool:
     return track.modulation is not None
 
 
-def is_audio_band(track: Track, *purposes: str) -> bool:
+def is_audio_band(track: Track, *purposes: Purpose) -> bool:
     """Whether a track serves one of the purposes in the audio band, above the arm's resonance."""
     return track.serves(*purposes) and not is_resonance_sweep(track)
 
@@ -40,7 +40,7 @@ def is_speed_tone(track: Track) -> bool:
         track.kind == "tone"
         and track.serves("speed")
         and track.lowest_hz >= SPEED_CARRIER_MIN_HZ
-        and track.duration_s >= SPEED_OBSERVATION_MIN_S
+        and (track.duration_s is None or track.duration_s >= SPEED_OBSERVATION_MIN_S)
     )
 
 

@@ -26,7 +26,7 @@ OBSERVED_FOR = {
     for observation in ("orders", "speed_trace", "noise_density")
 }
 #: Sheet cells that place a capture among others; the rest are facts of the recording.
-JOINED_CELLS = (*(column.name for column in SHEET), "file")
+JOINED_CELLS = (*(column.name for column in SHEET), "file", "copy")
 #: The archive-wide jobs of stage 5 in the order of the data's flow: the settings blocks that each
 #: reads, the jobs whose results it reads, and what it makes under the results.
 INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {

@@ -13,15 +13,16 @@ SHEET = (
     Column("record_plays", WHOLE, "", "earlier plays of this record side"),
     text("chain", "id of the chain"),
     real("temperature_c", "degC", "room temperature"),
-    text("copy", "copy of the record that was played; null where its description names none"),
 )
+COPY = text("copy", "copy of the record that was played; null where its description names none")
 
 CAPTURES = Table(
     "captures",
     "collect",
     "One row a capture: its sheet row, file facts, status and reason.",
     ("capture",),
-    (CAPTURE, *SHEET, text("file", "path under captures_dir"), *HEALTH_COLUMNS),
+    (CAPTURE, *SHEET, text("file", "path under captures_dir"), *HEALTH_COLUMNS, COPY),
+    revision=2,
 )
 
 #: The sheet's columns that every scalar carries, in their order there.
@@ -47,5 +48,7 @@ METRICS = Table(
         *CAPTURE_METRICS.columns[:-2],
         *sorted(SHEET, key=lambda column: JOINED.index(column.name)),
         *CAPTURE_METRICS.columns[-2:],
+        COPY,
     ),
+    revision=2,
 )

@@ -5,6 +5,7 @@ stretch or to several in a row, so that a dropout, a tick or a repeated track co
 most.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,17 +19,19 @@ from grooveledger.segment.plausibility import (
     Played,
     beyond,
     placements,
+    unexpected_cost,
     with_channels,
 )
 
-#: Cost of a stretch that is not planned, by its length.
-UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
-#: Silence between two tracks: how far it may be off, and the cost beyond.
-INTERVAL_FREE_S, INTERVAL_FREE, INTERVAL_STEP_S, INTERVAL_MAX = 2.0, 0.08, 4.0, 3.0
+#: Time between two tracks: how far it may be off, and the cost beyond.
+INTERVAL_FREE_S, INTERVAL_FREE, INTERVAL_STEP_S, INTERVAL_MAX = 2.0, 0.12, 4.0, 3.0
+#: Longest gap of a side whose description has none.
+UNKNOWN_GAP_MAX_S = 15.0
 #: Of a track that was played twice, the first one counts, if it is as likely and as whole as this.
-REPEAT_COST, REPEAT_PART = 0.5, 0.1
-#: Speeds of turntables, rpm.
+REPEAT_COST, REPEAT_PART = 0.5, 0.15
+#: Speeds of turntables, rpm, and how far from the record's speed one is taken for another.
 TURNTABLE_RPM = (16.6667, 33.3333, 45.0, 78.26)
+OTHER_SPEED_MIN, OTHER_SPEED_MAX = 0.05, 1.4
 
 
 @dataclass(frozen=True)
@@ -39,11 +42,23 @@ class Alignment:
     matches: tuple[Match, ...]
     cost: float
 
+    @property
+    def claimed(self) -> set[int]:
+        """Stretches that a track lies on."""
+        return {i for match in self.matches for i in range(match.first, match.last + 1)}
+
+    @property
+    def positions(self) -> list[int]:
+        """Places on the side of the tracks that were matched."""
+        return [match.position for match in self.matches]
+
 
 def align(played: Played, side: Side) -> Alignment:
     """Find the cheapest reading of a capture's stretches as a side's tracks."""
     speeds = [1.0] + [
-        rpm / side.rpm for rpm in TURNTABLE_RPM if 0.05 < abs(rpm / side.rpm - 1.0) < 0.4
+        rpm / side.rpm
+        for rpm in TURNTABLE_RPM
+        if OTHER_SPEED_MIN < abs(rpm / side.rpm - 1.0) < OTHER_SPEED_MAX
     ]
     # A dead channel tells nothing of the other one's name or polarity.
     either = (False,) if played.dead else (False, True)
@@ -94,29 +109,28 @@ def _align(
     # In order of their last stretch and place, so that what comes before is settled already.
     likely.sort(key=lambda match: (match.last, match.position, match.first))
     missing = np.cumsum([0.0] + [MISSING * bool(track.modulation) for track in side.tracks])
-    unexpected = np.cumsum([0.0] + [_unexpected(stop - start) for start, stop in played.spans])
-    planned_s = _planned_starts(side)
+    unexpected = np.cumsum([0.0] + [unexpected_cost(stop - start) for start, stop in played.spans])
+    others = np.cumsum([0] + [track.kind == "other" for track in side.tracks])
     best: list[tuple[float, int]] = []
     for match in likely:
-        cost, before = missing[match.position] + unexpected[match.first], -1
+        strange = 0.0 if others[match.position] else unexpected[match.first]
+        cost, before = missing[match.position] + strange, -1
         for i, earlier in enumerate(likely[: len(best)]):
             if earlier.last >= match.first or earlier.position >= match.position:
                 continue
-            through = (
-                best[i][0]
-                + missing[match.position]
-                - missing[earlier.position + 1]
-                + unexpected[match.first]
-                - unexpected[earlier.last + 1]
-                + _interval_cost(earlier, match, side, planned_s, played, assumption.speed)
-            )
+            through = best[i][0] + missing[match.position] - missing[earlier.position + 1]
+            if others[match.position] == others[earlier.position]:
+                through += unexpected[match.first] - unexpected[earlier.last + 1]
+            if through < cost:
+                through += _interval_cost(earlier, match, side, played, assumption.speed)
             if through < cost:
                 cost, before = through, i
         best.append((cost + match.cost, before))
     total, end = float(missing[-1] + unexpected[-1]), -1
     for i, match in enumerate(likely):
-        rest = missing[-1] - missing[match.position + 1] + unexpected[-1]
-        whole = best[i][0] + rest - unexpected[match.last + 1]
+        whole = best[i][0] + missing[-1] - missing[match.position + 1]
+        if others[-1] == others[match.position]:
+            whole += unexpected[-1] - unexpected[match.last + 1]
         if whole < total - 1e-9:
             total, end = float(whole), i
     chain = []
@@ -145,29 +159,31 @@ def _first_played(chain: Sequence[Match], likely: Sequence[Match]) -> list[Match
     return matches
 
 
-def _planned_starts(side: Side) -> np.ndarray:
-    starts_s, at_s = [], 0.0
-    for track in side.tracks:
-        starts_s.append(at_s)
-        at_s += track.duration_s + side.gap_s
-    return np.array(starts_s)
-
-
-def _unexpected(duration_s: float) -> float:
-    return min(UNEXPECTED + UNEXPECTED_PER_S * duration_s, UNEXPECTED_MAX)
-
-
-def _interval_cost(
-    earlier: Match, later: Match, side: Side, planned_s: np.ndarray, played: Played, speed: float
-) -> float:
+def _interval_cost(earlier: Match, later: Match, side: Side, played: Played, speed: float) -> float:
     """Cost of the time between two tracks.
 
     Unplanned stretches between them either took the place of missing tracks or added to the time.
     """
-    planned = planned_s[later.position] - planned_s[earlier.position]
-    planned -= side.tracks[earlier.position].duration_s
-    between_s = later.start_s - earlier.stop_s
+    least_s, most_s = _interval_s(side, earlier.position, later.position)
+    between_s = (later.start_s - earlier.stop_s) * speed
     between = played.spans[earlier.last + 1 : later.first]
-    added_s = sum(stop_s - start_s for start_s, stop_s in between)
-    off_s = min(abs(between_s * speed - planned), abs((between_s - added_s) * speed - planned))
-    return beyond(off_s, INTERVAL_FREE_S + INTERVAL_FREE * planned, INTERVAL_STEP_S, INTERVAL_MAX)
+    added_s = sum(stop_s - start_s for start_s, stop_s in between) * speed
+    off_s = min(
+        max(least_s - time_s, time_s - most_s, 0.0) for time_s in (between_s, between_s - added_s)
+    )
+    return beyond(off_s, 0.0, INTERVAL_STEP_S, INTERVAL_MAX)
+
+
+def _interval_s(side: Side, earlier: int, later: int) -> tuple[float, float]:
+    """Return the least and the greatest time between two tracks at the record's speed."""
+    gaps = later - earlier
+    least_s = most_s = 0.0
+    if side.gap_s is None:
+        most_s += gaps * UNKNOWN_GAP_MAX_S
+    else:
+        least_s += gaps * side.gap_s * (1.0 - INTERVAL_FREE)
+        most_s += gaps * side.gap_s * (1.0 + INTERVAL_FREE)
+    for track in side.tracks[earlier + 1 : later]:
+        least_s += (track.duration_s or 0.0) * (1.0 - INTERVAL_FREE)
+        most_s += (track.duration_s or math.inf) * (1.0 + INTERVAL_FREE)
+    return least_s - INTERVAL_FREE_S, most_s + INTERVAL_FREE_S

@@ -64,6 +64,12 @@ class Part:
     samples_clipped: int = 0
 
     @property
+    def has_sound(self) -> bool:
+        """Whether a sound was found to be this planned track."""
+        is_other = self.track is not None and self.track.kind == "other"
+        return self.match == "found" and (self.heard is not None or is_other)
+
+    @property
     def duration_s(self) -> float:
         """Its length in the capture, 0 where missing."""
         if self.start_s is None or self.stop_s is None:
@@ -252,7 +258,11 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     first = min(part.heard.position for part in found if part.heard)
     last = max(part.heard.position for part in found if part.heard)
     planned = [part for part in parts if part.track]
-    lost = [i for i, part in enumerate(planned) if part.match == "missing" and not part.remark]
+    lost = [
+        i
+        for i, part in enumerate(planned)
+        if part.match == "missing" and not part.remark and part.track and part.track.modulation
+    ]
     if early := [i for i in lost if i < first]:
         flags.append(
             f"{_tracks(planned[i] for i in early)} before the first one heard at "
@@ -319,17 +329,18 @@ def _level_flags(heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any
 def track_remark(track: Track, match: Match, extent_s: tuple[float, float], heard: Heard) -> str:
     """Say what a person should know of how a found track lies; empty when nothing."""
     start_s, stop_s = extent_s
+    line_s = extent_s if track.kind == "sweep" else (match.start_s, match.stop_s)
     remarks = []
     last_s = heard.envelope.duration_s
     first_s = heard.groove_s[0]
     short = track.kind != "sweep" and match.part < 1.0 - DURATION_TOLD
-    if match.stop_s > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
+    if line_s[1] > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
         remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s: {RUN_ON}")
-    elif match.start_s < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
+    elif line_s[0] < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
         remarks.append(f"begins before the needle is in the groove, at {first_s:.1f} s: {LEAD_IN}")
     elif track.kind != "sweep" and abs(match.part - 1.0) > DURATION_TOLD:
         why = "a locked groove or a repeat?" if match.part > 1.0 else "a skip?"
-        lasts = f"lasts {stop_s - start_s:.1f} s, {track.duration_s:.1f} planned"
+        lasts = f"lasts {stop_s - start_s:.1f} s, {track.stated_duration_s:.1f} planned"
         remarks.append(f"{lasts}: {why} {CLEAN.capitalize()}")
     if match.off_line > OFF_LINE_TOLD:
         away_s = match.off_line * (stop_s - start_s)
@@ -337,7 +348,7 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
             f"can't be followed for {away_s:.1f} s: drowned in hum or noise? Check earth and "
             "cables and capture again"
         )
-    if match.silent_s > INTERRUPTION_TOLD_S and not track.step_s:
+    if match.silent_s > INTERRUPTION_TOLD_S and track.steps == 1 and not track.pilot_hz:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
     return "; it ".join(remarks)
 

@@ -9,26 +9,32 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger.faults import CaptureFault
-from grooveledger.plan import Side, Track
+from grooveledger.plan import Side
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.segment.alignment import Alignment, align, resembled
 from grooveledger.segment.envelope import FileFacts, read_envelope
 from grooveledger.segment.health import (
     AT_END_S,
     CLEAN,
-    LEADS,
     REJECTED,
     RUN_ON,
-    UNGATED,
     Part,
     Verdict,
     judge,
     name_of,
-    track_remark,
 )
-from grooveledger.segment.plausibility import MISSING, Match, Played, driven_in_file, relaid
+from grooveledger.segment.places import (
+    BESIDE_S,
+    extent,
+    missing_part,
+    other_extents,
+    silent_part,
+    sound_part,
+    usual_gap_s,
+)
+from grooveledger.segment.plausibility import MISSING, Played, driven_in_file, relaid
 from grooveledger.segment.sounding import repeats
-from grooveledger.segment.splitting import split
+from grooveledger.segment.splitting import split, without_strangers
 from grooveledger.segment.stretches import Heard, Stretch, hear
 from grooveledger.storage import tables
 from grooveledger.storage.digests import file_sha256
@@ -40,21 +46,6 @@ BETTER_BY = 1.0
 AS_WELL_WITHIN = 1.0
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
-#: Where what is heard of a sweep ends this near to its line's end, the end itself is heard.
-HEARD_END_S = 0.06
-#: Below, a period is longer than an end can be read to: it follows from the other end.
-BLURRED_BELOW_HZ = 15.0
-#: A sweep whose beginning is missing by more than this can't be followed.
-START_BEFORE_S = 1.0
-#: A sound within a silent groove is at least this far from its neighbours.
-BESIDE_S = 0.3
-#: Remark on a silent groove whose neighbour, before or after it, is missing.
-UNPLACED = "can't be placed, the track {} it was not found: capture again if it is wanted"
-#: Part of its planned duration that a silent groove must have.
-SILENT_PART_MIN = 0.5
-#: Part of it that may be digital silence, be it in pieces: more of it, and its noise is understated
-#: by 0.2 dB and more.
-NOTHING_PART_MAX = 0.05
 
 
 def segment(
@@ -106,6 +97,12 @@ def segment(
         if _explains(reading, other):
             others[name_of(other)] = reading
     alignment = align(played, side)
+    apart = without_strangers(heard, played, side, alignment)
+    if apart is not heard:
+        played_so = _played(apart, swap_channels, invert)
+        alignment_so = align(played_so, side)
+        if alignment_so.positions == alignment.positions:
+            heard, played, alignment = apart, played_so, alignment_so
     if alignment.cost > MISSING - BETTER_BY:
         split_up = split(hear(envelope, bridge_s=0.0))
         played_so = _played(split_up, swap_channels, invert)
@@ -169,135 +166,40 @@ def _parts(
         for match in alignment.matches
     }
     extents = {
-        position: _extent(heard, side.tracks[position], match, speed)
+        position: extent(played, side.tracks[position], match, speed)
         for position, match in matches.items()
     }
-    gap_s = _gap_s(side, extents, speed)
+    extents |= other_extents(heard, side, extents, alignment.claimed)
+    gap_s = usual_gap_s(side, extents, speed)
     parts = []
     for position, track in enumerate(side.tracks):
-        match = matches.get(position)
-        if match and match.jumped:
-            remark = f"can't be measured, the needle jumped while it played: {CLEAN}"
-            parts.append(Part(track, "missing", heard=match, remark=remark))
-        elif match and match.start_s < -START_BEFORE_S:
-            remark = "can't be measured, the capture begins within it: start the recorder earlier"
-            parts.append(Part(track, "missing", heard=match, remark=remark))
-        elif match:
-            remark = track_remark(track, match, extents[position], heard)
-            parts.append(Part(track, "found", *extents[position], match, remark))
-        elif track.modulation:
-            mute = driven_in_file(track, played, alignment.assumption) <= heard.dead
-            remark = f"can't be measured, its channel carries nothing: {LEADS}" if mute else ""
-            parts.append(Part(track, "missing", remark=remark))
+        if position in matches:
+            parts.append(sound_part(track, matches[position], extents[position], heard))
+        elif track.kind == "silent_groove":
+            parts.append(silent_part(heard, side, position, extents, speed, gap_s))
+        elif position in extents:
+            parts.append(Part(track, "found", *extents[position]))
         else:
-            parts.append(_silent_part(heard, side, position, extents, speed, gap_s))
+            driven = driven_in_file(track, played, alignment.assumption)
+            parts.append(missing_part(track, driven, heard.dead))
     parts += _left_over(heard, played, side, alignment, parts)
     return [_with_levels(part, heard, facts) for part in parts]
-
-
-def _gap_s(side: Side, extents: Mapping[int, tuple[float, float]], speed: float) -> float:
-    """Silence between tracks in this capture; the plan's where no two neighbours were found."""
-    gaps_s = [
-        extents[position + 1][0] - extents[position][1]
-        for position in extents
-        if position + 1 in extents
-    ]
-    return float(np.median(gaps_s)) if gaps_s else side.gap_s / speed
-
-
-def _extent(heard: Heard, track: Track, match: Match, speed: float) -> tuple[float, float]:
-    """Where a track lies: its heard ends, or those of a sweep's line where they are not heard."""
-    start_s = heard.stretches[match.first].start_s
-    stop_s = heard.stretches[match.last].stop_s
-    if track.kind != "sweep":
-        return start_s, stop_s
-    start_is_clear = _is_clear(start_s, match.start_s, track.start_hz)
-    stop_is_clear = _is_clear(stop_s, match.stop_s, track.stop_hz)
-    planned_s = track.duration_s / speed
-    if not start_is_clear:
-        blurred = stop_is_clear and _is_blurred(track.start_hz)
-        start_s = stop_s - planned_s if blurred else match.start_s
-    if not stop_is_clear:
-        blurred = start_is_clear and _is_blurred(track.stop_hz)
-        stop_s = start_s + planned_s if blurred else match.stop_s
-    return max(start_s, 0.0), min(stop_s, heard.envelope.duration_s)
-
-
-def _is_clear(heard_s: float, line_s: float, frequency_hz: float | None) -> bool:
-    """Whether an end of a sweep is heard where its line ends, sharply enough to go by."""
-    return abs(heard_s - line_s) < HEARD_END_S and not _is_blurred(frequency_hz)
-
-
-def _is_blurred(frequency_hz: float | None) -> bool:
-    """Whether an end of a sweep is so low that neither it nor its line can be read sharply."""
-    return frequency_hz is not None and frequency_hz < BLURRED_BELOW_HZ
-
-
-def _silent_part(
-    heard: Heard,
-    side: Side,
-    position: int,
-    extents: Mapping[int, tuple[float, float]],
-    speed: float,
-    gap_s: float,
-) -> Part:
-    """A silent groove: from the end of the track before it to the start of the next."""
-    track = side.tracks[position]
-    planned_s = track.duration_s / speed
-    first_s, last_s = heard.groove_s
-    before, after = extents.get(position - 1), extents.get(position + 1)
-    if before:
-        start_s = before[1]
-    elif position == 0 and after:
-        start_s = max(first_s, after[0] - planned_s - gap_s)
-    else:
-        return Part(track, "missing", remark=UNPLACED.format("before"))
-    if after:
-        stop_s = after[0]
-    elif position + 1 == len(side.tracks):
-        stop_s = min(last_s, start_s + gap_s + planned_s)
-    else:
-        return Part(track, "missing", remark=UNPLACED.format("after"))
-    there_s = max(stop_s - start_s, 0.0)
-    if there_s < SILENT_PART_MIN * planned_s:
-        return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
-    nothing_s = sum(
-        min(stop_s, until_s) - max(start_s, from_s)
-        for from_s, until_s in heard.lost_s(0.0)
-        if from_s < stop_s and until_s > start_s
-    )
-    if nothing_s > NOTHING_PART_MAX * planned_s:
-        remark = f"can't be measured, {nothing_s:.1f} s of it are digital silence: {UNGATED}"
-        return Part(track, "missing", remark=remark)
-    sounds_s = [
-        stretch.start_s
-        for stretch in heard.stretches
-        if start_s + BESIDE_S < stretch.start_s and stretch.stop_s < stop_s - BESIDE_S
-    ]
-    remark = (
-        f"is not silent at {', '.join(f'{at_s:.1f}' for at_s in sounds_s)} s: listen there, and "
-        "capture again if it is no tick of the record"
-        if sounds_s
-        else ""
-    )
-    return Part(track, "found", start_s, stop_s, remark=remark)
 
 
 def _left_over(
     heard: Heard, played: Played, side: Side, alignment: Alignment, planned: Sequence[Part]
 ) -> list[Part]:
     """Stretches that no track claims, but for the needle's noise at both ends."""
-    claimed = {i for match in alignment.matches for i in range(match.first, match.last + 1)}
     matched = {match.position for match in alignment.matches}
     found = [part for part in planned if part.start_s is not None and part.stop_s is not None]
     first_s = min((part.start_s or 0.0 for part in found), default=0.0)
     last_s = max((part.stop_s or 0.0 for part in found), default=heard.envelope.duration_s)
     parts = []
     for i, stretch in enumerate(heard.stretches):
-        if any(_is_within(stretch, part) for part in found if part.heard):
+        if any(_is_within(stretch, part) for part in found if part.has_sound):
             continue
         outside = stretch.start_s < first_s or stretch.stop_s > last_s
-        if i in claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
+        if i in alignment.claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
             continue
         span = (stretch.start_s, stretch.stop_s)
         like = resembled(span, played, side, alignment.assumption)

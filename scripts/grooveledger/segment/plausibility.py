@@ -14,43 +14,60 @@ import numpy as np
 from grooveledger.plan import Track
 from grooveledger.segment.sliding import running_median
 from grooveledger.segment.sounding import Sounding
+from grooveledger.segment.sweep_line import (
+    POINTS_MIN,
+    ends_hz,
+    fitted_line,
+    octaves_off,
+    part_of_range,
+    range_octaves,
+)
 
 #: Cost of a planned track that is not there.
 MISSING = 3.0
-#: A match dearer than this is none.
+#: A match that costs more than this is none.
 MATCH_MAX = 4.0
-#: Part of a track's moments that must have its frequency.
+#: Cost of a stretch that is not planned, by its length.
+UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
+#: Part of a track's readings that must have its frequency.
 MOST = 0.75
-#: A frequency may be off by this many octaves (wow, speed, the reading), then each further step of
-#: the second costs 1.
-FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES = 0.03, 0.06
-#: Duration may be off by this fraction (plans are rounded), then each further step costs 1.
-DURATION_FREE, DURATION_STEP = 0.06, 0.15
+#: A frequency may be off by this many octaves (tones are cut within 2 %, and the platter's speed is
+#: off), then each further step of the second costs 1.
+FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES = 0.045, 0.06
+#: A duration may be off by this fraction (sleeves are right within 10 %), then each further step
+#: costs 1.
+DURATION_FREE, DURATION_STEP = 0.11, 0.15
 #: Levels of the channels differ by at least this where one groove wall is driven, else by less.
 ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
 #: Costs of the wrong channel, and of the wrong axis (lateral for vertical), which shows in a
 #: coherence of the channels below this.
 CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
-#: Cost of an interruption, which grows by 1 a second, but for gaps this long between steps.
-INTERRUPTED, STEP_GAP_S = 0.2, 0.5
-#: Several stretches together are no longer than this, re the plan.
-LONGEST = 1.8
+#: Cost of an interruption, which grows by 1 a second, but for gaps this long between steps, and
+#: after a pilot tone.
+INTERRUPTED, STEP_GAP_S, PILOT_GAP_S = 0.2, 0.5, 3.0
+#: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
+#: it out.
+STRANGER = 0.5
+#: Several stretches together are no longer than this relative to the plan, or than a track of which
+#: no duration is known may be.
+LONGEST, LONGEST_UNKNOWN_S = 1.8, 1200.0
+#: A track of which no duration is known lasts at least this long.
+SHORTEST_S = 0.5
 #: Cost of what has to be assumed of the whole capture before its tracks fit.
 EXCHANGED, INVERTED, OTHER_SPEED = 1.5, 0.5, 2.0
 #: Part of a track that must be there.
 PART_MIN = 0.5
 #: Part of a sweep that must lie on its line, how near, in octaves, and the cost of the rest.
 ON_LINE_MIN, ON_LINE_OCTAVES, OFF_LINE = 0.4, 0.12, 2.0
+#: A sweep of which more octaves than this are not heard costs 1 for each further one.
+UNHEARD_FREE_OCTAVES, UNHEARD_MAX = 0.5, 1.5
 #: The needle jumped within a sweep if this part is off its line, all by one time of this or more
 #: (a turn takes 1.33 s or 1.8 s).
 JUMP_OFF_LINE, JUMP_S = 0.1, 1.0
-#: A sweep's first line goes through what lies in an interval of this length.
-LINE_S = 0.6
-#: A sweep is taken to be slower or faster than planned from this many standard errors, but not by
-#: more than this.
-SLOPE_ERRORS, SLOPE_OFF_MAX = 4.0, 0.25
-#: Points that make a line, and part of a sweep that must be heard: its ends may be too weak.
-LINE_POINTS_MIN, SWEEP_PART_MIN = 5, 0.5
+#: Part of a sweep that must be heard: its ends may be too weak.
+SWEEP_PART_MIN = 0.5
+#: Noise fills at least as many bands, and a tone or two no more; each band's difference costs this.
+NOISE_BANDS_MIN, TONE_BANDS_MAX, BAND = 5, 5, 1.0
 
 
 class Played(NamedTuple):
@@ -118,6 +135,8 @@ class Match:
         Whether the needle jumped within a sweep: off its line, and longer or shorter for it.
     silent_s : float
         How long it is interrupted.
+    off_octaves : ndarray
+        Distance of each reading from the frequency it should have; NaN where nothing is heard.
     """
 
     position: int
@@ -131,27 +150,34 @@ class Match:
     off_line: float
     jumped: bool
     silent_s: float
+    off_octaves: np.ndarray
 
 
 def placements(position: int, track: Track, played: Played, speed: float) -> list[Match]:
     """List the runs of stretches that could be the track by duration and frequency."""
-    planned_s = track.duration_s / speed
-    steps = max(len(track.frequencies_hz), len(track.amplitudes_um)) if track.step_s else 0
+    longest_s = LONGEST * track.duration_s / speed if track.duration_s else LONGEST_UNKNOWN_S
+    free_s = STEP_GAP_S * (track.steps - 1) + (PILOT_GAP_S if track.pilot_hz else 0.0)
     found = []
     for first, (start_s, _) in enumerate(played.spans):
         silent_s = 0.0
         for last in range(first, len(played.spans)):
             stop_s = played.spans[last][1]
+            interruption = 0.0
             if last > first:
                 silent_s += played.spans[last][0] - played.spans[last - 1][1]
-                interruption = INTERRUPTED + beyond(silent_s, STEP_GAP_S * steps, 1.0, MATCH_MAX)
-                if interruption >= MATCH_MAX or stop_s - start_s > LONGEST * planned_s:
+                interruption = INTERRUPTED * (track.steps == 1) + beyond(
+                    silent_s, free_s, 1.0, MATCH_MAX
+                )
+                if interruption >= MATCH_MAX or stop_s - start_s > longest_s:
                     break
-            else:
-                interruption = 0.0
             part = played.sounding.between(start_s, stop_s)
             place = _placed(track, part, start_s, stop_s, speed, played.duration_s)
-            if place is None or place.cost + interruption >= MATCH_MAX:
+            if place is None:
+                continue
+            cost = place.cost + interruption
+            if last > first:
+                cost += _strangers(part.time_s, place.off_octaves, played.spans[first : last + 1])
+            if cost >= MATCH_MAX:
                 continue
             found.append(
                 Match(
@@ -160,15 +186,35 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
                     last,
                     place.start_s,
                     place.stop_s,
-                    place.cost + interruption,
+                    cost,
                     place.part,
                     place.speed,
                     place.off_line,
                     place.jumped,
                     silent_s,
+                    place.off_octaves,
                 )
             )
     return found
+
+
+def _strangers(
+    time_s: np.ndarray, off_octaves: np.ndarray, spans: Sequence[tuple[float, float]]
+) -> float:
+    """Cost of stretches in a run that do not sound as the track should where they lie."""
+    cost = 0.0
+    for start_s, stop_s in spans:
+        first, last = np.searchsorted(time_s, (start_s, stop_s))
+        off = off_octaves[first:last]
+        off = off[np.isfinite(off)]
+        if not len(off) or np.median(off) > ON_LINE_OCTAVES:
+            cost += STRANGER + unexpected_cost(stop_s - start_s)
+    return cost
+
+
+def unexpected_cost(duration_s: float) -> float:
+    """Cost of a stretch that is not planned, by its length."""
+    return min(UNEXPECTED + UNEXPECTED_PER_S * duration_s, UNEXPECTED_MAX)
 
 
 def relaid(match: Match, track: Track, played: Played, speed: float) -> Match:
@@ -215,6 +261,7 @@ class _Place(NamedTuple):
     cost: float
     part: float
     speed: float
+    off_octaves: np.ndarray
     off_line: float = 0.0
     jumped: bool = False
 
@@ -231,145 +278,119 @@ def _placed(
     heard = np.isfinite(part.frequency_hz)
     if not heard.any():
         return None
-    time_s, frequency_hz = part.time_s[heard], part.frequency_hz[heard]
-    planned_s = track.duration_s / speed
     if track.kind == "sweep":
-        return _sweep_placed(track, time_s, frequency_hz, start_s, stop_s, speed)
-    relative = (stop_s - start_s) / planned_s
-    cut = min(start_s, duration_s - stop_s) < 0.5 and relative < 1.0
-    if relative < PART_MIN:
+        return _sweep_placed(track, part, start_s, stop_s, speed)
+    lasts_s = stop_s - start_s
+    relative = lasts_s * speed / track.duration_s if track.duration_s else 1.0
+    if relative < PART_MIN or lasts_s < SHORTEST_S:
         return None
-    best = (np.inf, np.nan)
-    for from_s in (start_s, stop_s - planned_s):
-        for line in expected_hz(track, (time_s - from_s) * speed):
-            off = np.log2(frequency_hz / (line * speed))
-            off_octaves = float(np.quantile(np.abs(off), MOST))
-            best = min(best, (off_octaves, float(speed * 2.0 ** np.median(off))))
-    cost = beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * MATCH_MAX)
-    off_duration = abs(np.log(relative))
-    cost += 0.5 if cut else beyond(off_duration, DURATION_FREE, DURATION_STEP, 3.0)
-    return _Place(start_s, stop_s, cost, relative, best[1])
+    cut = min(start_s, duration_s - stop_s) < 0.5 and relative < 1.0
+    cost = 0.5 if cut else beyond(abs(np.log(relative)), DURATION_FREE, DURATION_STEP, 3.0)
+    bands = float(np.median(part.bands[heard]))
+    if track.kind == "noise":
+        cost += BAND * max(NOISE_BANDS_MIN - bands, 0.0)
+        off_octaves = np.where(heard, np.where(part.bands < NOISE_BANDS_MIN, 1.0, 0.0), np.nan)
+        return _Place(start_s, stop_s, cost, relative, np.nan, off_octaves)
+    cost += BAND * max(bands - TONE_BANDS_MAX, 0.0)
+    best = (np.inf, np.nan, np.empty(0))
+    for line_hz in _possible_lines(track, part.time_s, start_s, stop_s, speed):
+        off = np.log2(part.frequency_hz / (line_hz * speed))
+        typical = float(np.quantile(np.abs(off[heard]), MOST))
+        if typical < best[0]:
+            best = (typical, float(speed * 2.0 ** np.median(off[heard])), np.abs(off))
+    cost += beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * MATCH_MAX)
+    return _Place(start_s, stop_s, cost, relative, best[1], best[2])
+
+
+def _possible_lines(
+    track: Track, time_s: np.ndarray, start_s: float, stop_s: float, speed: float
+) -> list[np.ndarray]:
+    """Frequencies that the strongest tone may have: a stepped track may be cut at either end."""
+    if track.kind != "tone_steps":
+        return expected_hz(track, np.zeros(len(time_s)))
+    lines = expected_hz(track, (time_s - start_s) / (stop_s - start_s))
+    if track.duration_s:
+        planned_s = track.duration_s / speed
+        for from_s in (start_s, stop_s - planned_s):
+            lines += expected_hz(track, (time_s - from_s) / planned_s)
+    return lines
 
 
 def _sweep_placed(
-    track: Track,
-    time_s: np.ndarray,
-    frequency_hz: np.ndarray,
-    start_s: float,
-    stop_s: float,
-    speed: float,
+    track: Track, part: Sounding, start_s: float, stop_s: float, speed: float
 ) -> _Place | None:
     """Lay a sweep's line through what is heard of it."""
-    planned_s = track.duration_s / speed
-    inside_s = sweep_time_s(track, frequency_hz / speed) / speed
-    usable = np.isfinite(inside_s)
-    if usable.sum() < LINE_POINTS_MIN or usable.mean() < ON_LINE_MIN:
+    heard = np.isfinite(part.frequency_hz)
+    off_octaves = np.full(len(part.time_s), np.nan)
+    if track.pilot_hz:
+        heard = _without_pilot(track, part, heard, speed)
+        off_octaves[np.isfinite(part.frequency_hz) & ~heard] = 0.0
+    time_s, frequency_hz = part.time_s[heard], part.frequency_hz[heard]
+    line = fitted_line(track, time_s, frequency_hz, speed)
+    if line is None:
         return None
-    from_s, stretched = _densest((time_s - inside_s)[usable], LINE_S), 1.0
-    late_s = time_s - from_s - inside_s
-    near = usable & (np.abs(late_s) < LINE_S / 2.0)
-    if near.sum() >= LINE_POINTS_MIN:
-        from_s, stretched = _fitted(inside_s[near], time_s[near], from_s)
-        late_s = time_s - from_s - inside_s * stretched
-    off = _octaves_off_line(track, (time_s - from_s) / stretched, frequency_hz, speed)
+    off = octaves_off(track, line, time_s, frequency_hz / speed)
+    usable = np.isfinite(off)
+    off = np.abs(np.where(usable, off, range_octaves(track)))
     # A running median: single readings of a weak tone are no jump of the needle.
-    on_line = np.abs(running_median(off, 5)) < ON_LINE_OCTAVES
-    on_line &= np.abs(time_s - from_s - planned_s / 2.0) < planned_s * stretched / 2.0 + LINE_S
-    planned_s *= stretched
-    until_s = from_s + planned_s
-    part = (min(stop_s, until_s) - max(start_s, from_s)) / planned_s
-    if on_line.mean() < ON_LINE_MIN or part < SWEEP_PART_MIN:
+    on_line = running_median(off, 5) < ON_LINE_OCTAVES
+    off_octaves[heard] = running_median(off, 5)
+    heard_from_s = max(start_s, line.start_s)
+    there = (min(stop_s, line.stop_s) - heard_from_s) / line.duration_s
+    if on_line.mean() < ON_LINE_MIN or there < SWEEP_PART_MIN:
         return None
-    outside_s = max(from_s - start_s, 0.0) + max(stop_s - until_s, 0.0)
+    outside_s = max(stop_s - line.stop_s, 0.0)
+    if not track.pilot_hz:
+        outside_s += max(line.start_s - start_s, 0.0)
     cost = beyond(
-        float(np.median(np.abs(off[on_line]))),
-        FREQUENCY_FREE_OCTAVES,
-        FREQUENCY_STEP_OCTAVES,
-        MATCH_MAX,
+        float(np.median(off[on_line])), FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, MATCH_MAX
     )
     cost += OFF_LINE * float(1.0 - on_line.mean())
-    cost += beyond(outside_s / planned_s, DURATION_FREE, DURATION_STEP, 3.0)
-    cost += beyond(abs(float(np.log(stretched))), DURATION_FREE, DURATION_STEP, 3.0)
-    cost += beyond(1.0 - part, 0.3, 0.2, 2.0)
+    cost += beyond(outside_s / line.duration_s, DURATION_FREE, DURATION_STEP, 3.0)
+    if track.duration_s:
+        stretched = line.duration_s * speed / track.duration_s
+        cost += beyond(abs(math.log(stretched)), DURATION_FREE, DURATION_STEP, 3.0)
+    cost += beyond(1.0 - there, 0.3, 0.2, 2.0)
+    unheard_octaves = max(1.0 - there, 0.0) * range_octaves(track)
+    cost += beyond(unheard_octaves, UNHEARD_FREE_OCTAVES, 1.0, UNHEARD_MAX)
     off_line = float(1.0 - on_line.mean())
+    late_s = time_s - line.time_s(part_of_range(track, frequency_hz / speed))
     jumped = off_line > JUMP_OFF_LINE and _is_a_jump(late_s[usable & ~on_line])
-    return _Place(from_s, until_s, cost, part, np.nan, off_line, jumped)
+    return _Place(line.start_s, line.stop_s, cost, there, np.nan, off_octaves, off_line, jumped)
 
 
-def _densest(values: np.ndarray, width: float) -> float:
-    """Median of the values within the interval of that width that holds most of them."""
-    ordered = np.sort(values)
-    counts = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
-    first = int(counts.argmax())
-    return float(np.median(ordered[first : first + counts[first]]))
+def _without_pilot(track: Track, part: Sounding, heard: np.ndarray, speed: float) -> np.ndarray:
+    """Readings without those of the pilot tone at their beginning."""
+    assert track.pilot_hz
+    off = np.abs(np.log2(part.frequency_hz / (track.pilot_hz * speed)))
+    other = heard & ~(off < FREQUENCY_FREE_OCTAVES + FREQUENCY_STEP_OCTAVES)
+    return heard & (np.cumsum(other) > 0)
 
 
 def _is_a_jump(late_s: np.ndarray) -> bool:
     """Whether moments off a sweep's line lie on another, later or earlier by some turns."""
-    if len(late_s) < LINE_POINTS_MIN:
+    if len(late_s) < POINTS_MIN:
         return False
     middle_s = float(np.median(late_s))
     return abs(middle_s) > JUMP_S > 4.0 * float(np.median(np.abs(late_s - middle_s)))
 
 
-def _fitted(inside_s: np.ndarray, time_s: np.ndarray, from_s: float) -> tuple[float, float]:
-    """Start of a sweep, and how much longer than planned it takes, from a line through its points.
-
-    The plan's duration may be rounded. It is kept where the points can't tell better.
-    """
-    deviation_s = inside_s - inside_s.mean()
-    spread = float(np.sum(deviation_s**2))
-    if spread == 0.0:
-        return from_s, 1.0
-    slope = float(np.sum(deviation_s * time_s)) / spread
-    residual_s = time_s - time_s.mean() - slope * deviation_s
-    error = math.sqrt(float(np.mean(residual_s**2)) / spread)
-    if abs(slope - 1.0) < SLOPE_ERRORS * error or abs(slope - 1.0) > SLOPE_OFF_MAX:
-        return from_s, 1.0
-    return float(time_s.mean() - slope * inside_s.mean()), slope
-
-
-def _octaves_off_line(
-    track: Track, inside_s: np.ndarray, frequency_hz: np.ndarray, speed: float
-) -> np.ndarray:
-    line_hz = expected_hz(track, inside_s * speed)[0] * speed
-    return np.asarray(np.log2(frequency_hz / line_hz))
-
-
-def expected_hz(track: Track, inside_s: np.ndarray) -> list[np.ndarray]:
-    """Frequency of a track's strongest tone at times from its start; each row is a possibility.
+def expected_hz(track: Track, part: np.ndarray) -> list[np.ndarray]:
+    """Frequency of a track's strongest tone at parts of its duration; each row is a possibility.
 
     Before its start and after its end, a track's first and last frequency.
     """
-    inside_s = np.clip(inside_s, 0.0, track.duration_s)
+    part = np.clip(part, 0.0, 1.0)
     if track.kind == "sweep":
-        start_hz, stop_hz = _sweep_ends_hz(track)
-        u = inside_s / track.duration_s
+        start_hz, stop_hz = ends_hz(track)
         if track.law == "log":
-            return [start_hz * (stop_hz / start_hz) ** u]
-        return [start_hz + (stop_hz - start_hz) * u]
+            return [start_hz * (stop_hz / start_hz) ** part]
+        return [start_hz + (stop_hz - start_hz) * part]
     if track.kind == "tone_steps":
-        assert track.step_s
-        step = np.minimum((inside_s / track.step_s).astype(int), len(track.frequencies_hz) - 1)
+        step = np.minimum((part * track.steps).astype(int), track.steps - 1)
         return [np.array(track.frequencies_hz)[step]]
     tones = track.frequencies_hz if track.kind == "two_tone" else (track.frequency_hz,)
-    return [np.full(len(inside_s), float(tone)) for tone in tones if tone]
-
-
-def sweep_time_s(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
-    """Planned time from a sweep's start at which it has a frequency; NaN beyond its ends."""
-    start_hz, stop_hz = _sweep_ends_hz(track)
-    if track.law == "log":
-        u = np.log(frequency_hz / start_hz) / np.log(stop_hz / start_hz)
-    else:
-        u = (frequency_hz - start_hz) / (stop_hz - start_hz)
-    return np.where((u > -0.02) & (u < 1.02), u * track.duration_s, np.nan)
-
-
-def _sweep_ends_hz(track: Track) -> tuple[float, float]:
-    if track.start_hz is None or track.stop_hz is None:
-        raise ValueError(f"sweep track {track.track} has no start_hz or stop_hz")
-    return track.start_hz, track.stop_hz
+    return [np.full(len(part), float(tone)) for tone in tones if tone]
 
 
 def _clipped(cost: float) -> float:

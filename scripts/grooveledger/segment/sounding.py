@@ -19,6 +19,8 @@ from grooveledger.segment.sliding import moving_mean, odd_frames
 
 #: Which of the envelope's transforms a band is of.
 TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
+#: Part of the strongest band's power from which another band counts as filled: 20 dB below.
+FILLED = 0.01
 #: Interval of what is heard.
 SOUNDING_S = 0.1
 #: A repeating groove is told from this many turns, if it changes by this much in each.
@@ -36,12 +38,15 @@ class Sounding(NamedTuple):
         Left over right.
     coherence : ndarray
         Near 1 where both channels carry the same, near -1 where they are in antiphase.
+    bands : ndarray
+        Number of bands that are nearly as strong as the strongest: one or two for a tone.
     """
 
     time_s: np.ndarray
     frequency_hz: np.ndarray
     balance_db: np.ndarray
     coherence: np.ndarray
+    bands: np.ndarray
 
     def between(self, start_s: float, stop_s: float) -> "Sounding":
         """Return the part from one time to another."""
@@ -61,6 +66,8 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
     moment_hz = moving_mean(envelope.moment_hz, width)[at] - still.moment_hz
     strongest = np.maximum(powers[:, at] - still.floor[:, None, :], 0.0).sum(axis=0).argmax(axis=1)
     # A tone at the border of two bands has parts in both, if they are of one transform.
+    whole = left + right
+    filled = (whole > FILLED * whole.max(axis=1, keepdims=True)).sum(axis=1)
     bands = np.arange(left.shape[1])
     near = np.abs(bands - strongest[:, None]) <= 1
     near &= TRANSFORM_OF_BAND[strongest][:, None] == TRANSFORM_OF_BAND
@@ -74,6 +81,7 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
         frequency_hz=np.where(heard, moment_hz / power, np.nan),
         balance_db=np.where(heard, decibels(left) - decibels(right), np.nan),
         coherence=np.where(heard, cross / np.sqrt(np.maximum(left * right, TINY_POWER)), np.nan),
+        bands=np.where(heard, filled, 0),
     )
 
 

@@ -1,5 +1,6 @@
 """A good configuration: what comes out of it, and what is worked out on the way."""
 
+import math
 import time
 
 import pytest
@@ -46,6 +47,7 @@ def test_a_good_configuration_loads_typed_and_joined(tmp_path):
         "temperature_c": 21.5,
         "record_plays": 0,
         "note": "first",
+        "copy": None,
         "cartridge": "mm-one",
     }
     assert hours(archive) == [2.0, 5.5, 12.25, 13.0, 14.0]
@@ -68,6 +70,48 @@ def test_the_views_of_the_plan_take_what_is_loaded(tmp_path):
     cartridge = plan.Cartridge.from_mapping(archive.cartridges["mm-one"])
     assert cartridge.static_compliance_um_per_mn == 24.0
     assert cartridge.rated["output_velocity_measure"] == "peak"
+
+
+def test_copies_of_a_record_have_calibrations_and_plays_of_their_own(tmp_path):
+    record = good.RECORD.replace(
+        "sides:\n",
+        "copies:\n"
+        "  old: {}\n"
+        "  new: {calibration: config/records/new.tsv, response_tolerance_db: 0.3}\n"
+        "sides:\n",
+        1,
+    )
+    header = ["capture", "file", "captured_at", "stylus", "record", "side", "chain", "copy"]
+    rows = [
+        [f"c{day}", f"c{day}.wav", f"2024-03-{day}", "s1", "bench-a", "a", "bench", copy]
+        for day, copy in (("10", "old"), ("11", "new"), ("12", "old"), ("13", "new"))
+    ]
+    good.write(
+        tmp_path,
+        {
+            "config/records/bench-a.yaml": record,
+            "config/records/new.tsv": good.sheet([good.CALIBRATION[0], ["a", "2", "1000", "0.7"]]),
+            "config/captures.tsv": good.sheet([header, *rows]),
+        },
+    )
+    archive = load(good.config(), tmp_path)
+    assert plays(archive) == [0, 0, 1, 1]
+    old, new = (plan.Side.from_mapping(archive.side_of(row)) for row in archive.captures[:2])
+    assert old.calibration == ((2, 1000.0, 0.0), (2, 10000.0, 0.4))
+    assert new.calibration == ((2, 1000.0, 0.7),)
+    assert (old.response_tolerance_db, new.response_tolerance_db) == (1.0, 0.3)
+    assert old.tracks == new.tracks
+
+
+def test_steps_by_velocity_are_steps_by_amplitude():
+    steps = {"track": 1, "kind": "amplitude_steps", "frequency_hz": 300.0, "step_s": 2.0}
+    amplitude_um = 50.0
+    velocity_cm_s = 2 * math.pi * 300.0 * amplitude_um * 1e-4  # peak velocity of a sine
+    for measure, velocity in (("peak", velocity_cm_s), ("rms", velocity_cm_s / math.sqrt(2.0))):
+        stated = {**steps, "velocities_cm_s": [velocity], "velocity_measure": measure}
+        track = plan.Track.from_mapping(stated)
+        assert track.amplitudes_um == pytest.approx((amplitude_um,))
+        assert track.duration_s == 2.0
 
 
 def test_defaults_fill_what_a_person_leaves_out(tmp_path):

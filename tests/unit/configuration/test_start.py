@@ -76,7 +76,8 @@ def test_the_examples_filled_in_make_a_sound_configuration(folder):
     archive = load(read_config(config), "/")
     tracks = archive.sides[RECORD, "a"]["tracks"]
     assert [track["kind"] for track in tracks] == [
-        "tone", "sweep", "tone_steps", "amplitude_steps", "two_tone", "silent_groove"
+        "tone", "sweep", "tone_steps", "amplitude_steps", "two_tone", "noise",
+        "silent_groove", "other"
     ]  # fmt: skip
     assert archive.cartridges["my-cartridge"]["rated"]["load_pf"] == [150.0, 300.0]
     # The defaults shown are the defaults taken.

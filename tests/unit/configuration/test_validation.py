@@ -91,7 +91,7 @@ def planned(branch, purpose, modulation):
 def test_the_purposes_of_a_kind_are_those_it_can_serve():
     side = schema("record")["properties"]["sides"]["additionalProperties"]
     for branch in side["properties"]["tracks"]["items"]["oneOf"]:
-        purposes = set(branch["properties"]["purpose"]["enum"]) - {None}
+        purposes = set(branch["properties"].get("purpose", {"enum": ()})["enum"]) - {None}
         serving = {
             purpose: {
                 measure

@@ -5,8 +5,9 @@ import pytest
 
 from grooveledger.plan import Side, Track
 from grooveledger.segment.alignment import align, resembled
-from grooveledger.segment.plausibility import Assumption, Played, expected_hz, sweep_time_s
+from grooveledger.segment.plausibility import Assumption, Played, expected_hz
 from grooveledger.segment.sounding import Sounding
+from grooveledger.segment.sweep_line import part_of_range
 
 GAP_S = 3.0
 BALANCE_DB = {"left": 25.0, "right": -25.0, "lateral": 0.3, "vertical": -0.3}
@@ -28,14 +29,14 @@ def played(order=SIDE.tracks, speed=1.0, exchanged=False, inverted=False, parts=
     at_s, spans = 4.0, []
     step_s = 0.1
     time_s = np.arange(0.05, 400.0, step_s)
-    columns = [np.full(len(time_s), np.nan) for _ in range(3)]
+    columns = [np.full(len(time_s), np.nan) for _ in range(3)] + [np.ones(len(time_s))]
     for place, track in enumerate(order):
         length_s = track.duration_s / speed
         if track.modulation:
             heard_s = length_s * (parts or {}).get(place, 1.0)
             spans.append((at_s, at_s + heard_s))
             inside = (time_s >= at_s) & (time_s < at_s + heard_s)
-            columns[0][inside] = speed * expected_hz(track, (time_s[inside] - at_s) * speed)[0]
+            columns[0][inside] = speed * expected_hz(track, (time_s[inside] - at_s) / length_s)[0]
             name = track.modulation
             if exchanged:
                 name = {"left": "right", "right": "left"}.get(name, name)
@@ -150,7 +151,7 @@ def test_a_dead_channel_leaves_the_other_ones_tracks():
 
 def test_nothing_heard_is_no_match():
     empty = np.array([])
-    alignment = align(Played([], Sounding(empty, empty, empty, empty), 60.0), SIDE)
+    alignment = align(Played([], Sounding(empty, empty, empty, empty, empty), 60.0), SIDE)
     assert alignment.matches == ()
 
 
@@ -162,12 +163,8 @@ def test_a_stretch_is_likened_to_the_track_it_is():
 
 @pytest.mark.parametrize("law", ["log", "linear"])
 @pytest.mark.parametrize("ends", [(20.0, 20_000.0), (20_000.0, 20.0), (25.0, 4.0)])
-def test_a_sweeps_time_is_the_inverse_of_its_frequency(law, ends):
+def test_a_sweeps_part_is_the_inverse_of_its_frequency(law, ends):
     track = Track(1, "sweep", 12.0, "left", start_hz=ends[0], stop_hz=ends[1], law=law)
-    time_s = np.linspace(0.0, 12.0, 25)
-    assert np.allclose(sweep_time_s(track, expected_hz(track, time_s)[0]), time_s)
-    assert np.isnan(
-        sweep_time_s(
-            track, np.array([-500.0, 40_000.0]) if law == "linear" else np.array([1.0, 40_000.0])
-        )
-    ).all()
+    part = np.linspace(0.0, 1.0, 25)
+    assert np.allclose(part_of_range(track, expected_hz(track, part)[0]), part)
+    assert np.isnan(part_of_range(track, np.array([1.0, 40_000.0]))).all()

@@ -1,6 +1,7 @@
 """The second-order resonance that fits a low sweep, and the compliance that follows from it."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -93,6 +94,10 @@ def measure(context: CaptureContext) -> pa.Table:
     cartridge = context.cartridge
     for track in filter(is_resonance_sweep, context.side.tracks):
         curve = axis_response(context, track)
+        if track.duration_s is None:
+            at = context.tracks["track"] == track.track
+            lasts_s = (context.tracks["stop_s"] - context.tracks["start_s"])[at]
+            track = replace(track, duration_s=float(lasts_s[0]))
         sweep = Sweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
         found = fit_resonance(sweep, curve.response_db, curve.noise_db)
         figures = dict.fromkeys(
@@ -140,8 +145,8 @@ def sweep_rate_hz_s(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
     """Return the rate at which a sweep passes each frequency, negative where it falls."""
     start_hz, stop_hz = float(track.start_hz or 0.0), float(track.stop_hz or 0.0)
     if track.law == "log":
-        return np.asarray(frequency_hz * np.log(stop_hz / start_hz) / track.duration_s)
-    return np.full(len(frequency_hz), (stop_hz - start_hz) / track.duration_s)
+        return np.asarray(frequency_hz * np.log(stop_hz / start_hz) / track.stated_duration_s)
+    return np.full(len(frequency_hz), (stop_hz - start_hz) / track.stated_duration_s)
 
 
 def fit_resonance(

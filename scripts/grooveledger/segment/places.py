@@ -1,0 +1,213 @@
+"""Where a side's tracks lie, once it is known which stretches of the capture they are."""
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from grooveledger.plan import Side, Track
+from grooveledger.segment.health import CLEAN, LEADS, RUN_ON, UNGATED, Part, track_remark
+from grooveledger.segment.plausibility import ON_LINE_OCTAVES, Match, Played
+from grooveledger.segment.stretches import Heard, Stretch
+from grooveledger.segment.sweep_line import ends_hz, is_blurred, range_octaves
+
+#: Beginning and end of a track in the capture, s; beyond its ends where the capture cuts it off.
+Extent = tuple[float, float]
+
+#: A sweep is heard up to its end where its last reading is this near to the described frequency, in
+#: octaves and in time: the description's ends may be 6 % off, and readings are 0.1 s apart.
+REACHED_OCTAVES, REACHED_S = 0.09, 0.1
+#: A reading this near to the beginning or end of a stretch belongs to it.
+AT_EDGE_S = 0.3
+#: A sweep whose beginning is missing by more than this can't be followed.
+START_BEFORE_S = 1.0
+#: A sound within a silent groove is at least this far from its neighbours.
+BESIDE_S = 0.3
+#: Gaps longer than this many times the usual one are none: something is missing there. A silent
+#: groove's own gaps may be longer by this factor than the longest of the others.
+GAP_MAX, GAP_MARGIN = 1.5, 1.1
+#: Gap where neither the capture nor the description has one (common practice: 4 s), and the part of
+#: the time between two tracks that it may take.
+USUAL_GAP_S, USUAL_GAP_PART = 4.0, 0.25
+#: The needle's thump and its ringing are over after this time.
+SETTLED_S = 1.0
+#: Part of its planned duration that a silent groove must have, or time where none is planned.
+SILENT_PART_MIN, SILENT_MIN_S = 0.5, 2.0
+#: Part of it that may be digital silence, be it in pieces: more of it, and its noise is understated
+#: by 0.2 dB and more.
+NOTHING_PART_MAX = 0.05
+#: Shorter sounds make no track of kind `other`.
+OTHER_MIN_S = 0.5
+#: Remark on a silent groove whose neighbour, before or after it, is missing.
+UNPLACED = "can't be placed, the track {} it is missing: capture again if it is wanted"
+
+
+def sound_part(track: Track, match: Match, extent_s: Extent, heard: Heard) -> Part:
+    """Place a modulated track that was matched."""
+    if match.jumped:
+        remark = f"can't be measured, the needle jumped while it played: {CLEAN}"
+        return Part(track, "missing", heard=match, remark=remark)
+    start_s, stop_s = extent_s
+    if start_s < -START_BEFORE_S:
+        remark = "can't be measured, the capture begins within it: start the recorder earlier"
+        return Part(track, "missing", heard=match, remark=remark)
+    remark = track_remark(track, match, extent_s, heard)
+    within = max(start_s, 0.0), min(stop_s, heard.envelope.duration_s)
+    return Part(track, "found", *within, match, remark)
+
+
+def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
+    """Return a track's ends as heard, or those of a sweep's line where they are not heard."""
+    spans = played.spans[match.first : match.last + 1]
+    start_s, stop_s = spans[0][0], spans[-1][1]
+    if track.kind != "sweep":
+        return start_s, stop_s
+    part = played.sounding.between(start_s, stop_s)
+    on_line = np.flatnonzero(match.off_octaves < ON_LINE_OCTAVES)
+    if track.pilot_hz:
+        on_line = on_line[part.time_s[on_line] > match.start_s - AT_EDGE_S]
+    if not len(on_line):
+        return match.start_s, match.stop_s
+    ends_s = []
+    lasts_s = match.stop_s - match.start_s
+    for at, edges_s, described_hz, line_s in (
+        (on_line[0], [first for first, _ in spans], track.start_hz, match.start_s),
+        (on_line[-1], [last for _, last in spans], track.stop_hz, match.stop_s),
+    ):
+        assert described_hz
+        off = abs(np.log2(part.frequency_hz[at] / (described_hz * speed)))
+        reached = off < REACHED_OCTAVES + REACHED_S * range_octaves(track) / lasts_s
+        edge_s = min(edges_s, key=lambda s: abs(s - part.time_s[at]))
+        at_edge = abs(edge_s - part.time_s[at]) < AT_EDGE_S
+        ends_s.append(edge_s if reached and at_edge else line_s)
+    start_s, stop_s = ends_s
+    # A blurred end follows from the other one.
+    start_hz, stop_hz = ends_hz(track)
+    if is_blurred(start_hz) and not is_blurred(stop_hz):
+        start_s = stop_s - lasts_s
+    elif is_blurred(stop_hz) and not is_blurred(start_hz):
+        stop_s = start_s + lasts_s
+    return start_s, stop_s
+
+
+def other_extents(
+    heard: Heard, side: Side, extents: Mapping[int, Extent], claimed: set[int]
+) -> dict[int, Extent]:
+    """Place tracks of kind `other` on what no planned track claims between their neighbours."""
+    placed: dict[int, Extent] = {}
+    others = [i for i, track in enumerate(side.tracks) if track.kind == "other"]
+    first_s, last_s = heard.groove_s
+    for run in _neighbouring(others, extents):
+        before = [stop_s for i, (_, stop_s) in extents.items() if i < run[0]]
+        after = [start_s for i, (start_s, _) in extents.items() if i > run[-1]]
+        from_s, until_s = max(before, default=first_s), min(after, default=last_s)
+        free = [
+            stretch
+            for i, stretch in enumerate(heard.stretches)
+            if i not in claimed and from_s <= stretch.start_s and stretch.stop_s <= until_s
+        ]
+        groups = _grouped(free, len(run))
+        placed.update(zip(run, groups, strict=False))
+    return placed
+
+
+def _neighbouring(others: Sequence[int], extents: Mapping[int, Extent]) -> list[list[int]]:
+    """Group positions between which no track was placed."""
+    runs: list[list[int]] = []
+    for position in others:
+        if runs and not any(runs[-1][-1] < i < position for i in extents):
+            runs[-1].append(position)
+        else:
+            runs.append([position])
+    return runs
+
+
+def _grouped(free: Sequence[Stretch], count: int) -> list[Extent]:
+    """Split stretches into at most `count` groups at the longest silences between them."""
+    if not free:
+        return []
+    silences_s = [later.start_s - earlier.stop_s for earlier, later in pairwise(free)]
+    cuts = sorted(np.argsort(silences_s, kind="stable")[::-1][: count - 1] + 1)
+    ends = pairwise([0, *cuts, len(free)])
+    groups = [(free[first].start_s, free[end - 1].stop_s) for first, end in ends]
+    return [(start_s, stop_s) for start_s, stop_s in groups if stop_s - start_s >= OTHER_MIN_S]
+
+
+def usual_gap_s(side: Side, extents: Mapping[int, Extent], speed: float) -> float | None:
+    """Longest silence between neighbouring tracks of this capture; None where none is known.
+
+    The longest, so that what is left of a silent groove has no gap in it.
+    """
+    gaps_s = np.array(
+        [
+            extents[position + 1][0] - extents[position][1]
+            for position in extents
+            if position + 1 in extents
+        ]
+    )
+    if len(gaps_s):
+        usual_s = gaps_s[gaps_s <= GAP_MAX * np.median(gaps_s)]
+        return GAP_MARGIN * float(usual_s.max())
+    return None if side.gap_s is None else GAP_MARGIN * side.gap_s / speed
+
+
+def silent_part(
+    heard: Heard,
+    side: Side,
+    position: int,
+    extents: Mapping[int, Extent],
+    speed: float,
+    gap_s: float | None,
+) -> Part:
+    """Place a silent groove: between its neighbours, less a gap on either side."""
+    track = side.tracks[position]
+    planned_s = track.duration_s / speed if track.duration_s else None
+    first_s, last_s = heard.groove_s
+    before, after = extents.get(position - 1), extents.get(position + 1)
+    if before and after:
+        between_s = after[0] - before[1]
+        beside_s = min(USUAL_GAP_S, USUAL_GAP_PART * between_s) if gap_s is None else gap_s
+        if planned_s:
+            beside_s = max(beside_s, 0.5 * (between_s - planned_s))
+        start_s, stop_s = before[1] + beside_s, after[0] - beside_s
+    elif before and position + 1 == len(side.tracks) and planned_s:
+        start_s = before[1] + (USUAL_GAP_S if gap_s is None else gap_s)
+        stop_s = min(last_s, start_s + planned_s)
+    elif after and position == 0 and planned_s:
+        stop_s = after[0] - (USUAL_GAP_S if gap_s is None else gap_s)
+        start_s = max(first_s + SETTLED_S, stop_s - planned_s)
+    elif planned_s is None and position in (0, len(side.tracks) - 1):
+        remark = "can't be placed at the end of the side: give its duration_s"
+        return Part(track, "missing", remark=remark)
+    else:
+        return Part(track, "missing", remark=UNPLACED.format("after" if before else "before"))
+    there_s = max(stop_s - start_s, 0.0)
+    if there_s < (SILENT_PART_MIN * planned_s if planned_s else SILENT_MIN_S):
+        return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
+    nothing_s = sum(
+        min(stop_s, until_s) - max(start_s, from_s)
+        for from_s, until_s in heard.lost_s(0.0)
+        if from_s < stop_s and until_s > start_s
+    )
+    if nothing_s > NOTHING_PART_MAX * there_s:
+        remark = f"can't be measured, {nothing_s:.1f} s of it are digital silence: {UNGATED}"
+        return Part(track, "missing", remark=remark)
+    sounds_s = [
+        stretch.start_s
+        for stretch in heard.stretches
+        if start_s + BESIDE_S < stretch.start_s and stretch.stop_s < stop_s - BESIDE_S
+    ]
+    remark = (
+        f"is not silent at {', '.join(f'{at_s:.1f}' for at_s in sounds_s)} s: listen there, and "
+        "capture again if it is no tick of the record"
+        if sounds_s
+        else ""
+    )
+    return Part(track, "found", start_s, stop_s, remark=remark)
+
+
+def missing_part(track: Track, driven: set[str], dead: frozenset[str]) -> Part:
+    """Return a track that was not found; one whose channel is dead can't be."""
+    mute = bool(driven) and driven <= dead
+    remark = f"can't be measured, its channel carries nothing: {LEADS}" if mute else ""
+    return Part(track, "missing", remark=remark)
