@@ -21,7 +21,7 @@ from grooveledger.measure.quantities import MEASURES, METRICS
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 from grooveledger.schemas.table import Table
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 DOCS = Path(__file__).parents[2] / "workflow" / "docs"
 #: Tables that a page of methods tells of.
@@ -214,7 +214,7 @@ def metric_table() -> str:
     rows = [
         (f"`{name}`", words.unit(metric.unit), f"[{metric.words}](../methods/{page}.md)")
         for name, metric in METRICS.items()
-        if (page := words.method_page(name))
+        if (page := metric_words.method_page(name))
     ]
     return markdown_table(("metric", "unit", "what it is"), rows)
 

@@ -22,7 +22,7 @@ from grooveledger.export.all_tables import TABLES
 from grooveledger.measure import quantities
 from grooveledger.plan import Side
 from grooveledger.report import methods
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words
 
 PROJECT = Path(__file__).parents[2]
 DOCS = PROJECT / "workflow" / "docs"
@@ -261,7 +261,9 @@ def test_every_column_setting_and_metric_is_told_of():
     for key, default, _ in describe_settings():
         assert default == {} or f"| `{key}` |" in reference, key
     for metric in quantities.METRICS:
-        page = (DOCS / "methods" / f"{words.method_page(metric)}.md").read_text(encoding="utf-8")
+        page = (DOCS / "methods" / f"{metric_words.method_page(metric)}.md").read_text(
+            encoding="utf-8"
+        )
         assert f"`{metric}`" in page.partition(write_reference.COLUMNS_HEADING)[0], metric
 
 

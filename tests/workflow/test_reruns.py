@@ -54,9 +54,13 @@ def test_the_library_lists_every_job_of_the_workflow(measured, tmp_path):
     check(fresh, EVERYTHING)
 
 
-def test_a_comment_runs_nothing_again(measured):
-    module = package(measured, "measures/separation")
+def test_a_comment_or_a_docstring_runs_nothing_again(measured):
+    module = package(measured, "measure/quantities/separation")
     with edited(module, "import numpy", "# A remark.\nimport numpy"):
+        check(measured, {})
+    with edited(module, '"""Channel separation', '"""Separation of the channels'):
+        check(measured, {})
+    with edited(package(measured, "schemas/table"), '"""One column of', '"""A column of'):
         check(measured, {})
 
 
@@ -70,13 +74,17 @@ def test_a_preamplifier_curve_decodes_nothing(measured):
 
 def test_a_fix_in_separation_measures_and_no_more(measured):
     with edited(
-        package(measured, "measures/separation"), "\nimport numpy", "\nX = 1\nimport numpy"
+        package(measured, "measure/quantities/separation"),
+        "\nimport numpy",
+        "\nX = 1\nimport numpy",
     ):
         check(measured, MEASURE_AND_LATER)
 
 
 def test_a_fix_in_order_tracking_reads_orders_alone(measured):
-    with edited(package(measured, "order_tracking"), "\nimport numpy", "\nX = 1\nimport numpy"):
+    with edited(
+        package(measured, "observe/order_tracking"), "\nimport numpy", "\nX = 1\nimport numpy"
+    ):
         check(measured, {"observe_orders": 3, **MEASURE_AND_LATER})
 
 
@@ -149,7 +157,9 @@ def test_results_tell_what_is_stale_without_snakemakes_memory(measured, tmp_path
     workspace = measured.copied(tmp_path / "archive")
     shutil.rmtree(workspace.folder / ".snakemake")
     check(workspace, {})
-    with edited(package(workspace, "order_tracking"), "\nimport numpy", "\nX = 1\nimport numpy"):
+    with edited(
+        package(workspace, "observe/order_tracking"), "\nimport numpy", "\nX = 1\nimport numpy"
+    ):
         check(workspace, {"observe_orders": 3, **MEASURE_AND_LATER})
 
 
@@ -171,7 +181,9 @@ def test_a_run_after_a_fix_makes_just_that_again(measured, tmp_path):
     figures = workspace.results / "captures/c01/separation.parquet"
     before = heard.stat().st_mtime_ns, tables.provenance(figures)["code"]
     with edited(
-        package(workspace, "measures/separation"), "\nimport numpy", "\nX = 1\nimport numpy"
+        package(workspace, "measure/quantities/separation"),
+        "\nimport numpy",
+        "\nX = 1\nimport numpy",
     ):
         workspace.run("tables")
         assert tables.provenance(figures)["code"] != before[1]

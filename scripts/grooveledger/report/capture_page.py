@@ -13,7 +13,7 @@ from grooveledger.report.pictures import frequency, motion, timeline, tracking
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 #: Small tables that a page shows as they are: table, what it is called, its fields.
 SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
@@ -201,7 +201,9 @@ def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
     for row in sorted(metrics, key=lambda row: row["track_position"] or 0):
         if row["value"] is not None:
             first.setdefault((row["metric"], row["channel"]), row)
-    names = sorted({metric for metric, _ in first}, key=lambda name: (words.order(name), name))
+    names = sorted(
+        {metric for metric, _ in first}, key=lambda name: (metric_words.order(name), name)
+    )
     if not names:
         return None
 
@@ -216,7 +218,7 @@ def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
         ]
         body.append(
             [
-                words.metric(name),
+                metric_words.metric(name),
                 *(_cell(cells.get(channel)) for channel in ("left", "right")),
                 ", ".join(others) or words.NONE,
                 words.unit(unit),

@@ -16,7 +16,7 @@ from grooveledger.report.pictures.style import SERIES, Picture
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
 from grooveledger.schemas.table import Table
 from grooveledger.storage import data_frames
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 #: Rows of the table of worst cases, of changed verdicts, and pictures a kind of curve.
 WORST_SHOWN, VERDICTS_SHOWN, CURVES_SHOWN = 25, 100, 3
@@ -32,7 +32,7 @@ def _in_unit(column: str, head: str) -> Field:
     return Field(head, write)
 
 
-FIGURE = Field("Figure", lambda row: words.metric(row["metric"]), numeric=False)
+FIGURE = Field("Figure", lambda row: metric_words.metric(row["metric"]), numeric=False)
 CHANNEL = text("channel", "Channel")
 UNIT = Field("Unit", lambda row: words.unit(row["unit"]), numeric=False)
 METRIC_FIELDS = (
@@ -62,7 +62,7 @@ WORST_FIELDS = (
 VERDICT_FIELDS = (
     text("of", "Of"),
     text("kind", "What"),
-    Field("Figure", lambda row: words.quantity(row["figure"]) or words.NONE, numeric=False),
+    Field("Figure", lambda row: metric_words.quantity(row["figure"]) or words.NONE, numeric=False),
     CHANNEL,
     Field("Before", lambda row: tag(row["before"]), numeric=False),
     Field("After", lambda row: tag(row["after"]), numeric=False),
@@ -87,7 +87,7 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
     figures = _rows(CHANGED_FIGURES, changes)
     metrics = sorted(
         (row for row in _rows(CHANGED_METRICS, changes) if _moves(row)),
-        key=lambda row: (words.order(row["metric"]), row["metric"], row["channel"]),
+        key=lambda row: (metric_words.order(row["metric"]), row["metric"], row["channel"]),
     )
     verdicts = _rows(CHANGED_VERDICTS, changes)
     moved = {row["capture"] for row in figures}

@@ -14,7 +14,7 @@ from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import SERIES, Picture
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
@@ -36,7 +36,7 @@ RATING_FIELDS = (
         numeric=False,
     ),
     Field("Cartridge", lambda row: row["cartridge"], numeric=False),
-    Field("Rated figure", lambda row: words.quantity(row["quantity"]), numeric=False),
+    Field("Rated figure", lambda row: metric_words.quantity(row["quantity"]), numeric=False),
     Field("Channel", lambda row: row["channel"] or words.NONE, numeric=False),
     Field("Rated", lambda row: words.figure(row["rated"], row["unit"])),
     Field("Measured", lambda row: words.figure(row["measured"], row["unit"])),
@@ -216,14 +216,19 @@ def _columns_of_styli(
     """Arrange cells by (metric, channel, stylus): a line a figure, a column a stylus."""
     lines = sorted(
         {(metric, channel) for metric, channel, name in cells if name in chosen},
-        key=lambda line: (words.order(line[0]), *line),
+        key=lambda line: (metric_words.order(line[0]), *line),
     )
     body = []
     for metric, channel in lines:
         own = [cells.get((metric, channel, name)) for name in chosen]
         unit = next(cell["unit"] for cell in own if cell is not None)
         body.append(
-            [words.metric(metric), channel, words.unit(unit), *(write(cell, unit) for cell in own)]
+            [
+                metric_words.metric(metric),
+                channel,
+                words.unit(unit),
+                *(write(cell, unit) for cell in own),
+            ]
         )
     heads = [("Figure", False), ("Channel", False), ("Unit", False)]
     return Grid([*heads, *((name, True) for name in chosen)], body) if body else None

@@ -6,7 +6,7 @@ from typing import Any
 
 from grooveledger.report import page
 from grooveledger.report.grids import rows_of
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
@@ -85,7 +85,9 @@ def card(stylus: Row, state: Row, drift: Sequence[Row], captures: Sequence[Row])
         "verdict": state["verdict"],
         "sentence": state["sentence"],
         "due": due,
-        "due_metric": state["due_metric"],
+        "due_metric": metric_words.metric_within(state["due_metric"])
+        if state["due_metric"]
+        else None,
         "moving": moving[:MOVING],
         "more_moving": max(0, len(moving) - MOVING),
         "newest": own[0] if own else None,
@@ -115,6 +117,6 @@ def moves(row: Row) -> str:
     channel = "" if row["channel"] == "both" else f", {row['channel']}"
     cause = ", cause not separable" if row["verdict"] == "confounded" else ""
     return (
-        f"{words.metric(row['metric'])}{channel}: {slope}{unit} per 100 h "
+        f"{metric_words.metric(row['metric'])}{channel}: {slope}{unit} per 100 h "
         f"(95 %: {low} to {high}){cause}"
     )

@@ -15,7 +15,7 @@ from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import COLOURS, Mark, Picture
 from grooveledger.report.pictures.trend import trend
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
@@ -87,14 +87,14 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
 def metrics_in_order(metrics: Columns) -> list[str]:
     """Metrics of a stylus that have a figure at known hours, as people read them."""
     found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
-    return sorted(found, key=lambda name: (words.order(name), name))
+    return sorted(found, key=lambda name: (metric_words.order(name), name))
 
 
 def trend_of(metric: str, metrics: Columns, drift: Sequence[Row], break_in_hours: float) -> Picture:
     """Draw the trend of a metric of a stylus; of several tracks the first in the plan."""
     points = first_tracks(where(metrics, metric=metric))
     fits = [row for row in drift if row["metric"] == metric]
-    return trend(metric, words.metric(metric), points, fits, break_in_hours)
+    return trend(metric, metric_words.metric(metric), points, fits, break_in_hours)
 
 
 def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:
@@ -102,10 +102,10 @@ def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:
     charts: dict[tuple[str, str], list[Row]] = {}
     for row in control_rows:
         charts.setdefault((row["metric"], row["channel"]), []).append(row)
-    for metric, channel in sorted(charts, key=lambda chart: (words.order(chart[0]), *chart)):
+    for metric, channel in sorted(charts, key=lambda chart: (metric_words.order(chart[0]), *chart)):
         rows = charts[metric, channel]
         if any(row["flagged"] for row in rows):
-            yield control(words.metric(metric), rows)
+            yield control(metric_words.metric(metric), rows)
 
 
 def first_tracks(points: Columns) -> Columns:
@@ -158,7 +158,7 @@ def life(folder: Path, captures: Sequence[Row], break_in_hours: float) -> Iterat
 
 def _by_verdict(row: Row) -> tuple[int, int, str]:
     rank = PRESSING.index(row["verdict"]) if row["verdict"] in PRESSING else len(PRESSING)
-    return rank, words.order(row["metric"]), row["channel"]
+    return rank, metric_words.order(row["metric"]), row["channel"]
 
 
 def _hours_at_limit(row: Row) -> str:
@@ -169,8 +169,8 @@ def _hours_at_limit(row: Row) -> str:
 
 
 def _metric(row: Row) -> Any:
-    method = words.method_page(row["metric"])
-    shown = words.metric(row["metric"])
+    method = metric_words.method_page(row["metric"])
+    shown = metric_words.metric(row["metric"])
     return link(f"../methods/{method}.html", shown) if method else shown
 
 

@@ -10,7 +10,7 @@ from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.pictures.style import save
 from grooveledger.report.stylus_page import PRESSING, life, metrics_in_order, trend_of
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words
 
 #: The trend shown where nothing is pressing.
 USUAL_METRIC = "response_10khz_db"
@@ -40,7 +40,7 @@ def write(
         save(replace(picture, name=f"{name}-{shown}"), folder)
     found = metrics_in_order(metrics)
     if found:
-        first = min(found, key=lambda metric: (_rank(metric, drift), words.order(metric)))
+        first = min(found, key=lambda metric: (_rank(metric, drift), metric_words.order(metric)))
         picture = trend_of(first, metrics, drift, break_in_hours)
         save(replace(picture, name=f"{name}-trend"), folder)
 

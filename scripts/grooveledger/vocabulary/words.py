@@ -1,15 +1,9 @@
-"""What pages call things, and how they write figures."""
+"""How pages write figures, units and verdicts."""
 
 import math
 from collections.abc import Mapping
 from typing import Any
 
-from grooveledger.measure.quantities import MEASURES, METRICS
-
-#: The page of methods that says how a metric is measured.
-METHOD_PAGES = {
-    metric.name: measure.methods_page for measure in MEASURES.values() for metric in measure.metrics
-}
 #: Units as people write them.
 UNITS = {
     "um": "\N{MICRO SIGN}m",
@@ -45,22 +39,6 @@ VERDICTS = {
 }
 #: An empty cell.
 NONE = "\N{EN DASH}"
-
-
-def metric(name: str) -> str:
-    """Say a metric in words; an unknown one by its name."""
-    return METRICS[name].words if name in METRICS else name.replace("_", " ")
-
-
-def metric_within(name: str) -> str:
-    """Say a metric in words within a sentence."""
-    said = metric(name)
-    return said[0].lower() + said[1:]
-
-
-def method_page(name: str) -> str | None:
-    """Name the page of methods for a metric."""
-    return METHOD_PAGES.get(name)
 
 
 def unit(name: str | None) -> str:
@@ -122,26 +100,3 @@ def places_for(least: float | None, unit_name: str | None) -> int:
 def day(captured_at: str | None) -> str:
     """Write the date part of an ISO 8601 date or date-time."""
     return (captured_at or NONE)[:10]
-
-
-def order(name: str) -> int:
-    """Place of a metric in the order in which pages list them."""
-    names = list(METRICS)
-    return names.index(name) if name in METRICS else len(names)
-
-
-#: Rated quantities in a person's words, where they are no metric.
-QUANTITIES = {
-    "output_mv": "Output at the rated velocity",
-    "separation_db": "Separation at 1 kHz",
-    "balance_db": "Balance",
-    "response_db": "Response over the rated band",
-    "load_ohm": "Load resistance",
-    "load_pf_min": "Load capacitance, at least",
-    "load_pf_max": "Load capacitance, at most",
-}
-
-
-def quantity(name: str) -> str:
-    """Say a rated quantity in words."""
-    return QUANTITIES.get(name) or metric(name)

@@ -18,7 +18,7 @@ from grooveledger.report.page import HERE
 from grooveledger.schemas.capture_metrics import REMARKS
 from grooveledger.schemas.interpret import STYLUS_STATES
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 VOID = {"meta", "link", "br", "input", "img", "hr"}
 
@@ -176,7 +176,7 @@ def test_the_index_of_a_thousand_captures_is_light(tmp_path: Path) -> None:
 
 def test_every_metric_has_words_and_a_page_of_methods() -> None:
     for name in METRICS:
-        assert (make_report.DOCUMENTATION / f"{words.method_page(name)}.md").is_file(), name
+        assert (make_report.DOCUMENTATION / f"{metric_words.method_page(name)}.md").is_file(), name
     for measure in MEASURES.values():
         assert (make_report.DOCUMENTATION / f"{measure.methods_page}.md").is_file(), measure.name
 

@@ -19,7 +19,6 @@ TESTS = "tests/unit/measure/quantities"
 #: Prints the digest of the code of two jobs, and the tables that the workbook knows.
 FACTS = """
 import json
-import os
 from grooveledger.export.all_tables import TABLES
 from grooveledger.run.code_digests import code_digest
 from grooveledger.run.jobs import RULES
@@ -32,7 +31,6 @@ print(json.dumps({
 #: Measures a capture of the demo whose lateral tone (track 3) is 6 dB louder in the right channel.
 MEASURED = """
 import json
-import os
 from collections import defaultdict
 from pathlib import Path
 import yaml

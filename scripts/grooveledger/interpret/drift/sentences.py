@@ -6,7 +6,7 @@ import numpy as np
 
 from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS, TEMPERATURE, named
 from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
-from grooveledger.vocabulary import words
+from grooveledger.vocabulary import metric_words, words
 
 #: What cannot be told apart, as the sentence ends.
 CONFOUNDED = {
@@ -69,9 +69,10 @@ def _movement(row: Row) -> str:
     rate = f"{way} {size}\N{NO-BREAK SPACE}{words.unit(row['unit'])} per 100 h"
     start, _, place = row["metric"].removesuffix("_db").partition("_")
     if start == "response" and place.endswith("hz") and place[0].isdigit():
-        return f"{row['channel'].capitalize()} channel {rate} {_at(words.metric(row['metric']))}"
+        at = _at(metric_words.metric(row["metric"]))
+        return f"{row['channel'].capitalize()} channel {rate} {at}"
     channel = f", {row['channel']} channel," if row["channel"] in ("left", "right") else ""
-    return f"{words.metric(row['metric'])}{channel} {rate}"
+    return f"{metric_words.metric(row['metric'])}{channel} {rate}"
 
 
 def _at(metric: str) -> str:
