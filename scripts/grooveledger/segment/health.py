@@ -12,6 +12,7 @@ from grooveledger.segment.envelope import LONGEST_S, FileFacts
 from grooveledger.segment.plausibility import Match
 from grooveledger.segment.silence import LOW_BANDS, SLOW_BANDS
 from grooveledger.segment.stretches import Heard
+from grooveledger.segment.sweep_line import is_blurred
 
 OK, FLAGGED, REJECTED = "ok", "flagged", "rejected"
 #: Another side fits better when its reading is cheaper by this much (a missing track costs 3).
@@ -138,7 +139,7 @@ def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
         return [f"{_ends_early(facts)}, and nothing is heard up to there"]
     if not heard.stretches:
         return [
-            f"nothing but noise is heard (peak {_dbfs(facts.peak)} dBFS): check that the needle "
+            f"nothing but noise is heard (peak {20.0 * np.log10(facts.peak):.0f} dBFS): check that the needle "
             "was in the groove and the right input was recorded, and capture again"
         ]
     return []
@@ -333,7 +334,8 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
     remarks = []
     last_s = heard.envelope.duration_s
     first_s = heard.groove_s[0]
-    short = track.kind != "sweep" and match.part < 1.0 - DURATION_TOLD
+    short = track.duration_s is None or match.part < 1.0 - DURATION_TOLD
+    short &= track.kind != "sweep"
     if line_s[1] > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
         remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s: {RUN_ON}")
     elif line_s[0] < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
@@ -348,7 +350,9 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
             f"can't be followed for {away_s:.1f} s: drowned in hum or noise? Check earth and "
             "cables and capture again"
         )
-    if match.silent_s > INTERRUPTION_TOLD_S and track.steps == 1 and not track.pilot_hz:
+    # A sweep through the arm's resonance is heard in two bands, and may be weak between them.
+    has_gaps = track.steps > 1 or track.pilot_hz or is_blurred(track)
+    if match.silent_s > INTERRUPTION_TOLD_S and not has_gaps:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
     return "; it ".join(remarks)
 
@@ -387,10 +391,6 @@ def _is_clipped(part: Part, facts: FileFacts) -> bool:
 def _tracks(parts: Iterable[Part], one: str = "no track", more: str = "no tracks") -> str:
     numbers = [str(part.track.track) for part in parts if part.track]
     return f"{one if len(numbers) == 1 else more} {', '.join(numbers)}"
-
-
-def _dbfs(amplitude: float) -> str:
-    return f"{20.0 * np.log10(amplitude):.0f}"
 
 
 def name_of(side: Side) -> str:

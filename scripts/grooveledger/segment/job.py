@@ -30,12 +30,14 @@ from grooveledger.segment.places import (
     other_extents,
     silent_part,
     sound_part,
-    usual_gap_s,
+    usual_gaps_s,
+    with_pilot,
 )
 from grooveledger.segment.plausibility import MISSING, Played, driven_in_file, relaid
 from grooveledger.segment.sounding import repeats
 from grooveledger.segment.splitting import split, without_strangers
-from grooveledger.segment.stretches import Heard, Stretch, hear
+from grooveledger.segment.stretches import SLOW_STRETCH_MIN_S, Heard, Stretch, hear
+from grooveledger.segment.sweep_line import is_blurred
 from grooveledger.storage import tables
 from grooveledger.storage.digests import file_sha256
 
@@ -170,13 +172,19 @@ def _parts(
         for position, match in matches.items()
     }
     extents |= other_extents(heard, side, extents, alignment.claimed)
-    gap_s = usual_gap_s(side, extents, speed)
+    taken = {
+        position: with_pilot(
+            played, side.tracks[position], matches.get(position), extents[position]
+        )
+        for position in extents
+    }
+    gaps_s = usual_gaps_s(side, taken, speed)
     parts = []
     for position, track in enumerate(side.tracks):
         if position in matches:
             parts.append(sound_part(track, matches[position], extents[position], heard))
         elif track.kind == "silent_groove":
-            parts.append(silent_part(heard, side, position, extents, speed, gap_s))
+            parts.append(silent_part(heard, side, position, taken, speed, gaps_s))
         elif position in extents:
             parts.append(Part(track, "found", *extents[position]))
         else:
@@ -201,6 +209,10 @@ def _left_over(
         outside = stretch.start_s < first_s or stretch.stop_s > last_s
         if i in alignment.claimed or (outside and stretch.duration_s < NEEDLE_NOISE_S):
             continue
+        if stretch.duration_s < SLOW_STRETCH_MIN_S and any(
+            _rings_on(stretch, part) for part in found
+        ):
+            continue
         span = (stretch.start_s, stretch.stop_s)
         like = resembled(span, played, side, alignment.assumption)
         if like and heard.dead:
@@ -214,6 +226,12 @@ def _left_over(
             remark = f"a track cut off by the end of the capture: {RUN_ON}"
         parts.append(Part(None, "unexpected", *span, remark=remark))
     return parts
+
+
+def _rings_on(stretch: Stretch, part: Part) -> bool:
+    """Whether a stretch is what rings on after a sweep through the arm's resonance."""
+    is_slow = part.track is not None and is_blurred(part.track)
+    return is_slow and abs(stretch.start_s - (part.stop_s or 0.0)) < BESIDE_S
 
 
 def _is_within(stretch: Stretch, part: Part) -> bool:

@@ -9,7 +9,7 @@ from grooveledger.plan import Side, Track
 from grooveledger.segment.health import CLEAN, LEADS, RUN_ON, UNGATED, Part, track_remark
 from grooveledger.segment.plausibility import ON_LINE_OCTAVES, Match, Played
 from grooveledger.segment.stretches import Heard, Stretch
-from grooveledger.segment.sweep_line import ends_hz, is_blurred, range_octaves
+from grooveledger.segment.sweep_line import BLURRED_BELOW_HZ, ends_hz, range_octaves
 
 #: Beginning and end of a track in the capture, s; beyond its ends where the capture cuts it off.
 Extent = tuple[float, float]
@@ -26,6 +26,10 @@ BESIDE_S = 0.3
 #: Gaps longer than this many times the usual one are none: something is missing there. A silent
 #: groove's own gaps may be longer by this factor than the longest of the others.
 GAP_MAX, GAP_MARGIN = 1.5, 1.1
+#: A silent groove at the end of a side is taken to be this much shorter than described.
+END_PART = 0.9
+#: What is not planned and lasts this long is no tick in a silent groove, but lies beside it.
+STRANGE_S = 2.0
 #: Gap where neither the capture nor the description has one (common practice: 4 s), and the part of
 #: the time between two tracks that it may take.
 USUAL_GAP_S, USUAL_GAP_PART = 4.0, 0.25
@@ -68,26 +72,32 @@ def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
         on_line = on_line[part.time_s[on_line] > match.start_s - AT_EDGE_S]
     if not len(on_line):
         return match.start_s, match.stop_s
-    ends_s = []
+    ends_s: list[float | None] = []
     lasts_s = match.stop_s - match.start_s
-    for at, edges_s, described_hz, line_s in (
-        (on_line[0], [first for first, _ in spans], track.start_hz, match.start_s),
-        (on_line[-1], [last for _, last in spans], track.stop_hz, match.stop_s),
+    for at, edges_s, described_hz in zip(
+        (on_line[0], on_line[-1]), zip(*spans, strict=True), ends_hz(track), strict=True
     ):
-        assert described_hz
         off = abs(np.log2(part.frequency_hz[at] / (described_hz * speed)))
         reached = off < REACHED_OCTAVES + REACHED_S * range_octaves(track) / lasts_s
         edge_s = min(edges_s, key=lambda s: abs(s - part.time_s[at]))
         at_edge = abs(edge_s - part.time_s[at]) < AT_EDGE_S
-        ends_s.append(edge_s if reached and at_edge else line_s)
-    start_s, stop_s = ends_s
-    # A blurred end follows from the other one.
+        ends_s.append(edge_s if reached and at_edge else None)
+    from_s, until_s = ends_s
+    # An end that is not heard is the line's; a line that is blurred there is laid from the other.
     start_hz, stop_hz = ends_hz(track)
-    if is_blurred(start_hz) and not is_blurred(stop_hz):
-        start_s = stop_s - lasts_s
-    elif is_blurred(stop_hz) and not is_blurred(start_hz):
-        stop_s = start_s + lasts_s
-    return start_s, stop_s
+    if from_s is None:
+        blurred = start_hz < BLURRED_BELOW_HZ
+        from_s = until_s - lasts_s if blurred and until_s is not None else match.start_s
+    if until_s is None:
+        until_s = from_s + lasts_s if stop_hz < BLURRED_BELOW_HZ else match.stop_s
+    return from_s, until_s
+
+
+def with_pilot(played: Played, track: Track, match: Match | None, extent_s: Extent) -> Extent:
+    """Return a track's extent with the pilot tone before it, if it has one."""
+    if not track.pilot_hz or match is None:
+        return extent_s
+    return min(played.spans[match.first][0], extent_s[0]), extent_s[1]
 
 
 def other_extents(
@@ -133,10 +143,10 @@ def _grouped(free: Sequence[Stretch], count: int) -> list[Extent]:
     return [(start_s, stop_s) for start_s, stop_s in groups if stop_s - start_s >= OTHER_MIN_S]
 
 
-def usual_gap_s(side: Side, extents: Mapping[int, Extent], speed: float) -> float | None:
-    """Longest silence between neighbouring tracks of this capture; None where none is known.
+def usual_gaps_s(side: Side, extents: Mapping[int, Extent], speed: float) -> Extent | None:
+    """Return the shortest and the longest silence between neighbouring tracks of this capture.
 
-    The longest, so that what is left of a silent groove has no gap in it.
+    Where no neighbours were found it is the described gap; None where there is none either.
     """
     gaps_s = np.array(
         [
@@ -147,8 +157,10 @@ def usual_gap_s(side: Side, extents: Mapping[int, Extent], speed: float) -> floa
     )
     if len(gaps_s):
         usual_s = gaps_s[gaps_s <= GAP_MAX * np.median(gaps_s)]
-        return GAP_MARGIN * float(usual_s.max())
-    return None if side.gap_s is None else GAP_MARGIN * side.gap_s / speed
+        return float(usual_s.min()) / GAP_MARGIN, GAP_MARGIN * float(usual_s.max())
+    if side.gap_s is None:
+        return None
+    return side.gap_s / speed / GAP_MARGIN, GAP_MARGIN * side.gap_s / speed
 
 
 def silent_part(
@@ -157,25 +169,30 @@ def silent_part(
     position: int,
     extents: Mapping[int, Extent],
     speed: float,
-    gap_s: float | None,
+    gaps_s: Extent | None,
 ) -> Part:
-    """Place a silent groove: between its neighbours, less a gap on either side."""
+    """Place a silent groove: between its neighbours, less a gap on either side.
+
+    The longest of the gaps, `gaps_s`, so that no gap is left in it.
+    """
     track = side.tracks[position]
     planned_s = track.duration_s / speed if track.duration_s else None
     first_s, last_s = heard.groove_s
     before, after = extents.get(position - 1), extents.get(position + 1)
+    shortest_s, longest_s = gaps_s or (0.0, USUAL_GAP_S)
     if before and after:
-        between_s = after[0] - before[1]
-        beside_s = min(USUAL_GAP_S, USUAL_GAP_PART * between_s) if gap_s is None else gap_s
+        before_s, after_s = _longest_free(heard, before[1], after[0])
+        between_s = after_s - before_s
+        beside_s = longest_s if gaps_s else min(longest_s, USUAL_GAP_PART * between_s)
         if planned_s:
             beside_s = max(beside_s, 0.5 * (between_s - planned_s))
-        start_s, stop_s = before[1] + beside_s, after[0] - beside_s
+        start_s, stop_s = before_s + beside_s, after_s - beside_s
     elif before and position + 1 == len(side.tracks) and planned_s:
-        start_s = before[1] + (USUAL_GAP_S if gap_s is None else gap_s)
-        stop_s = min(last_s, start_s + planned_s)
+        start_s = before[1] + longest_s
+        stop_s = min(last_s, before[1] + shortest_s + END_PART * planned_s)
     elif after and position == 0 and planned_s:
-        stop_s = after[0] - (USUAL_GAP_S if gap_s is None else gap_s)
-        start_s = max(first_s + SETTLED_S, stop_s - planned_s)
+        stop_s = after[0] - longest_s
+        start_s = max(first_s + SETTLED_S, after[0] - shortest_s - END_PART * planned_s)
     elif planned_s is None and position in (0, len(side.tracks) - 1):
         remark = "can't be placed at the end of the side: give its duration_s"
         return Part(track, "missing", remark=remark)
@@ -204,6 +221,17 @@ def silent_part(
         else ""
     )
     return Part(track, "found", start_s, stop_s, remark=remark)
+
+
+def _longest_free(heard: Heard, start_s: float, stop_s: float) -> Extent:
+    """Return the longest time between two tracks that no other sound of some length is in."""
+    edges_s = [start_s]
+    for stretch in heard.stretches:
+        is_inside = start_s <= stretch.start_s and stretch.stop_s <= stop_s
+        if is_inside and stretch.duration_s >= STRANGE_S:
+            edges_s += [stretch.start_s, stretch.stop_s]
+    edges_s.append(stop_s)
+    return max(zip(edges_s[::2], edges_s[1::2], strict=True), key=lambda ends: ends[1] - ends[0])
 
 
 def missing_part(track: Track, driven: set[str], dead: frozenset[str]) -> Part:

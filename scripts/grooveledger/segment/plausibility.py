@@ -44,7 +44,7 @@ ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
 CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
 #: Cost of an interruption, which grows by 1 a second, but for gaps this long between steps, and
 #: after a pilot tone.
-INTERRUPTED, STEP_GAP_S, PILOT_GAP_S = 0.2, 0.5, 3.0
+INTERRUPTED, STEP_GAP_S, PILOT_GAP_S = 0.2, 1.0, 3.0
 #: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
 #: it out.
 STRANGER = 0.5
@@ -52,7 +52,7 @@ STRANGER = 0.5
 #: no duration is known may be.
 LONGEST, LONGEST_UNKNOWN_S = 1.8, 1200.0
 #: A track of which no duration is known lasts at least this long.
-SHORTEST_S = 0.5
+SHORTEST_S = 1.5
 #: Cost of what has to be assumed of the whole capture before its tracks fit.
 EXCHANGED, INVERTED, OTHER_SPEED = 1.5, 0.5, 2.0
 #: Part of a track that must be there.
@@ -156,18 +156,18 @@ class Match:
 def placements(position: int, track: Track, played: Played, speed: float) -> list[Match]:
     """List the runs of stretches that could be the track by duration and frequency."""
     longest_s = LONGEST * track.duration_s / speed if track.duration_s else LONGEST_UNKNOWN_S
-    free_s = STEP_GAP_S * (track.steps - 1) + (PILOT_GAP_S if track.pilot_hz else 0.0)
+    free_s = STEP_GAP_S if track.steps > 1 else PILOT_GAP_S if track.pilot_hz else 0.0
     found = []
     for first, (start_s, _) in enumerate(played.spans):
-        silent_s = 0.0
+        silent_s = excess_s = 0.0
         for last in range(first, len(played.spans)):
             stop_s = played.spans[last][1]
             interruption = 0.0
             if last > first:
-                silent_s += played.spans[last][0] - played.spans[last - 1][1]
-                interruption = INTERRUPTED * (track.steps == 1) + beyond(
-                    silent_s, free_s, 1.0, MATCH_MAX
-                )
+                gap_s = played.spans[last][0] - played.spans[last - 1][1]
+                silent_s += gap_s
+                excess_s += max(gap_s - free_s, 0.0)
+                interruption = INTERRUPTED * (free_s == 0.0) + min(excess_s, MATCH_MAX)
                 if interruption >= MATCH_MAX or stop_s - start_s > longest_s:
                     break
             part = played.sounding.between(start_s, stop_s)
@@ -179,22 +179,11 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
                 cost += _strangers(part.time_s, place.off_octaves, played.spans[first : last + 1])
             if cost >= MATCH_MAX:
                 continue
-            found.append(
-                Match(
-                    position,
-                    first,
-                    last,
-                    place.start_s,
-                    place.stop_s,
-                    cost,
-                    place.part,
-                    place.speed,
-                    place.off_line,
-                    place.jumped,
-                    silent_s,
-                    place.off_octaves,
-                )
-            )
+            match = Match(
+                position, first, last, place.start_s, place.stop_s, cost, place.part, place.speed,
+                place.off_line, place.jumped, silent_s, place.off_octaves,
+            )  # fmt: skip
+            found.append(match)
     return found
 
 
@@ -282,16 +271,16 @@ def _placed(
         return _sweep_placed(track, part, start_s, stop_s, speed)
     lasts_s = stop_s - start_s
     relative = lasts_s * speed / track.duration_s if track.duration_s else 1.0
-    if relative < PART_MIN or lasts_s < SHORTEST_S:
+    if relative < PART_MIN or (track.duration_s is None and lasts_s < SHORTEST_S):
         return None
     cut = min(start_s, duration_s - stop_s) < 0.5 and relative < 1.0
     cost = 0.5 if cut else beyond(abs(np.log(relative)), DURATION_FREE, DURATION_STEP, 3.0)
-    bands = float(np.median(part.bands[heard]))
     if track.kind == "noise":
+        bands = float(np.quantile(part.bands[heard], 1.0 - MOST))
         cost += BAND * max(NOISE_BANDS_MIN - bands, 0.0)
         off_octaves = np.where(heard, np.where(part.bands < NOISE_BANDS_MIN, 1.0, 0.0), np.nan)
         return _Place(start_s, stop_s, cost, relative, np.nan, off_octaves)
-    cost += BAND * max(bands - TONE_BANDS_MAX, 0.0)
+    cost += BAND * max(float(np.median(part.bands[heard])) - TONE_BANDS_MAX, 0.0)
     best = (np.inf, np.nan, np.empty(0))
     for line_hz in _possible_lines(track, part.time_s, start_s, stop_s, speed):
         off = np.log2(part.frequency_hz / (line_hz * speed))

@@ -22,8 +22,8 @@ STRETCH_MAX, STRETCH_STEP = 1.3, 0.04
 #: Readings belong to a line within this time of it, or within this part of its duration, for the
 #: law may be bent, but never as far off as a needle that jumps by a turn puts them.
 NEAR_S, NEAR_PART, NEAR_MAX_S = 0.3, 0.025, 0.8
-#: A law is bent by no more than this part of its duration.
-BEND_MAX = 0.12
+#: A law is bent by no more than a quarter of this part of its duration in its middle.
+BEND_MAX = 0.3
 #: A bend or a duration other than described is believed from this many standard errors.
 ERRORS = 4.0
 #: Points from which a bend can be read.
@@ -126,12 +126,12 @@ def fitted_line(
     (_, start_s), duration_s = best[0], float(best[2])
     line = Line(start_s, duration_s)
     planned_s = track.duration_s / speed if track.duration_s else None
-    return _refined(line, part, time_s, planned_s, is_blurred(track.lowest_hz))
+    return _refined(line, part, time_s, planned_s, is_blurred(track))
 
 
-def is_blurred(frequency_hz: float) -> bool:
-    """Whether an end of a sweep is so low that neither it nor its line can be read sharply."""
-    return frequency_hz < BLURRED_BELOW_HZ
+def is_blurred(track: Track) -> bool:
+    """Whether a track is a sweep so low that neither its end nor its line can be read sharply."""
+    return track.kind == "sweep" and track.lowest_hz < BLURRED_BELOW_HZ
 
 
 def ends_hz(track: Track) -> tuple[float, float]:
