@@ -21,6 +21,10 @@ include: "workflow/rules/collect.smk"
 include: "workflow/rules/interpret.smk"
 
 
+onstart:
+    only_run()
+
+
 rule all:
     default_target: True
     """Everything: tables, figures, pages, workbook."""

@@ -16,7 +16,7 @@ with logged(snakemake.log[0]):
     tracks, health = segment(
         path,
         Side.from_mapping(job["side"]),
-        job["settings"],
+        job["settings"]["segment"],
         job["capture"],
         swap_channels=job["swap_channels"],
         invert=job["invert"],

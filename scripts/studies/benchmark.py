@@ -36,18 +36,12 @@ import yaml  # noqa: E402
 import library_path  # noqa: E402, F401
 from grooveledger.capture import reader  # noqa: E402
 from grooveledger.configuration import load, read_config  # noqa: E402
+from grooveledger.observe.job import OBSERVATIONS  # noqa: E402
 from grooveledger.run import inventory  # noqa: E402
 from grooveledger.run.jobs import Jobs  # noqa: E402
 
 PROJECT = Path(__file__).parents[2]
-STAGES = (
-    "segment",
-    "observe_orders",
-    "observe_speed_trace",
-    "observe_noise_density",
-    "measure",
-    "collect",
-)
+STAGES = ("segment", "observe", "measure", "collect")
 #: Of FLAC, what recorders use unless told otherwise.
 COMPRESSION = 0.5
 #: Lengths below are for a side of so many minutes.
@@ -169,16 +163,12 @@ def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> No
 
     Of every so many captures one, from the first on; the archive's tables only of all of them.
     """
-    import light  # noqa: F401
-
+    sys.path.insert(0, str(PROJECT / "scripts/rules"))
+    import block_pandas  # noqa: F401
     from grooveledger.interpret.collect import collect_archive
     from grooveledger.measure.job import measure_capture
-    from grooveledger.observe.job import observe
-    from grooveledger.observe.noise_density import observe_noise
-    from grooveledger.observe.orders import observe_orders
-    from grooveledger.observe.speed_trace import observe_speed
+    from grooveledger.observe.job import observe_capture
     from grooveledger.plan import Side
-    from grooveledger.schemas import observe as schemas
     from grooveledger.schemas.segment import HEALTH, TRACKS
     from grooveledger.segment.job import segment
     from grooveledger.storage import tables
@@ -188,11 +178,6 @@ def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> No
     captures = Path(archive.settings["captures_dir"])
     files = [row["file"] for row in archive.captures]
     jobs = Jobs(archive, inventory.update(output / ".inventory.tsv", captures, files))
-    observations = {
-        "orders": (observe_orders, (schemas.ORDERS, schemas.TONE_SPECTRUM)),
-        "speed_trace": (observe_speed, (schemas.SPEED_TRACE,)),
-        "noise_density": (observe_noise, (schemas.NOISE_DENSITY,)),
-    }
     for row in archive.captures[first::every]:
         capture = row["capture"]
         folder, path = output / "captures" / capture, captures / row["file"]
@@ -200,7 +185,7 @@ def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> No
         tracks, health = segment(
             path,
             Side.from_mapping(job["side"]),
-            job["settings"],
+            job["settings"]["segment"],
             capture,
             swap_channels=job["swap_channels"],
             invert=job["invert"],
@@ -209,13 +194,11 @@ def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> No
         )
         tables.write(TRACKS, tracks, folder / "tracks.parquet", provenance(job))
         tables.write(HEALTH, health, folder / "health.parquet", provenance(job))
-        made: list[str] = []
-        for name in jobs.observations(capture):
-            function, declared = observations[name]
-            outputs = [str(folder / "observations" / f"{t.name}.parquet") for t in declared]
-            job = jobs.mapping(f"observe_{name}", capture)
-            observe(function, declared, path, folder / "tracks.parquet", outputs, job)
-            made += outputs
+        observed = folder / "observations"
+        observe_capture(
+            captures, folder / "tracks.parquet", observed, jobs.run_mapping("observe", capture)
+        )
+        made = [observed / f"{t.name}.parquet" for o in OBSERVATIONS.values() for t in o.tables]
         measure_capture(folder, made, folder, jobs.mapping("measure", capture))
     if every == 1:
         collect_archive(output / "captures", output / "tables", jobs.mapping("collect"))
@@ -226,6 +209,8 @@ def start_up_s(stage: str) -> float:
     tree = ast.parse((PROJECT / "scripts/rules" / f"{stage}.py").read_text())
     imports = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
     code = ast.unparse(ast.Module(imports, []))
+    if stage == "observe":  # which loads what it has to do when it has
+        code += "".join(f"\nimport grooveledger.observe.{o.module}" for o in OBSERVATIONS.values())
     # What snakemake puts before a script unpacks its arguments with this; and a first array.
     before = (
         f"import sys\nsys.path[:0] = {[str(PROJECT / p) for p in ('scripts/rules', 'scripts')]}\n"

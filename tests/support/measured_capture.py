@@ -108,7 +108,7 @@ def measured(
     blocks = {
         name: defaults(name) if (BLOCKS / f"{name}.yaml").exists() else {} for name in MEASURES
     }
-    blocks["noise"]["mains_hz"] = 50
+    blocks["mains_hz"] = 50
     blocks["remarks"] = defaults("remarks")
     job = {
         "capture": "c",

@@ -9,10 +9,11 @@ LIBRARY = str(Path(workflow.basedir) / "scripts")
 sys.path.insert(0, LIBRARY)
 os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [LIBRARY, os.environ.get("PYTHONPATH")]))
 
-from grooveledger.run import inventory, staleness
+from grooveledger.run import inventory, lock, staleness
 from grooveledger.configuration import load, read_config
 from grooveledger.faults import ConfigurationFaults, Fault
-from grooveledger.run.jobs import COLLECTED, INTERPRETERS, Jobs
+from grooveledger.run.jobs import Jobs
+from grooveledger.run.rules import COLLECTED, RULES
 from grooveledger.measure.quantities import MEASURES
 
 
@@ -46,13 +47,21 @@ def read_jobs(archive):
             return jobs, frozenset()
         stale = staleness.stale_jobs(jobs, results)
         staleness.check_captures_dir(stale, captures_dir)
-        return jobs, staleness.mark(stale, results)
+        return jobs, staleness.mark(stale, jobs, results)
     except ConfigurationFaults as faults:
         stopped(faults)
     except OSError as error:
         problem = f"can't be written ({error.strerror})"
         remedy = "Make room or give leave to write there, or name another folder as results."
         stopped(ConfigurationFaults([Fault(str(results), "", problem, remedy)]))
+
+
+def only_run():
+    """Stop where another run of the archive is at work; else lock it until this process ends."""
+    owner = lock.hold(Path(RESULTS)) if workflow.is_main_process else None
+    if owner:
+        print(lock.refusal(owner), file=sys.stderr)
+        sys.exit(2)
 
 
 ARCHIVE = read_archive()
@@ -64,10 +73,9 @@ TABLES = f"{RESULTS}/tables"
 REPORT = f"{RESULTS}/report"
 ARCHIVE_TABLES = [f"{TABLES}/{name}.parquet" for name in COLLECTED]
 INTERPRETED_TABLES = [
-    f"{RESULTS}/{output}"
-    for _, _, outputs in INTERPRETERS.values()
-    for output in outputs
-    if output.endswith(".parquet")
+    f"{RESULTS}/{made}"
+    for rule in ("drift", "loading", "ratings")
+    for made in RULES[rule].makes
 ]
 
 
@@ -78,6 +86,7 @@ wildcard_constraints:
     capture=IDENTIFIER,
     stylus=IDENTIFIER,
     cartridge=IDENTIFIER,
+    batch=r"\d+",
 
 
 def of_captures(*patterns):
@@ -89,10 +98,10 @@ def of_captures(*patterns):
 
 
 def mapping_of(rule):
-    """Params of a rule: the mapping of the job that its wildcards name."""
+    """Params of a rule: what the job that its wildcards name depends on, by the table of rules."""
 
     def mapping(wildcards):
-        return JOBS.mapping(rule, *wildcards)
+        return JOBS.run_mapping(rule, *wildcards)
 
     return mapping
 
@@ -115,19 +124,33 @@ def stale_mark(rule):
     return mark
 
 
-def measure_observations(wildcards):
-    files = []
-    for observation in JOBS.observations(wildcards.capture):
-        files.append(f"{OBSERVATIONS}/{observation}.parquet".format(capture=wildcards.capture))
-        if observation == "orders":
-            files.append(f"{OBSERVATIONS}/tone_spectrum.parquet".format(capture=wildcards.capture))
+CURVES = ("response", "separation", "distortion")
+
+
+def curves_of_stylus(wildcards):
+    """Curves of a stylus's captures, which its page lays over one another."""
+    return [
+        f"{RESULTS}/captures/{row['capture']}/{table}.parquet"
+        for row in ARCHIVE.captures
+        if row["stylus"] == wildcards.stylus
+        for table in CURVES
+    ]
+
+
+def of_batch(*patterns):
+    """Files of the captures whose pages one job writes."""
+
+    def files(wildcards):
+        captures = JOBS.page_batches[wildcards.batch]
+        return [pattern.format(capture=capture) for capture in captures for pattern in patterns]
+
     return files
 
 
 def everything():
     """Every file that the archive gives."""
     pages = [f"{REPORT}/index.html", f"{REPORT}/methods"]
-    pages += of_captures(f"{REPORT}/captures/{{capture}}.html")
+    pages += [f"{REPORT}/captures/.written-{batch}" for batch in JOBS.page_batches]
     pages += [f"{REPORT}/styli/{stylus}.html" for stylus in ARCHIVE.styli]
     pages += [f"{REPORT}/loading/{cartridge}.html" for cartridge in ARCHIVE.cartridges]
     return [*ARCHIVE_TABLES, *INTERPRETED_TABLES, *pages, f"{RESULTS}/export/archive.xlsx"]

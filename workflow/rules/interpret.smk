@@ -71,33 +71,42 @@ rule ratings:
         "../../scripts/rules/ratings.py"
 
 
-rule capture_page:
-    """Write the page of a capture."""
+rule capture_pages:
+    """Write the pages of several captures that are stale, and no others, in one process."""
     input:
-        tracks=f"{CAPTURE}/tracks.parquet",
-        health=f"{CAPTURE}/health.parquet",
-        metrics=f"{CAPTURE}/metrics.parquet",
-        stale=stale_mark("capture_page"),
+        of_batch(
+            f"{CAPTURE}/tracks.parquet",
+            f"{CAPTURE}/health.parquet",
+            f"{CAPTURE}/metrics.parquet",
+            f"{OBSERVATIONS}/speed_trace.parquet",
+            f"{OBSERVATIONS}/noise_density.parquet",
+        ),
+        stale=stale_mark("capture_pages"),
     output:
-        page=update(f"{REPORT}/captures/{{capture}}.html"),
-        pictures=directory(f"{REPORT}/captures/{{capture}}"),
+        written=update(f"{REPORT}/captures/.written-{{batch}}"),
     log:
-        f"{RESULTS}/logs/capture_page/{{capture}}.log",
+        f"{RESULTS}/logs/capture_pages/{{batch}}.log",
     benchmark:
-        f"{RESULTS}/benchmarks/capture_page/{{capture}}.tsv"
+        f"{RESULTS}/benchmarks/capture_pages/{{batch}}.tsv"
     resources:
         mem_mb=grown(400),
         runtime=grown(5),
     params:
-        job=mapping_of("capture_page"),
+        job=mapping_of("capture_pages"),
     script:
-        "../../scripts/rules/capture_page.py"
+        "../../scripts/rules/capture_pages.py"
 
 
 rule stylus_page:
     """Write the page of a stylus."""
     input:
+        captures=f"{TABLES}/captures.parquet",
+        metrics=f"{TABLES}/metrics.parquet",
         drift=f"{TABLES}/drift.parquet",
+        stylus_states=f"{TABLES}/stylus_states.parquet",
+        control=f"{TABLES}/control.parquet",
+        advice=f"{TABLES}/advice.parquet",
+        curves=curves_of_stylus,
         stale=stale_mark("stylus_page"),
     output:
         page=update(f"{REPORT}/styli/{{stylus}}.html"),
@@ -125,7 +134,11 @@ rule stylus_page:
 rule loading_page:
     """Write the page of what the load does to a cartridge."""
     input:
+        captures=f"{TABLES}/captures.parquet",
+        response=f"{TABLES}/response.parquet",
         loading=f"{TABLES}/loading.parquet",
+        loading_checks=f"{TABLES}/loading_checks.parquet",
+        coils=f"{TABLES}/coils.parquet",
         stale=stale_mark("loading_page"),
     output:
         page=update(f"{REPORT}/loading/{{cartridge}}.html"),
@@ -146,8 +159,13 @@ rule loading_page:
 rule index_pages:
     """Write the first page and the comparison."""
     input:
+        captures=f"{TABLES}/captures.parquet",
+        metrics=f"{TABLES}/metrics.parquet",
+        response=f"{TABLES}/response.parquet",
         drift=f"{TABLES}/drift.parquet",
         ratings=f"{TABLES}/ratings.parquet",
+        comparison=f"{TABLES}/comparison.parquet",
+        curves=of_captures(*(f"{CAPTURE}/{table}.parquet" for table in CURVES)),
         stale=stale_mark("index_pages"),
     output:
         index=update(f"{REPORT}/index.html"),

@@ -5,7 +5,11 @@ rule measure:
     """Work out every figure of a capture."""
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
-        observations=measure_observations,
+        observations=expand(
+            f"{OBSERVATIONS}/{{observation}}.parquet",
+            observation=["orders", "tone_spectrum", "speed_trace", "noise_density"],
+            allow_missing=True,
+        ),
         stale=stale_mark("measure"),
     output:
         update(expand(f"{CAPTURE}/{{measure}}.parquet", measure=MEASURES, allow_missing=True)),

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
+from grooveledger.capture import kept_sound
 from grooveledger.faults import CaptureFault
 
 #: Rates a capture may have, Hz: below, the treble that is asked for is not in the file.
@@ -96,9 +97,14 @@ def blocks(
     """
     stop = file.frames if stop is None else min(stop, file.frames)
     begin = at = max(start, 0)
+    keeper = kept_sound.kept
     while at < stop:
         wanted = min(frames, stop - at)
-        block, fault = _decoded(file, at, wanted)
+        block, fault = keeper.get(file.name, at, wanted) if keeper else None, ""
+        if block is None:
+            block, fault = _decoded(file, at, wanted)
+            if keeper and len(block) == wanted:
+                keeper.keep(file.name, at, block, file.samplerate)
         at += len(block)
         if at == begin:
             raise CaptureFault(

@@ -30,7 +30,8 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
     output : Path
         Where the joined tables go.
     job : mapping
-        `captures`: the sheet's rows; `from`: digests of the jobs that made each capture's tables.
+        `captures`: the sheet's rows; `from`: digests of the jobs that made the captures' tables, by
+        rule and capture.
     threads : int
         Tables joined at a time: pyarrow reads without the interpreter's lock.
 
@@ -67,10 +68,10 @@ def _parts(
     """
     rule = "segment" if table in (TRACKS, HEALTH) else "measure"
     faults = []
-    for capture in sorted(made):
+    for capture, expected in sorted(made[rule].items()):
         path = captures / capture / f"{name}.parquet"
         rows = tables.read(path)
-        if tables.provenance_of(rows.schema).get("job") == made[capture][rule]:
+        if tables.provenance_of(rows.schema).get("job") == expected:
             yield rows
         else:
             problem = "was made by other code, settings or recordings than the rest"

@@ -36,6 +36,7 @@ def measure_capture(
     output : Path
         Where the tables go.
     """
+    settings = job["settings"]
     side, cartridge = Side.from_mapping(job["side"]), Cartridge.from_mapping(job["cartridge"])
     observed: dict[str, Mapping[str, np.ndarray]] = {
         table.name: tables.columns(tables.empty(table)) for table in OBSERVED
@@ -51,17 +52,18 @@ def measure_capture(
         side=side,
         chain=Chain.from_mapping(job["chain"]),
         cartridge=cartridge,
-        settings=job["settings"]["remarks"],
+        settings=settings["remarks"],
         tracks=tracks,
         observations=observed,
     )
     measures: dict[str, Mapping[str, np.ndarray]] = {}
     for name, declared in MEASURES.items():
-        rows = declared.measure(replace(context, settings=job["settings"][name]))
+        own = {**settings[name], "mains_hz": settings["mains_hz"]}
+        rows = declared.measure(replace(context, settings=own))
         tables.write(declared.table, rows, output / f"{name}.parquet", origin)
         if rows.num_rows:
             measures[name] = tables.columns(rows)
-    scalars = capture_metrics(measures, side, cartridge, job["settings"]["response"])
+    scalars = capture_metrics(measures, side, cartridge, settings["response"])
     rows = tables.build(CAPTURE_METRICS, {"capture": job["capture"], **scalars})
     tables.write(CAPTURE_METRICS, rows, output / "metrics.parquet", origin)
     told = [*((None, fault) for fault in dict.fromkeys(faults)), *remarks(context, measures)]

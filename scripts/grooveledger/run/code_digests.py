@@ -19,9 +19,10 @@ from grooveledger.storage.digests import digest
 PACKAGE = Path(__file__).parents[1]
 
 
-def code_digest(script: Path) -> str:
-    """Digest of a script and of all package code that it can reach."""
-    files = {script.resolve()} | reachable(script.resolve())
+def code_digest(*modules: Path) -> str:
+    """Digest of scripts or modules and of all package code that they can reach."""
+    files = {module.resolve() for module in modules}
+    files |= {file for module in modules for file in reachable(module.resolve())}
     files |= {template for file in files for template in _templates(file)}
     base = PACKAGE.parent
     parts = sorted((str(file.relative_to(base)), _file_digest(file)) for file in files)

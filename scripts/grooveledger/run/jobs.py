@@ -7,78 +7,45 @@ has changed must run again: one digest tells what a table came from, whatever th
 """
 
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.plan import Side
 from grooveledger.run.code_digests import code_digest
+from grooveledger.run.rules import (
+    OBSERVATIONS,
+    PAGES_A_JOB,
+    PROJECT,
+    RULES,
+    Subject,
+    code_of,
+)
 from grooveledger.schemas.collect import SHEET
 from grooveledger.storage.digests import digest, file_sha256
 
-PROJECT = Path(__file__).parents[3]
-#: The scripts of the rules, and the documentation that pages are made of.
-RULES, DOCS = PROJECT / "scripts" / "rules", PROJECT / "workflow" / "docs"
-#: The measures that read each observation job's tables.
+#: The documentation that pages are made of.
+DOCS = PROJECT / "workflow" / "docs"
+#: The measures that read each observation's tables.
 OBSERVED_FOR = {
-    observation: [m for m in MEASURES.values() if observation in m.observed]
-    for observation in ("orders", "speed_trace", "noise_density")
+    rule: [m for m in MEASURES.values() if rule.removeprefix("observe_") in m.observed]
+    for rule in OBSERVATIONS
 }
 #: Sheet cells that place a capture among others; the rest are facts of the recording.
 JOINED_CELLS = (*(column.name for column in SHEET), "file", "copy")
-#: The archive-wide jobs of stage 5 in the order of the data's flow: the settings blocks that each
-#: reads, the jobs whose results it reads, and what it makes under the results.
-INTERPRETERS: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
-    "drift": (
-        ("drift",),
-        ("collect",),
-        tuple(f"tables/{name}.parquet" for name in ("drift", "stylus_states", "control", "advice")),
-    ),
-    "loading": (
-        ("loading",),
-        ("collect",),
-        tuple(f"tables/{name}.parquet" for name in ("loading", "loading_checks", "coils")),
-    ),
-    "ratings": (
-        ("ratings",),
-        ("collect",),
-        tuple(f"tables/{name}.parquet" for name in ("ratings", "comparison")),
-    ),
-    "stylus_page": (
-        (),
-        ("drift",),
-        ("report/styli/{name}.html", "report/styli/{name}", "figures/{name}"),
-    ),
-    "loading_page": (
-        ("loading",),
-        ("loading",),
-        ("report/loading/{name}.html", "report/loading/{name}"),
-    ),
-    "index_pages": (
-        ("ratings",),
-        ("drift", "ratings"),
-        ("report/index.html", "report/comparison.html", "report/comparison"),
-    ),
-    "methods_pages": ((), (), ("report/methods",)),
-    "export": (
-        (),
-        ("collect", "drift", "loading", "ratings"),
-        ("export/archive.xlsx", "export/csv"),
-    ),
-}
-COLLECTED = ("captures", "tracks", *MEASURES, "metrics")
 
 
 class Job(NamedTuple):
     """A job: its rule, the capture, stylus or cartridge it is for, and what it makes.
 
-    `outputs` are below the results' folder; those without an ending are folders.
+    `outputs` are below the results' folder; those without an ending are folders. `decodes` is
+    whether it reads a recording.
     """
 
     rule: str
     name: str
     outputs: tuple[str, ...]
+    decodes: bool = False
 
 
 class Jobs:
@@ -98,42 +65,47 @@ class Jobs:
         self._rows = {row["capture"]: row for row in archive.captures}
         self._code: dict[str, str] = {}
         self._digests: dict[tuple[str, str], str] = {}
-        self._side_views = {key: Side.from_mapping(side) for key, side in archive.sides.items()}
+        self._used: dict[tuple[str, str], list[str]] = {}
+        #: Ids of the captures, in the sheet's order.
+        self.captures = list(self._rows)
+        #: Captures whose pages one job writes, by the job's name.
+        self.page_batches = {
+            f"{first // PAGES_A_JOB + 1:05d}": self.captures[first : first + PAGES_A_JOB]
+            for first in range(0, len(self.captures), PAGES_A_JOB)
+        }
+        self._page_batch = {
+            capture: batch for batch, captures in self.page_batches.items() for capture in captures
+        }
 
-    @property
-    def captures(self) -> list[str]:
-        """Ids of the captures, in the sheet's order."""
-        return list(self._rows)
+    def names(self, subject: Subject) -> list[str]:
+        """What there is of a subject; the archive is one, without a name."""
+        return {
+            "capture": self.captures,
+            "stylus": list(self._archive.styli),
+            "cartridge": list(self._archive.cartridges),
+            "archive": [""],
+        }[subject]
 
-    def observations(self, capture: str) -> list[str]:
-        """Observation jobs whose tables the capture's side has a use for."""
+    def is_used(self, observation: str, capture: str) -> bool:
+        """Whether a capture's side has a use for an observation."""
         row = self._rows[capture]
-        tracks = self._side_views[row["record"], row["side"]].tracks
-        return [
-            job
-            for job, measures in OBSERVED_FOR.items()
-            if any(measure.uses(track) for measure in measures for track in tracks)
-        ]
+        key = row["record"], row["side"]
+        if key not in self._used:
+            tracks = Side.from_mapping(self._archive.sides[key]).tracks
+            self._used[key] = [
+                rule
+                for rule, measures in OBSERVED_FOR.items()
+                if any(measure.uses(track) for measure in measures for track in tracks)
+            ]
+        return observation in self._used[key]
 
     def all(self) -> Iterator[Job]:
         """Every job, in the order of the data's flow."""
-        for capture in self._rows:
-            folder = f"captures/{capture}"
-            found = (f"{folder}/tracks.parquet", f"{folder}/health.parquet")
-            yield Job("segment", capture, found)
-            for observation in self.observations(capture):
-                tables = [observation, *(["tone_spectrum"] if observation == "orders" else [])]
-                heard = tuple(f"{folder}/observations/{table}.parquet" for table in tables)
-                yield Job(f"observe_{observation}", capture, heard)
-            measured = (*MEASURES, "metrics", "remarks")
-            yield Job("measure", capture, tuple(f"{folder}/{name}.parquet" for name in measured))
-            page = f"report/captures/{capture}"
-            yield Job("capture_page", capture, (f"{page}.html", page))
-        yield Job("collect", "", tuple(f"tables/{name}.parquet" for name in COLLECTED))
-        names = {"stylus_page": self._archive.styli, "loading_page": self._archive.cartridges}
-        for rule, (_, _, outputs) in INTERPRETERS.items():
-            for name in names.get(rule, ("",)):
-                yield Job(rule, name, tuple(output.format(name=name) for output in outputs))
+        for name, rule in RULES.items():
+            for subject in self.names(rule.subject):
+                outputs = tuple(made.format(name=subject) for made in rule.makes)
+                used = name not in OBSERVATIONS or self.is_used(name, subject)
+                yield Job(name, subject, outputs, rule.decodes and used)
 
     def digest(self, rule: str, name: str = "") -> str:
         """Digest of a job's mapping, as its results carry it."""
@@ -152,104 +124,118 @@ class Jobs:
         name : str
             The capture, stylus or cartridge that it is for; empty for an archive-wide job.
         """
-        if rule == "methods_pages":
-            pages = {str(path.relative_to(DOCS)): file_sha256(path) for path in DOCS.rglob("*.md")}
-            return {"code": self._code_of("methods_pages.py"), "pages": pages}
-        if rule in INTERPRETERS:
-            return self._interpret(rule)
-        if rule == "collect":
-            return self._collect()
-        if rule.startswith("observe_"):
-            return self._observe(name, rule.removeprefix("observe_"))
-        per_capture = {
-            "segment": self._segment,
-            "measure": self._measure,
-            "capture_page": self._capture_page,
-        }
-        return per_capture[rule](name)
+        declared = RULES[rule]
+        if rule in OBSERVATIONS and not self.is_used(rule, name):
+            return {"capture": name, "used": False, "code": ""}
+        made: dict[str, Any] = {"code": self._code_of(rule)}
+        if declared.subject == "capture":
+            made["capture"] = name
+        if declared.settings:
+            settings = self._archive.settings
+            made["settings"] = {key: settings.get(key, {}) for key in declared.settings}
+        for part in declared.parts:
+            made |= getattr(self, f"_{part}")(name)
+        if declared.reads:
+            made["from"] = self._from(declared.subject, declared.reads, name)
+        return made
 
-    def _segment(self, capture: str) -> dict[str, Any]:
-        row = self._rows[capture]
-        chain = self._archive.chains[row["chain"]]
+    def run_mapping(self, rule: str, name: str = "") -> dict[str, Any]:
+        """Mapping of a job of the workflow; by their names, of all that it runs."""
+        if rule == "observe":
+            return {observation: self.mapping(observation, name) for observation in OBSERVATIONS}
+        if rule == "capture_pages":
+            return {
+                capture: self.mapping("capture_page", capture)
+                for capture in self.page_batches[name]
+            }
+        return self.mapping(rule, name)
+
+    def run_by(self, rule: str, name: str) -> tuple[str, str]:
+        """Rule of the workflow that runs a job, and the name of that rule's job."""
+        if rule == "capture_page":
+            return "capture_pages", self._page_batch[name]
+        return RULES[rule].run_by or rule, name
+
+    def _from(self, subject: Subject, rules: tuple[str, ...], name: str) -> dict[str, Any]:
+        """Digests of the jobs whose results a job reads; by capture where it reads of several."""
+        made: dict[str, Any] = {}
+        for rule in rules:
+            if RULES[rule].subject == subject:
+                made[rule] = self.digest(rule, name)
+            elif RULES[rule].subject == "archive":
+                made[rule] = self.digest(rule)
+            else:
+                captures = self._captures_of(subject, name)
+                made[rule] = {capture: self.digest(rule, capture) for capture in captures}
+        return made
+
+    def _captures_of(self, subject: Subject, name: str) -> list[str]:
+        if subject == "archive":
+            return self.captures
+        return [capture for capture, row in self._rows.items() if row[subject] == name]
+
+    # The parts of the configuration that rules name.
+
+    def _recording(self, name: str) -> dict[str, Any]:
+        file = self._rows[name]["file"]
+        return {"file": file, "sha256": self._sha256[file]}
+
+    def _side(self, name: str) -> dict[str, Any]:
+        row = self._rows[name]
+        return {"side": self._archive.sides[row["record"], row["side"]]}
+
+    def _copy(self, name: str) -> dict[str, Any]:
+        return {"side": self._archive.side_of(self._rows[name])}
+
+    def _rpm(self, name: str) -> dict[str, Any]:
+        return {"rpm": self._archive.side_of(self._rows[name])["rpm"]}
+
+    def _other_sides(self, name: str) -> dict[str, Any]:
+        row = self._rows[name]
         others = {
             side: mapping
             for (record, side), mapping in sorted(self._archive.sides.items())
             if record == row["record"] and side != row["side"]
         }
+        return {"other_sides": others}
+
+    def _channels(self, name: str) -> dict[str, Any]:
+        chain = self._archive.chains[self._rows[name]["chain"]]
         return {
-            **self._audio(row),
-            "settings": self._archive.settings["segment"],
-            "other_sides": others,
             "swap_channels": bool(chain.get("swap_channels", False)),
             "invert": list(chain.get("invert") or []),
-            "code": self._code_of("segment.py"),
         }
 
-    def _observe(self, capture: str, observation: str) -> dict[str, Any]:
-        block = {"orders": "orders", "speed_trace": "speed", "noise_density": "noise"}[observation]
-        return {
-            **self._audio(self._rows[capture]),
-            "settings": self._archive.settings[block],
-            "code": self._code_of(f"observe_{observation}.py"),
-            "from": self._digests_of(capture, "segment"),
-        }
+    def _sheet(self, name: str) -> dict[str, Any]:
+        return {"sheet": self._rows[name]}
 
-    def _measure(self, capture: str) -> dict[str, Any]:
-        row, archive = self._rows[capture], self._archive
-        settings = {name: archive.settings.get(name, {}) for name in (*MEASURES, "remarks")}
-        settings["noise"] = {**settings["noise"], "mains_hz": archive.settings["mains_hz"]}
-        observed = [f"observe_{name}" for name in self.observations(capture)]
-        return {
-            "capture": capture,
-            "side": archive.side_of(row),
-            "chain": archive.chains[row["chain"]],
-            "cartridge": archive.cartridges[row["cartridge"]],
-            "settings": settings,
-            "code": self._code_of("measure.py"),
-            "from": self._digests_of(capture, "segment", *observed),
-        }
+    def _chain(self, name: str) -> dict[str, Any]:
+        return {"chain": self._archive.chains[self._rows[name]["chain"]]}
 
-    def _capture_page(self, capture: str) -> dict[str, Any]:
-        row, archive = self._rows[capture], self._archive
-        return {
-            "sheet": row,
-            "rpm": archive.side_of(row)["rpm"],
-            "chain": archive.chains[row["chain"]],
-            "cartridge": archive.cartridges[row["cartridge"]],
-            "code": self._code_of("capture_page.py"),
-            "from": self._digests_of(capture, "measure"),
-        }
+    def _cartridge(self, name: str) -> dict[str, Any]:
+        return {"cartridge": self._archive.cartridges[self._rows[name]["cartridge"]]}
 
-    def _collect(self) -> dict[str, Any]:
+    def _captures(self, _: str) -> dict[str, Any]:
         rows = [
             {name: row[name] for name in ("capture", *JOINED_CELLS)} for row in self._rows.values()
         ]
-        made = {capture: self._digests_of(capture, "segment", "measure") for capture in self._rows}
-        return {"captures": rows, "code": self._code_of("collect.py"), "from": made}
+        return {"captures": rows}
 
-    def _interpret(self, rule: str) -> dict[str, Any]:
-        blocks, read, _ = INTERPRETERS[rule]
+    def _styli(self, _: str) -> dict[str, Any]:
+        return {"styli": self._archive.styli}
+
+    def _cartridges(self, _: str) -> dict[str, Any]:
+        return {"cartridges": self._archive.cartridges}
+
+    def _chains(self, _: str) -> dict[str, Any]:
+        return {"chains": self._archive.chains}
+
+    def _pages(self, _: str) -> dict[str, Any]:
         return {
-            "settings": {block: self._archive.settings.get(block, {}) for block in blocks},
-            "styli": self._archive.styli,
-            "cartridges": self._archive.cartridges,
-            "chains": self._archive.chains,
-            "code": self._code_of(f"{rule}.py"),
-            "from": self._digests_of("", *read),
+            "pages": {str(path.relative_to(DOCS)): file_sha256(path) for path in DOCS.rglob("*.md")}
         }
 
-    def _digests_of(self, name: str, *rules: str) -> dict[str, str]:
-        return {rule: self.digest(rule, name) for rule in rules}
-
-    def _audio(self, row: Mapping[str, Any]) -> dict[str, Any]:
-        return {
-            "capture": row["capture"],
-            "file": row["file"],
-            "sha256": self._sha256[row["file"]],
-            "side": self._archive.sides[row["record"], row["side"]],
-        }
-
-    def _code_of(self, script: str) -> str:
-        if script not in self._code:
-            self._code[script] = code_digest(RULES / script)
-        return self._code[script]
+    def _code_of(self, rule: str) -> str:
+        if rule not in self._code:
+            self._code[rule] = code_digest(*code_of(rule))
+        return self._code[rule]

@@ -6,32 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from grooveledger.run.jobs import Job
-from grooveledger.run.staleness import DECODING, Stale
+from grooveledger.run.rules import RULES
+from grooveledger.run.staleness import Stale
 
-#: What each rule does, said of what it works on.
-WORK = {
-    "segment": "find the tracks of",
-    "observe_orders": "read the orders of",
-    "observe_speed_trace": "follow the speed of",
-    "observe_noise_density": "analyse the noise of",
-    "measure": "work out the figures of",
-    "capture_page": "write the page of",
-    "collect": "join the tables of all captures",
-    "drift": "fit the drift of every figure",
-    "loading": "reckon the loading",
-    "ratings": "hold figures against data sheets",
-    "stylus_page": "write the page of",
-    "loading_page": "write the loading page of",
-    "index_pages": "write the first page and the comparison",
-    "methods_pages": "write the pages of methods",
-    "export": "write the workbook and the CSV files",
-}
 #: Why, by the part of a job's mapping that differs, the most telling first.
 REASONS = {
     "sha256": "the recording changed",
     "file": "the recording's name in the sheet changed",
     "code": "its code changed",
     "settings": "its settings changed",
+    "used": "the side's use of it changed",
     "side": "the description of the record side changed",
     "other_sides": "the description of another side of the record changed",
     "chain": "the chain changed",
@@ -44,6 +28,7 @@ REASONS = {
     "styli": "the styli's sheet changed",
     "cartridges": "a cartridge's description changed",
     "chains": "a chain changed",
+    "pages": "the documentation changed",
 }
 UPSTREAM = "what it reads is made again"
 MISSING = "not there yet"
@@ -113,10 +98,10 @@ def lines(
         groups.setdefault((item.job.rule, reason(item)), []).append(item)
     told = [f"{len(stale)} of {total} jobs would run:"]
     for (rule, why), items in groups.items():
-        what = f"{WORK[rule]} {_names(items)}".rstrip()
+        what = f"{RULES[rule].work} {_names(items)}".rstrip()
         time = _sum([times[item.job] for item in items])
         told.append(f"  {what}: {why}{f' ({_duration(time)})' if time else ''}")
-    decoded = dict.fromkeys(item.job.name for item in stale if item.job.rule in DECODING)
+    decoded = dict.fromkeys(item.job.name for item in stale if item.job.decodes)
     told.append(
         f"{_count(len(decoded), 'recording')} would be decoded." if decoded else "No audio is read."
     )

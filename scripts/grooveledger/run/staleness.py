@@ -5,7 +5,6 @@ leave results that it knows nothing of. The results' own provenance always tells
 """
 
 import json
-import os
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -13,17 +12,13 @@ from typing import NamedTuple
 
 from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.run.jobs import Job, Jobs
+from grooveledger.run.rules import RULES
 from grooveledger.storage.digests import digest
-from grooveledger.storage.provenance import origin
+from grooveledger.storage.provenance import made_from, origin
 
 #: In the results: an input of the jobs whose results are stale. Newer than they are, it has them
 #: made again, and says which and why.
 MARK = ".stale.json"
-#: A Parquet file ends with four bytes of its metadata's length and this (Apache Parquet format).
-PARQUET_MARK = b"PAR1"
-FOOTER_END = 8
-#: Rules whose jobs decode recordings.
-DECODING = ("segment", "observe_orders", "observe_speed_trace", "observe_noise_density")
 
 
 class Stale(NamedTuple):
@@ -48,22 +43,23 @@ def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
             continue
         expected = jobs.digest(job.rule, job.name)
         for path in _telling(job, results):
-            if not _made_from(path, expected):
+            if not made_from(path, expected):
                 changed = _changed(origin(path), jobs.mapping(job.rule, job.name))
                 found.append(Stale(job, False, changed))
                 break
     return found
 
 
-def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
-    """Have Snakemake make again what is there but stale: those jobs get the mark as an input.
+def mark(stale: Sequence[Stale], jobs: Jobs, results: Path) -> frozenset[tuple[str, str]]:
+    """Have Snakemake make again what is stale: the jobs that do so get the mark as an input.
 
     Returns
     -------
     frozenset
-        Rule and name of each of those jobs. Missing results need no mark.
+        Rule of the workflow and name of each of those jobs. Results that are missing need a mark
+        only where Snakemake does not see them, one job making those of several.
     """
-    made_otherwise = [item for item in stale if not item.missing]
+    made_otherwise = [item for item in stale if not item.missing or RULES[item.job.rule].run_by]
     if made_otherwise:
         told = [
             {"rule": item.job.rule, "name": item.job.name, "changed": item.changed}
@@ -72,7 +68,7 @@ def mark(stale: Sequence[Stale], results: Path) -> frozenset[tuple[str, str]]:
         # The time makes the content new: Snakemake takes a file of the same content for unchanged.
         content = json.dumps({"time_ns": time.time_ns(), "stale": told}, indent=1)
         (results / MARK).write_text(content, encoding="utf-8")
-    return frozenset((item.job.rule, item.job.name) for item in made_otherwise)
+    return frozenset(jobs.run_by(item.job.rule, item.job.name) for item in made_otherwise)
 
 
 def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
@@ -84,7 +80,7 @@ def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
         The folder of the recordings is not there: going on would replace what was measured by
         rejections.
     """
-    wanted = {item.job.name for item in stale if item.job.rule in DECODING and not item.missing}
+    wanted = {item.job.name for item in stale if item.job.decodes and not item.missing}
     if wanted and not captures_dir.is_dir():
         problem = f"is not there, and {len(wanted)} of its recordings would have to be read"
         remedy = "Connect the disk, or mend captures_dir in the configuration."
@@ -94,25 +90,6 @@ def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
 def _telling(job: Job, results: Path) -> list[Path]:
     """Results that tell their origin: tables and folders; a page's is that of its folder."""
     return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
-
-
-def _made_from(path: Path, expected: str) -> bool:
-    """Whether a result names the digest of a job's mapping as its origin.
-
-    Of a table only the bytes of its metadata are looked through, which lie at a Parquet file's end,
-    before their length and a mark: reading all that they say takes ten times as long, and an
-    archive has tens of thousands.
-    """
-    if path.suffix != ".parquet":
-        return origin(path).get("job") == expected
-    with path.open("rb") as file:
-        size = file.seek(0, os.SEEK_END)
-        file.seek(max(0, size - FOOTER_END))
-        end = file.read()
-        if len(end) < FOOTER_END or end[4:] != PARQUET_MARK:
-            return False
-        file.seek(max(0, size - FOOTER_END - int.from_bytes(end[:4], "little")))
-        return expected.encode() in file.read()
 
 
 def _changed(said: Mapping[str, str], mapping: Mapping[str, object]) -> tuple[str, ...]:

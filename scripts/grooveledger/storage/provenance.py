@@ -1,6 +1,7 @@
 """What a result says of its own origin: a table in its metadata, a folder in a file of its own."""
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,9 @@ from grooveledger.storage.digests import digest
 
 #: Holds the origin of a folder of pictures or of CSV files, and of the page or workbook beside it.
 STAMP = ".origin.json"
+#: A Parquet file ends with four bytes of its metadata's length and this (Apache Parquet format).
+PARQUET_MARK = b"PAR1"
+FOOTER_END = 8
 
 
 def provenance(job: Mapping[str, Any]) -> dict[str, str]:
@@ -34,3 +38,25 @@ def origin(path: Path) -> dict[str, str]:
         return said
     except (OSError, ValueError):  # pyarrow's own errors are ValueErrors
         return {}
+
+
+def made_from(path: Path, expected: str) -> bool:
+    """Whether a table or folder names the digest of a job's mapping as its origin.
+
+    Of a table only the bytes of its metadata are searched, which lie at a Parquet file's end,
+    before their length and a mark: parsing them takes ten times as long, and an archive has tens
+    of thousands.
+    """
+    if path.suffix != ".parquet":
+        return origin(path).get("job") == expected
+    try:
+        with path.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - FOOTER_END))
+            end = file.read()
+            if len(end) < FOOTER_END or end[4:] != PARQUET_MARK:
+                return False
+            file.seek(max(0, size - FOOTER_END - int.from_bytes(end[:4], "little")))
+            return expected.encode() in file.read()
+    except OSError:
+        return False

@@ -21,10 +21,10 @@ FACTS = """
 import json
 from grooveledger.export.all_tables import TABLES
 from grooveledger.run.code_digests import code_digest
-from grooveledger.run.jobs import RULES
+from grooveledger.run.rules import OBSERVATIONS, code_of
 print(json.dumps({
-    "observe": [code_digest(path) for path in sorted(RULES.glob("observe*.py"))],
-    "measure": code_digest(RULES / "measure.py"),
+    "observe": [code_digest(*code_of(rule)) for rule in OBSERVATIONS],
+    "measure": code_digest(*code_of("measure")),
     "tables": list(TABLES),
 }))
 """

@@ -11,34 +11,26 @@ from typing import Any
 import pytest
 
 from grooveledger.run import code_digests
-from grooveledger.run.jobs import INTERPRETERS
-from grooveledger.run.jobs import RULES as RULES_DIR
+from grooveledger.run.rules import OBSERVATIONS, RULES, SCRIPTS, code_of
 from grooveledger.storage import digests
 
-SCRIPTS = RULES_DIR.parent
-RULES = (
-    "segment",
-    "observe_orders",
-    "observe_speed_trace",
-    "observe_noise_density",
-    "measure",
-    "capture_page",
-    "collect",
-    *INTERPRETERS,
-)
-#: Runs the import statements of each script, and tells the files that python has loaded for them.
+LIBRARY_PATH = SCRIPTS.parent
+#: What a job of stages 1 to 4 runs.
+EARLY = ("segment", *OBSERVATIONS, "measure", "collect")
+#: Runs the imports of each group of modules, and prints the files that python has loaded for them.
 LOADED = """
 import ast, json, sys
 found, finders = {}, list(sys.meta_path)
-for script in sys.argv[1:]:
+for rule, *files in map(str.split, sys.argv[1:]):
     sys.meta_path[:] = finders
     own = ("grooveledger", "job", "block_pandas")
     for name in [name for name in sys.modules if name.split(".")[0] in own]:
         del sys.modules[name]
-    tree = ast.parse(open(script + ".py", encoding="utf-8").read())
-    statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
-    exec(compile(ast.Module(statements, []), "imports", "exec"))
-    found[script] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
+    for file in files:
+        tree = ast.parse(open(file, encoding="utf-8").read())
+        statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
+        exec(compile(ast.Module(statements, []), "imports", "exec"))
+    found[rule] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
 print(json.dumps(found))
 """
 
@@ -46,11 +38,14 @@ print(json.dumps(found))
 def printed(code: str, rules: Sequence[str]) -> Any:
     """What a fresh process that runs the code over the rules prints, as JSON."""
     ended = subprocess.run(
-        [sys.executable, "-c", code, *rules],
+        [
+            *(sys.executable, "-c", code),
+            *(" ".join([rule, *map(str, code_of(rule))]) for rule in rules),
+        ],
         capture_output=True,
         text=True,
-        cwd=RULES_DIR,
-        env={**os.environ, "PYTHONPATH": str(SCRIPTS)},
+        cwd=SCRIPTS,
+        env={**os.environ, "PYTHONPATH": str(LIBRARY_PATH)},
         check=True,
     )
     return json.loads(ended.stdout)
@@ -58,22 +53,28 @@ def printed(code: str, rules: Sequence[str]) -> Any:
 
 @pytest.fixture(scope="module")
 def loaded() -> dict[str, list[str]]:
-    found: dict[str, list[str]] = printed(LOADED, RULES)
+    found: dict[str, list[str]] = printed(LOADED, list(RULES))
     return found
+
+
+def reachable(rule: str) -> set[Path]:
+    """All that the digest of a rule's code covers."""
+    files = [file.resolve() for file in code_of(rule)]
+    return {*files, *(found for file in files for found in code_digests.reachable(file))}
 
 
 @pytest.mark.parametrize("rule", RULES)
 def test_every_module_that_python_loads_is_reached(rule, loaded):
     files = {Path(name).resolve() for name in loaded[rule] if name}
-    own = {file for file in files if file.is_relative_to(SCRIPTS.resolve())}
-    reached = code_digests.reachable((RULES_DIR / f"{rule}.py").resolve())
+    own = {file for file in files if file.is_relative_to(LIBRARY_PATH.resolve())}
+    reached = reachable(rule)
     assert len(own) > 5
     assert own <= reached
 
 
-@pytest.mark.parametrize("rule", RULES[:5])
+@pytest.mark.parametrize("rule", EARLY[:-1])
 def test_stages_one_to_three_stay_clear_of_later_ones_and_of_each_other(rule):
-    reached = code_digests.reachable((RULES_DIR / f"{rule}.py").resolve())
+    reached = reachable(rule)
     parts = {file.relative_to(code_digests.PACKAGE.parent).parts[1:2] for file in reached}
     packages = {part[0] for part in parts if part}
     assert not packages & {"configuration", "interpret", "report", "export", "run", "simulate"}
@@ -120,10 +121,9 @@ def test_a_hash_sign_in_a_text_is_code():
 
 
 def test_stages_one_to_four_start_without_what_they_do_not_need():
-    rules = [rule for rule in RULES[:7] if rule != "capture_page"]
     code = LOADED.replace("print(json", "import pyarrow as pa; pa.array([1]); print(json")
     code = code.replace("json.dumps(found)", "json.dumps(list(sys.modules))")
-    packages = {name.partition(".")[0] for name in printed(code, rules)}
+    packages = {name.partition(".")[0] for name in printed(code, EARLY)}
     assert packages >= {"numpy", "pyarrow"}
     assert not packages & {"pandas", "scipy", "matplotlib", "jinja2", "snakemake"}
 

@@ -9,9 +9,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from grooveledger.run.staleness import _made_from
 from grooveledger.schemas.table import CAPTURE, TRACK, TRUTH, Column, Table, real
 from grooveledger.storage import tables
+from grooveledger.storage.provenance import made_from
 
 TABLE = Table(
     "made", "measure", "A table of the tests.", ("capture",), (CAPTURE, real("x", "", ""))
@@ -53,13 +53,13 @@ def test_what_the_parts_raise_leaves_the_file_that_was_there(tmp_path):
 def test_the_end_of_a_table_tells_whose_it_is(tmp_path):
     path = tmp_path / "t.parquet"
     tables.write(TABLE, part("a", 2), path, {"job": "0123456789ab"})
-    assert _made_from(path, "0123456789ab")
-    assert not _made_from(path, "ba9876543210")
+    assert made_from(path, "0123456789ab")
+    assert not made_from(path, "ba9876543210")
     whole = path.read_bytes()
     # Cut short, or empty, it is nobody's.
     for length in (0, 4, 7, len(whole) // 2, len(whole) - 1):
         path.write_bytes(whole[:length])
-        assert not _made_from(path, "0123456789ab")
+        assert not made_from(path, "0123456789ab")
 
 
 MIXED = Table(

@@ -1,0 +1,25 @@
+"""Rule capture_pages: the pages of several captures, those that are stale and no others."""
+
+import time
+from pathlib import Path
+
+import block_pandas  # noqa: F401
+from grooveledger.report import capture_page
+from grooveledger.storage.atomic_write import written_whole
+from grooveledger.storage.digests import digest
+from grooveledger.storage.provenance import made_from, stamp
+from job import logged, note_seconds
+
+with logged(snakemake.log[0]):
+    captures = Path(snakemake.config["results"]) / "captures"
+    written = Path(snakemake.output.written)
+    for capture, job in snakemake.params.job.items():
+        page = written.with_name(f"{capture}.html")
+        if page.exists() and made_from(page.with_suffix(""), digest(job)):
+            continue
+        begin = time.perf_counter()
+        capture_page.write(job, captures / capture, page)
+        stamp(page.with_suffix(""), job)
+        note_seconds(snakemake.config, capture, {"capture_page": time.perf_counter() - begin})
+    with written_whole(written) as scratch:
+        scratch.write_text("\n".join([*snakemake.params.job, ""]), encoding="utf-8")
