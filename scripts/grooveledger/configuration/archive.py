@@ -104,6 +104,7 @@ def load(
         captures_sheet.check_files(rows, name, faults)
         captures_sheet.fill_hours(rows, styli or {}, log, name, faults)
         captures_sheet.check_hours_run_forward(rows, name, faults)
+        captures_sheet.check_plays_run_forward(rows, name, faults)
         captures_sheet.fill_record_plays(rows)
     if faults or styli is None or cartridges is None or chains is None or records is None:
         raise ConfigurationFaults(_in_order(faults))

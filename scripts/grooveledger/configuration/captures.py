@@ -34,6 +34,10 @@ class PlayingLog:
             self._days[stylus] = [date for date, _ in played]
             self._sums[stylus] = [0.0, *accumulate(hours for _, hours in played)]
 
+    def knows(self, stylus: str) -> bool:
+        """Whether the log has any row of a stylus."""
+        return stylus in self._days
+
     def hours_between(self, stylus: str, first: datetime.date, end: datetime.date) -> float:
         """Hours played from the day `first` to the day before `end`."""
         days = self._days.get(stylus, [])
@@ -123,7 +127,11 @@ def fill_hours(
     name: str,
     faults: list[Fault],
 ) -> None:
-    """Fill in blank stylus hours from the playing log; tell hours that can't be."""
+    """Fill in blank stylus hours from the playing log, and report hours that can't be.
+
+    Hours of a stylus that the log does not name stay unknown (None), except on the day on which it
+    was fitted.
+    """
     for number, values in rows:
         stylus = styli.get(values["stylus"] or "")
         if stylus is None or values["captured_at"] is None:
@@ -137,13 +145,11 @@ def fill_hours(
             remedy = "Mend the date here, or fitted_on in the styli's sheet, or the stylus."
             faults.append(Fault(name, f"row {number}, captured_at", problem, remedy))
         elif values["stylus_hours"] is None:
-            if log is None:
-                remedy = "Give the hours, or keep a playing log and name it as playing_log."
-                problem = "is blank and there is no playing log"
-                faults.append(Fault(name, f"row {number}, stylus_hours", problem, remedy))
-                continue
-            played = log.hours_between(values["stylus"], day(fitted_on), captured_on)
-            values["stylus_hours"] = at_fitting + played
+            if log is not None and log.knows(values["stylus"]):
+                played = log.hours_between(values["stylus"], day(fitted_on), captured_on)
+                values["stylus_hours"] = at_fitting + played
+            elif captured_on == day(fitted_on):
+                values["stylus_hours"] = at_fitting
         elif values["stylus_hours"] < at_fitting - HOURS_ROUNDING:
             problem = f"{values['stylus_hours']:g} h is less than at fitting ({at_fitting:g} h)"
             remedy = "Mend it here, or hours_at_fitting in the styli's sheet."
@@ -186,6 +192,29 @@ def fill_record_plays(rows: Iterable[Row]) -> None:
             if row.values["record_plays"] is None:
                 row.values["record_plays"] = plays
             plays = row.values["record_plays"] + 1
+
+
+def check_plays_run_forward(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+    """Report captures with fewer plays of a record side than an earlier capture of it had."""
+    for groove, played in sorted(_by_groove(rows).items(), key=str):
+        most: Row | None = None
+        for row in sorted(played, key=_moment):
+            plays = row.values["record_plays"]
+            if plays is None:
+                continue
+            if most is not None and plays < most.values["record_plays"]:
+                side = " ".join(word for word in groove if word is not None)
+                problem = (
+                    f"{plays} plays of {side} are fewer than the {most.values['record_plays']} of "
+                    f"the earlier capture in row {most.number}"
+                )
+                remedy = (
+                    "Plays only grow: correct one of the two, or a date; a second copy of the "
+                    "record is described under `copies` in its file."
+                )
+                faults.append(Fault(name, f"row {row.number}, record_plays", problem, remedy))
+            else:
+                most = row
 
 
 def _by_groove(rows: Iterable[Row]) -> dict[tuple[str, str, str | None], list[Row]]:

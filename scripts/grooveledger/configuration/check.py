@@ -7,12 +7,16 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from grooveledger.capture.recording_facts import find_recordings
-from grooveledger.configuration import Archive
+from grooveledger.configuration import Archive, plausible
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.plan import Side, Track
 
-#: So many file names are told, of the rest how many there are.
+#: This many file names are listed, of the rest their number.
 _NAMES_MAX = 5
+_UNKNOWN_HOURS = (
+    "    without hours nothing can be followed: fill in stylus_hours in the captures' sheet, or "
+    "what the stylus played in the playing log"
+)
 
 
 class SideUse(NamedTuple):
@@ -67,6 +71,7 @@ def report(archive: Archive, directory: Path) -> list[str]:
         f"{_count(len(archive.styli), 'stylus', 'styli')}, "
         f"{_count(len(archive.sides), 'record side')}.",
         *_file_lines(archive, directory),
+        *_unusual_lines(archive),
     ]
     for stylus, mapping in archive.styli.items():
         played = [row for row in rows if row["stylus"] == stylus]
@@ -81,7 +86,7 @@ def report(archive: Archive, directory: Path) -> list[str]:
         lines += [
             f"    {spoken(track)} serves no measure"
             for track in side.tracks
-            if track.track not in served
+            if track.track not in served and track.kind != "other"
         ]
     return lines
 
@@ -90,16 +95,44 @@ def _stylus_lines(name: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
     if not rows:
         return [f"{name}: 0 captures"]
     first, last = (pick(row["captured_at"][:10] for row in rows) for pick in (min, max))
-    fewest, most = (pick(row["stylus_hours"] for row in rows) for pick in (min, max))
     days = first if first == last else f"{first} to {last}"
+    known_h = [row["stylus_hours"] for row in rows if row["stylus_hours"] is not None]
+    unknown = len(rows) - len(known_h)
+    if not known_h:
+        return [f"{name}: {_count(len(rows), 'capture')}, {days}, hours unknown", _UNKNOWN_HOURS]
+    fewest, most = min(known_h), max(known_h)
     hours = f"{fewest:g} h" if fewest == most else f"{fewest:g} to {most:g} h"
     lines = [f"{name}: {_count(len(rows), 'capture')}, {days}, {hours}"]
+    if unknown:
+        lines.append(f"    hours unknown in {_count(unknown, 'capture')} of these")
+        lines.append(_UNKNOWN_HOURS)
     if first != last and fewest == most:
         lines.append(
             "    no hours between them, so nothing can be followed: fill in stylus_hours in the "
             "captures' sheet, or what it played in the playing log"
         )
     return lines
+
+
+def _unusual_lines(archive: Archive) -> list[str]:
+    """Name figures outside their usual range, which a run takes as they are."""
+    lines = [
+        f"    {kind} {name}, {remark}"
+        for kind, things, usual in (
+            ("cartridge", archive.cartridges, plausible.CARTRIDGE),
+            ("chain", archive.chains, plausible.CHAIN),
+        )
+        for name, mapping in things.items()
+        for remark in plausible.unusual(mapping, usual)
+    ]
+    for (record, side), mapping in archive.sides.items():
+        for track in mapping["tracks"]:
+            remarks = [
+                *plausible.unusual(track, plausible.TRACK),
+                *plausible.unusual_speed_tone(track),
+            ]
+            lines += [f"    {record} {side} track {track['track']}, {one}" for one in remarks]
+    return ["Unusual, so worth a second look:", *lines] if lines else []
 
 
 def _free(track: Track) -> Track:

@@ -139,8 +139,8 @@ def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
         return [f"{_ends_early(facts)}, and nothing is heard up to there"]
     if not heard.stretches:
         return [
-            f"nothing but noise is heard (peak {20.0 * np.log10(facts.peak):.0f} dBFS): check that the needle "
-            "was in the groove and the right input was recorded, and capture again"
+            f"nothing but noise is heard (peak {20.0 * np.log10(facts.peak):.0f} dBFS): check that "
+            "the needle was in the groove and the right input was recorded, and capture again"
         ]
     return []
 

@@ -184,6 +184,18 @@ class TestHours:
         )
         assert hours(archive) == [0.0, 2.0, 5.5, 55.5, 10.0]
 
+    def test_hours_of_a_stylus_that_the_log_does_not_name_are_unknown(self, tmp_path):
+        """Never those of fitting: it may have played any number since."""
+        archive = with_captures(
+            tmp_path, ("2024-03-01", "s2", "a", "", ""), ("2024-03-09", "s2", "a", "", "")
+        )
+        assert hours(archive) == [10.0, None]
+
+    def test_hours_without_a_log_are_unknown(self, tmp_path):
+        good.write(tmp_path)
+        config = {key: value for key, value in good.config().items() if key != "playing_log"}
+        assert hours(load(config, tmp_path)) == [2.0, None, 12.25, 13.0, 14.0]
+
     def test_typed_hours_win_over_the_log(self, tmp_path):
         assert hours(with_captures(tmp_path, ("2024-02-11", "s1", "a", "60", ""))) == [60.0]
 

@@ -67,3 +67,38 @@ def test_a_track_that_serves_nothing_is_told(tmp_path):
     record = good.RECORD.replace("3150", "300")
     archive = load(good.config(), good.write(tmp_path, {"config/records/bench-a.yaml": record}))
     assert "    track 3 (lateral, 300 Hz) serves no measure" in check.report(archive, tmp_path)
+
+
+def test_unknown_hours_are_named(archive, tmp_path):
+    rows = [{**row, "stylus_hours": None} for row in archive.captures[:3]]
+    rows[0]["stylus_hours"] = 4.0
+    lines = check.report(dataclasses.replace(archive, captures=tuple(rows)), tmp_path)
+    assert "Stylus s1 (mm-one): 2 captures, 2024-01-10 to 2024-02-10, 4 h" in lines
+    assert "    hours unknown in 1 capture of these" in lines
+    assert "Stylus s2 (mm-one): 1 capture, 2024-03-10, hours unknown" in lines
+
+
+def test_figures_out_of_their_usual_range_are_named(tmp_path):
+    """Grams for millinewtons, kilohms for ohms, kilohertz for hertz."""
+    load_ohm = "input_resistance_ohm: 47000"
+    changed = {
+        "config/cartridges.yaml": good.CARTRIDGES.replace("mn: 18.0", "mn: 1.8"),
+        "config/chains.yaml": good.CHAINS.replace(load_ohm, f"{load_ohm}0"),
+        "config/records/bench-a.yaml": good.RECORD.replace("[100, 1000, 10000]", "[1, 10, 1000]")
+        .replace("hz: 3150", "hz: 3140"),
+    }  # fmt: skip
+    archive = load(good.config(), good.write(tmp_path, changed))
+    lines = check.report(archive, tmp_path)
+    first = lines.index("Unusual, so worth a second look:")
+    assert lines[first + 1 : first + 5] == [
+        "    cartridge mm-one, tracking_force_mn 1.8: usual is 5 to 50 mN; 1 gf is 9.81 mN",
+        "    chain bench, preamplifier.input_resistance_ohm 470000: usual is 5 to 150000 ohm; 47 "
+        "kilohms are 47000",
+        "    bench-a a track 3, frequency_hz 3140: the usual speed tone is 3150 Hz",
+        "    bench-a b track 2, frequencies_hz 1: usual is 4 to 50000 Hz; kilohertz are thousands "
+        "of these",
+    ]
+
+
+def test_nothing_usual_is_named(archive, tmp_path):
+    assert "Unusual, so worth a second look:" not in check.report(archive, tmp_path)

@@ -61,7 +61,7 @@ def test_rows_are_filled_from_the_name_and_appended_by_date(tmp_path):
     # Only one record and one chain are described.
     assert (row["record"], row["chain"]) == ("bench-a", "bench")
     assert all(not entry.missing for entry in entries)
-    assert load(read_config(tmp_path / "config.yaml"), tmp_path).captures[0]["stylus_hours"] == 10.0
+    assert load(read_config(tmp_path / "config.yaml"), tmp_path).captures[0]["stylus_hours"] is None
 
 
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
