@@ -118,6 +118,24 @@ def test_clean_capture(tmp_path):
     assert speed["speed_error_pct"][0] == pytest.approx(0.0, abs=0.002)
 
 
+def test_exchanged_channels_are_put_right_for_the_capture(tmp_path):
+    """The recorder's leads were exchanged, which the chain does not say."""
+    side = side_of(tone(1, "left"), tone(2, "right"))
+    stylus = StylusTruth(sensitivity_mv_per_cm_s=(1.0, 1.3))
+    samples, truth = simulate_capture(
+        Side.from_mapping(side), stylus, small_chain(), CLEAN, 48_000, 3
+    )
+    path = tmp_path / "capture.wav"
+    write_capture(path, samples[:, ::-1], 48_000)
+    found = measured(path, side, small_chain(), CARTRIDGE, tmp_path / "c")
+    assert found.health["status"] == "flagged"
+    assert "put right for this capture" in found.health["reason"]
+    for track, channel in ((1, "left"), (2, "right")):
+        level = found.rows("level", track=track)
+        assert list(level["channel"]) == [channel]
+        assert level["output_mv"][0] == pytest.approx(truth.output_mv(track)[channel], rel=0.005)
+
+
 def test_noisy_capture(tmp_path):
     found, truth = taken(tmp_path, PLAIN, NOISY)
     assert found.health["status"] == "ok", found.health["reason"]

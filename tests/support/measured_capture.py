@@ -15,7 +15,7 @@ from grooveledger.observe.orders import observe_orders
 from grooveledger.observe.speed_trace import observe_speed
 from grooveledger.plan import Chain, Side
 from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
-from grooveledger.schemas.segment import TRACKS
+from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.segment.job import segment
 from grooveledger.storage import tables
 from grooveledger.storage.digests import file_sha256
@@ -97,6 +97,7 @@ def measured(
         sha256=file_sha256(path),
     )
     tables.write(TRACKS, tracks, folder / "tracks.parquet", NO_ORIGIN)
+    tables.write(HEALTH, health, folder / "health.parquet", NO_ORIGIN)
     settings = {**defaults("orders"), **(orders or {})}
     found = observe_orders(path, tracks, view, settings, "c")
     found += (observe_speed(path, tracks, view, defaults("speed"), "c"),)

@@ -30,7 +30,7 @@ def measure_capture(
     Parameters
     ----------
     folder : Path
-        Holds the capture's tracks table.
+        Holds the capture's tracks and health tables.
     observations : sequence of str
         Its observation files; those that its side has no use for are taken as empty.
     output : Path
@@ -46,11 +46,15 @@ def measure_capture(
         observed[Path(path).stem] = tables.columns(tables.read(path))
         faults += [text for key, text in tables.provenance(path).items() if key == FAULT]
     tracks = tables.columns(tables.read(folder / "tracks.parquet"))
+    chain = Chain.from_mapping(job["chain"])
+    if tables.read(folder / "health.parquet")["channel_order"].to_pylist() == ["exchanged"]:
+        # The capture is flagged for it; its figures are those of the channels they are named for.
+        chain = replace(chain, swap_channels=not chain.swap_channels)
     origin = provenance(job)
     context = CaptureContext(
         capture=job["capture"],
         side=side,
-        chain=Chain.from_mapping(job["chain"]),
+        chain=chain,
         cartridge=cartridge,
         settings=settings["remarks"],
         tracks=tracks,

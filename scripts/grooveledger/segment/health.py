@@ -242,8 +242,8 @@ def _channel_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) ->
         flags.append(f"the {channel} channel of the file carries nothing: {LEADS}")
     if alignment.assumption.exchanged:
         flags.append(
-            "left and right are exchanged: tracks of one groove wall drive the other channel; "
-            "exchange the cables, or set swap_channels in the chain"
+            "left and right are exchanged: tracks of one groove wall drive the other channel; put "
+            "right for this capture: exchange the cables, or correct swap_channels in the chain"
         )
     if alignment.assumption.inverted:
         flags.append(

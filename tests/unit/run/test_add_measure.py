@@ -39,12 +39,13 @@ from grooveledger.configuration import load
 from grooveledger.measure.job import measure_capture
 from grooveledger.run.jobs import Jobs
 from grooveledger.schemas.observe import ORDERS
-from grooveledger.schemas.segment import TRACKS
+from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.storage import tables
 archive = load(yaml.safe_load(Path("config/config.yaml").read_text()), Path())
 job = Jobs(archive, defaultdict(str)).mapping("measure", "2022-11-06-a")
 folder = Path("measured")
-tables.write(TRACKS, tables.empty(TRACKS), folder / "tracks.parquet", {})
+for table, name in ((TRACKS, "tracks"), (HEALTH, "health")):
+    tables.write(table, tables.empty(table), folder / f"{name}.parquet", {})
 orders = tables.build(ORDERS, {"capture": "2022-11-06-a", **orders_of(3, 1000.0, {1: (0.1, 0.2)})})
 tables.write(ORDERS, orders, folder / "orders.parquet", {})
 measure_capture(folder, [folder / "orders.parquet"], folder, job)
