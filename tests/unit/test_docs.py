@@ -186,7 +186,13 @@ def test_the_worked_record_is_read_and_gives_what_its_page_says(tmp_path):
     records = tmp_path / "config" / "records"
     (records / "workbench.yaml").write_text(told["record"], encoding="utf-8")
     (records / "workbench-calibration.tsv").write_text(told["calibration"], encoding="utf-8")
+    (records / "odds.yaml").write_text(told["kinds"], encoding="utf-8")
     archive = load(make_configuration.config(), tmp_path)
+    assert {side for record, side in archive.sides if record == "odds"} == {
+        "spots",
+        "sweeps",
+        "tracking",
+    }
     gives = {
         side: {use.measure for use in side_uses(view) if use.tracks}
         for side in ("one", "two")
@@ -234,6 +240,7 @@ def test_blocks_have_a_language_that_is_checked():
     }
     assert named == {
         ("describing_a_record.md", "record"),
+        ("describing_a_record.md", "kinds"),
         ("describing_a_record.md", "calibration"),
         ("recording.md", "config"),
         ("recording.md", "preamplifier_response"),
