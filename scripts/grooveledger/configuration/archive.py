@@ -1,20 +1,20 @@
 """The whole configuration of an archive, checked across its files."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from grooveledger.configuration import captures as captures_sheet
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.filename_patterns import pattern_problems
 from grooveledger.configuration.instruments import Things, read_cartridges, read_chains
 from grooveledger.configuration.records import Records, read_records
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import Row, duplicates, read_sheet
-from grooveledger.configuration.validation import Problem, checked
+from grooveledger.configuration.validation import checked
 from grooveledger.configuration.yaml_files import read_yaml, spelled
-from grooveledger.faults import ConfigurationFaults, Fault
+from grooveledger.faults import Fault
 
 
 @dataclass(frozen=True)
@@ -79,15 +79,17 @@ def load(
     ConfigurationFaults
         With every fault of every file.
     """
-    faults: list[Fault] = []
+    faults = Faults()
     directory = Path(directory)
-    problems: list[Problem] = []
-    settings = checked(config, schema("config"), problems) or {}
+    settings, problems = checked(config, schema("config"))
+    settings = settings or {}
     problems += pattern_problems((settings.get("register") or {}).get("patterns") or ())
-    faults += [
-        Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
-        for problem in problems
-    ]
+    faults.extend(
+        [
+            Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
+            for problem in problems
+        ]
+    )
     cartridges = chains = records = None
     if name := settings.get("cartridges"):
         cartridges = read_cartridges(directory / name, name, faults)
@@ -106,8 +108,12 @@ def load(
         captures_sheet.check_hours_run_forward(rows, name, faults)
         captures_sheet.check_plays_run_forward(rows, name, faults)
         captures_sheet.fill_record_plays(rows)
-    if faults or styli is None or cartridges is None or chains is None or records is None:
-        raise ConfigurationFaults(_in_order(faults))
+    faults.stop_if_any()
+    # What could not be read is a fault, so everything was.
+    assert styli is not None
+    assert cartridges is not None
+    assert chains is not None
+    assert records is not None
     joined = tuple(
         {**row.values, "cartridge": styli[row.values["stylus"]]["cartridge"]} for row in rows
     )
@@ -122,29 +128,18 @@ def read_config(path: Path) -> dict[str, Any]:
     ConfigurationFaults
         The file is not there, is no YAML, or has a key twice.
     """
-    faults: list[Fault] = []
+    faults = Faults()
     document = read_yaml(path, str(path), faults)
     if document is not None and not isinstance(document.value, dict):
-        faults.append(Fault(str(path), "", "holds no keys", "See what the program start writes."))
-    if document is None or faults:
-        raise ConfigurationFaults(faults)
+        faults.add(str(path), "", "holds no keys", "See what the program start writes.")
+    faults.stop_if_any()
+    assert document is not None
     config: dict[str, Any] = document.value
     return config
 
 
-def _in_order(faults: list[Fault]) -> list[Fault]:
-    """File by file in the order of reading, each from top to bottom."""
-    files = list(dict.fromkeys(fault.file for fault in faults))
-
-    def key(fault: Fault) -> tuple[int, int]:
-        number = re.match(r"(?:row|line) (\d+)", fault.place)
-        return files.index(fault.file), int(number[1]) if number else 0
-
-    return sorted(faults, key=key)
-
-
 def _read_styli(
-    settings: Mapping[str, Any], directory: Path, cartridges: Things | None, faults: list[Fault]
+    settings: Mapping[str, Any], directory: Path, cartridges: Things | None, faults: Faults
 ) -> Things | None:
     name = settings.get("styli")
     if name is None:
@@ -165,7 +160,7 @@ def _read_styli(
 
 
 def _read_log(
-    settings: Mapping[str, Any], directory: Path, styli: Things | None, faults: list[Fault]
+    settings: Mapping[str, Any], directory: Path, styli: Things | None, faults: Faults
 ) -> captures_sheet.PlayingLog | None:
     name = settings.get("playing_log")
     if name is None:

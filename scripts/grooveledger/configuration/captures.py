@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate
 from typing import Any
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.records import Records
 from grooveledger.configuration.sheets import Row, day, duplicates
 from grooveledger.configuration.suggestions import listed, suggestion
@@ -51,7 +52,7 @@ def check_references(
     chains: Collection[str] | None,
     records: Records | None,
     name: str,
-    faults: list[Fault],
+    faults: Faults,
 ) -> None:
     """Tell captures given twice and ids that other files do not hold (None: can't be read)."""
     duplicates(rows, ("capture",), name, faults)
@@ -67,9 +68,9 @@ def check_references(
         if side is not None and options and side not in options:
             problem = f"record '{record}' has no side {shown(side)}"
             remedy = suggestion(side, sorted(options), "sides")
-            faults.append(Fault(name, f"row {number}, side", problem, remedy))
+            faults.add(name, f"row {number}, side", problem, remedy)
         if options:
-            faults += _copy_faults(number, values, records.copies_of(record), name)
+            faults.extend(_copy_faults(number, values, records.copies_of(record), name))
 
 
 def _copy_faults(
@@ -89,7 +90,7 @@ def _copy_faults(
 
 
 def check_reference(
-    rows: Iterable[Row], column: str, known: Collection[str] | None, name: str, faults: list[Fault]
+    rows: Iterable[Row], column: str, known: Collection[str] | None, name: str, faults: Faults
 ) -> None:
     """Tell ids in a column that another file does not hold; `known` is None if it can't be read."""
     if known is None:
@@ -101,10 +102,10 @@ def check_reference(
             if word not in remedies:
                 remedies[word] = suggestion(word, sorted(known), f"ids of {column}")
             place = f"row {number}, {column}"
-            faults.append(Fault(name, place, f"{shown(word)} is not known", remedies[word]))
+            faults.add(name, place, f"{shown(word)} is not known", remedies[word])
 
 
-def check_files(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+def check_files(rows: Iterable[Row], name: str, faults: Faults) -> None:
     """Tell paths that could leave captures_dir; a file that is not there is no fault."""
     for number, values in rows:
         path = values["file"]
@@ -114,10 +115,10 @@ def check_files(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
         if path.startswith("/") or ".." in parts or "\\" in path or path[1:2] == ":":
             problem = f"{shown(path)} may lead out of captures_dir"
             remedy = "Give a path under captures_dir, folders separated by /, without '..'."
-            faults.append(Fault(name, f"row {number}, file", problem, remedy))
+            faults.add(name, f"row {number}, file", problem, remedy)
         elif max(len(part.encode()) for part in parts) > NAME_MAX_BYTES:
             problem = f"{shown(path)} has a name of more than {NAME_MAX_BYTES} bytes"
-            faults.append(Fault(name, f"row {number}, file", problem, "Give the file's real name."))
+            faults.add(name, f"row {number}, file", problem, "Give the file's real name.")
 
 
 def fill_hours(
@@ -125,7 +126,7 @@ def fill_hours(
     styli: Mapping[str, Mapping[str, Any]],
     log: PlayingLog | None,
     name: str,
-    faults: list[Fault],
+    faults: Faults,
 ) -> None:
     """Fill in blank stylus hours from the playing log, and report hours that can't be.
 
@@ -143,7 +144,7 @@ def fill_hours(
         if captured_on < day(fitted_on):
             problem = f"is before the stylus was fitted ({fitted_on})"
             remedy = "Mend the date here, or fitted_on in the styli's sheet, or the stylus."
-            faults.append(Fault(name, f"row {number}, captured_at", problem, remedy))
+            faults.add(name, f"row {number}, captured_at", problem, remedy)
         elif values["stylus_hours"] is None:
             if log is not None and log.knows(values["stylus"]):
                 played = log.hours_between(values["stylus"], day(fitted_on), captured_on)
@@ -153,10 +154,10 @@ def fill_hours(
         elif values["stylus_hours"] < at_fitting - HOURS_ROUNDING:
             problem = f"{values['stylus_hours']:g} h is less than at fitting ({at_fitting:g} h)"
             remedy = "Mend it here, or hours_at_fitting in the styli's sheet."
-            faults.append(Fault(name, f"row {number}, stylus_hours", problem, remedy))
+            faults.add(name, f"row {number}, stylus_hours", problem, remedy)
 
 
-def check_hours_run_forward(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+def check_hours_run_forward(rows: Iterable[Row], name: str, faults: Faults) -> None:
     """Tell captures with fewer hours on a stylus than an earlier capture had.
 
     Captures of one day are only held against each other where both have a time of day.
@@ -177,7 +178,7 @@ def check_hours_run_forward(rows: Iterable[Row], name: str, faults: list[Fault])
                 has_time = len(row.values["captured_at"]) > len("2000-01-01")
                 earlier = timed if has_time else most
                 if earlier is not None and _hours(row) < _hours(earlier) - HOURS_ROUNDING:
-                    faults.append(_backwards(row, earlier, stylus, name))
+                    faults.extend([_backwards(row, earlier, stylus, name)])
                 if has_time:
                     timed = _later(timed, row)
             for row in rows_of_day:
@@ -194,7 +195,7 @@ def fill_record_plays(rows: Iterable[Row]) -> None:
             plays = row.values["record_plays"] + 1
 
 
-def check_plays_run_forward(rows: Iterable[Row], name: str, faults: list[Fault]) -> None:
+def check_plays_run_forward(rows: Iterable[Row], name: str, faults: Faults) -> None:
     """Report captures with fewer plays of a record side than an earlier capture of it had."""
     for groove, played in sorted(_by_groove(rows).items(), key=str):
         most: Row | None = None
@@ -212,7 +213,7 @@ def check_plays_run_forward(rows: Iterable[Row], name: str, faults: list[Fault])
                     "Plays only grow: correct one of the two, or a date; a second copy of the "
                     "record is described under `copies` in its file."
                 )
-                faults.append(Fault(name, f"row {row.number}, record_plays", problem, remedy))
+                faults.add(name, f"row {row.number}, record_plays", problem, remedy)
             else:
                 most = row
 

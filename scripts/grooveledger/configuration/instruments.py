@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import duplicates, read_sheet
 from grooveledger.configuration.validation import Problem, checked, shown
 from grooveledger.configuration.yaml_files import read_yaml
-from grooveledger.faults import Fault
 
 #: A response relative to 1 kHz is 0 dB there; measured points beside 1 kHz leave this much room.
 REFERENCE_TOLERANCE_DB = 0.1
@@ -17,12 +17,12 @@ REFERENCE_HZ = 1000.0
 Things = dict[str, dict[str, Any]]
 
 
-def read_cartridges(path: Path, name: str, faults: list[Fault]) -> Things | None:
+def read_cartridges(path: Path, name: str, faults: Faults) -> Things | None:
     """Read mappings for `plan.Cartridge.from_mapping` by id; None where the file can't be read."""
     return _read_things(path, name, "cartridge", faults)
 
 
-def read_chains(path: Path, name: str, directory: Path, faults: list[Fault]) -> Things | None:
+def read_chains(path: Path, name: str, directory: Path, faults: Faults) -> Things | None:
     """Read mappings for `plan.Chain.from_mapping` by id; None where the file can't be read.
 
     The preamplifiers' responses are written out as rows of frequency in Hz and gain in dB.
@@ -36,19 +36,18 @@ def read_chains(path: Path, name: str, directory: Path, faults: list[Fault]) -> 
     return chains
 
 
-def _read_things(path: Path, name: str, kind: str, faults: list[Fault]) -> Things | None:
+def _read_things(path: Path, name: str, kind: str, faults: Faults) -> Things | None:
     document = read_yaml(path, name, faults)
     if document is None:
         return None
-    problems: list[Problem] = []
     value = document.value if document.value is not None else {}
-    things = checked(value, schema(f"{kind}s"), problems)
+    things, problems = checked(value, schema(f"{kind}s"))
     if kind == "cartridge":
         told = {problem.path for problem in problems}
         for cartridge, mapping in (things or {}).items():
             more = _rating_problems(cartridge, (mapping or {}).get("rated") or {})
             problems += [problem for problem in more if problem.path not in told]
-    faults += document.faults(name, problems)
+    faults.extend(document.faults(name, problems))
     if things is None:
         return None
     return {key: {kind: key, **(mapping or {})} for key, mapping in things.items()}
@@ -69,7 +68,7 @@ def _rating_problems(cartridge: str, rated: Mapping[str, Any]) -> list[Problem]:
     return problems
 
 
-def _read_response(directory: Path, name: str, faults: list[Fault]) -> list[list[float]]:
+def _read_response(directory: Path, name: str, faults: Faults) -> list[list[float]]:
     rows = read_sheet(directory / name, name, "preamplifier_response", faults)
     if rows is None:
         return []
@@ -81,9 +80,9 @@ def _read_response(directory: Path, name: str, faults: list[Fault]) -> list[list
     )
     reference_db = [gain_db for frequency_hz, gain_db in response if frequency_hz == REFERENCE_HZ]
     if len(rows) < 2:
-        faults.append(Fault(name, "", "has fewer than two rows", "Give two frequencies at least."))
+        faults.add(name, "", "has fewer than two rows", "Give two frequencies at least.")
     elif reference_db and abs(reference_db[0]) > REFERENCE_TOLERANCE_DB:
         problem = f"is {reference_db[0]:g} dB at 1 kHz"
         remedy = f"Gain is relative to that at 1 kHz: subtract {reference_db[0]:g} throughout."
-        faults.append(Fault(name, "gain_db_re_1khz", problem, remedy))
+        faults.add(name, "gain_db_re_1khz", problem, remedy)
     return response

@@ -4,12 +4,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import Row, duplicates, read_sheet
 from grooveledger.configuration.suggestions import listed, suggestion
 from grooveledger.configuration.validation import Problem, checked, shown
 from grooveledger.configuration.yaml_files import Key, read_yaml
-from grooveledger.faults import Fault
 
 #: A stated duration may differ from the sum of the steps by this part of it: as far as either may
 #: be from what was cut.
@@ -40,12 +40,12 @@ class Records(NamedTuple):
         return [copy for name, copy in self.copies if name == record]
 
 
-def read_records(directory: Path, records_dir: str, faults: list[Fault]) -> Records | None:
+def read_records(directory: Path, records_dir: str, faults: Faults) -> Records | None:
     """Read every record of a folder; None where there is no folder."""
     folder = directory / records_dir
     if not folder.is_dir():
         remedy = "Make the folder, or correct records_dir in the configuration."
-        faults.append(Fault(records_dir, "", "is no folder", remedy))
+        faults.add(records_dir, "", "is no folder", remedy)
         return None
     records = Records({}, {}, {})
     for path in sorted(folder.iterdir()):
@@ -53,29 +53,26 @@ def read_records(directory: Path, records_dir: str, faults: list[Fault]) -> Reco
         if path.name.startswith("."):
             continue
         if path.suffix == ".yml":
-            faults.append(Fault(name, "", "ends in .yml", "Rename it so that it ends in .yaml."))
+            faults.add(name, "", "ends in .yml", "Rename it so that it ends in .yaml.")
         if path.suffix == ".yaml":
             _read_record(path, name, directory, records, faults)
     return records
 
 
-def _read_record(
-    path: Path, name: str, directory: Path, records: Records, faults: list[Fault]
-) -> None:
+def _read_record(path: Path, name: str, directory: Path, records: Records, faults: Faults) -> None:
     """Add a record to those read."""
     records.named[path.stem] = set()
     document = read_yaml(path, name, faults)
     if document is None:
         return
-    problems: list[Problem] = []
-    record = checked(document.value, schema("record"), problems)
+    record, problems = checked(document.value, schema("record"))
     if record is not None:
         told = {problem.path for problem in problems}
         more = _name_problems(record, path)
         for side, mapping in (record.get("sides") or {}).items():
             more += _side_problems(mapping, ("sides", side))
         problems += [problem for problem in more if problem.path not in told]
-    faults += document.faults(name, problems)
+    faults.extend(document.faults(name, problems))
     if record is None or not record.get("sides"):
         return
     records.named[path.stem] = set(record["sides"])
@@ -207,7 +204,7 @@ def _read_calibration(
     name: str | None,
     directory: Path,
     readable: bool,
-    faults: list[Fault],
+    faults: Faults,
 ) -> dict[str, list[list[float]]]:
     """Return rows of track, frequency and recorded level by side, sorted.
 
@@ -233,16 +230,16 @@ def _read_calibration(
     return {side: sorted(entries) for side, entries in calibration.items()}
 
 
-def _on_record(row: Row, numbers: Mapping[str, list[int]], name: str, faults: list[Fault]) -> bool:
+def _on_record(row: Row, numbers: Mapping[str, list[int]], name: str, faults: Faults) -> bool:
     side, track = row.values["side"], row.values["track"]
     if side is not None and side not in numbers:
         problem = f"{shown(side)} is no side of the record"
         remedy = suggestion(side, numbers, "sides")
-        faults.append(Fault(name, f"row {row.number}, side", problem, remedy))
+        faults.add(name, f"row {row.number}, side", problem, remedy)
         return False
     if side is not None and track is not None and track not in numbers[side]:
         problem = f"side {side} has no track {track}"
         remedy = f"Its tracks: {listed(map(str, numbers[side]))}."
-        faults.append(Fault(name, f"row {row.number}, track", problem, remedy))
+        faults.add(name, f"row {row.number}, track", problem, remedy)
         return False
     return side is not None

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from grooveledger.capture.recording_facts import Recording, find_recordings, read_recording
 from grooveledger.configuration import Archive, load, read_config
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.filename_patterns import FilenamePattern, day_in, read_name
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import day, sheet_cells
@@ -152,19 +153,18 @@ def read_captures_sheet(directory: Path, name: str) -> Sheet:
     columns = list(schema("captures")["properties"])
     if not path.exists():
         return Sheet(path, "\t".join(columns) + "\n", columns, frozenset(), frozenset())
-    faults: list[Fault] = []
+    faults = Faults()
     text = read_text(path, name, faults)
     rows = None if text is None else sheet_cells(text, name, faults)
-    if text is not None and not rows and not faults:
+    faults.stop_if_any()
+    assert text is not None
+    if not rows:
         return Sheet(path, text + "\t".join(columns) + "\n", columns, frozenset(), frozenset())
-    if text is None or not rows:
-        raise ConfigurationFaults(faults)
     header = rows[0][1]
     for column in ("capture", "file"):
         if column not in header:
-            faults.append(Fault(name, "header", f"has no column {column}", "Add it."))
-    if faults:
-        raise ConfigurationFaults(faults)
+            faults.add(name, "header", f"has no column {column}", "Add it.")
+    faults.stop_if_any()
     cells = [dict(zip(header, row, strict=False)) for _, row in rows[1:]]
     return Sheet(
         path,

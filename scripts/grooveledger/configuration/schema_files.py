@@ -4,8 +4,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.yaml_files import read_yaml
-from grooveledger.faults import ConfigurationFaults, Fault
 
 SCHEMAS = Path(__file__).resolve().parents[3] / "workflow" / "schemas"
 
@@ -33,10 +33,10 @@ def _described(node: dict[str, Any], path: tuple[str, ...]) -> Any:
 
 
 def _document(path: Path) -> dict[str, Any]:
-    faults: list[Fault] = []
+    faults = Faults()
     document = read_yaml(path, path.name, faults)
-    if document is None or faults:
-        raise ConfigurationFaults(faults)
+    faults.stop_if_any()
+    assert document is not None
     value: dict[str, Any] = document.value
     return value
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.suggestions import listed, suggestion
 from grooveledger.configuration.text_files import read_text
@@ -32,7 +33,7 @@ class Row(NamedTuple):
     values: dict[str, Any]
 
 
-def read_sheet(path: Path, name: str, schema_name: str, faults: list[Fault]) -> list[Row] | None:
+def read_sheet(path: Path, name: str, schema_name: str, faults: Faults) -> list[Row] | None:
     """Read a tab-separated sheet against the schema of its rows.
 
     Parameters
@@ -44,8 +45,8 @@ def read_sheet(path: Path, name: str, schema_name: str, faults: list[Fault]) -> 
         What the person calls it, for the faults.
     schema_name : str
         The schema of a row.
-    faults : list of Fault
-        Grows by every fault found.
+    faults : Faults
+        Collects what is wrong.
 
     Returns
     -------
@@ -56,7 +57,7 @@ def read_sheet(path: Path, name: str, schema_name: str, faults: list[Fault]) -> 
     return None if text is None else parse_sheet(text, name, schema_name, faults)
 
 
-def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> list[Row] | None:
+def parse_sheet(text: str, name: str, schema_name: str, faults: Faults) -> list[Row] | None:
     """Make rows of a sheet's text, see `read_sheet`."""
     rows = sheet_cells(text, name, faults)
     if rows is None:
@@ -64,7 +65,7 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> 
     row_schema = schema(schema_name)
     if not rows:
         columns = listed(row_schema["properties"])
-        faults.append(Fault(name, "", "has no header row", f"Its columns: {columns}."))
+        faults.add(name, "", "has no header row", f"Its columns: {columns}.")
         return None
     header_number, header = rows[0]
     if not _header_ok(header, header_number, row_schema, name, faults):
@@ -79,7 +80,7 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> 
     for number, cells in rows[1:]:
         if any(cells[len(header) :]):
             problem = f"has {len(cells)} cells where the header has {len(header)}"
-            faults.append(Fault(name, f"row {number}", problem, "Remove the surplus tab or cell."))
+            faults.add(name, f"row {number}", problem, "Remove the surplus tab or cell.")
         values = dict(absent)
         padded = cells + [""] * (len(header) - len(cells))
         for reader, cell in zip(readers, padded, strict=False):
@@ -87,19 +88,17 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: list[Fault]) -> 
                 if cell:
                     place = f"row {number}"
                     problem = f"{shown(cell)} stands in a column without a name"
-                    faults.append(Fault(name, place, problem, "Name the column or clear it."))
+                    faults.add(name, place, problem, "Name the column or clear it.")
                 continue
             value, told = reader.read(cell)
             values[reader.column] = value
             place = f"row {number}, {reader.column}"
-            faults += [Fault(name, place, found.problem, found.remedy) for found in told]
+            faults.extend([Fault(name, place, found.problem, found.remedy) for found in told])
         result.append(Row(number, values))
     return result
 
 
-def duplicates(
-    rows: Iterable[Row], columns: tuple[str, ...], name: str, faults: list[Fault]
-) -> None:
+def duplicates(rows: Iterable[Row], columns: tuple[str, ...], name: str, faults: Faults) -> None:
     """Tell rows that have the same values in the columns as an earlier row.
 
     Capitals make no difference: an id names a folder, and not every file system tells them apart.
@@ -114,10 +113,8 @@ def duplicates(
         if earlier != number:
             problem = f"{', '.join(map(shown, cells))} is in row {earlier} already"
             place = f"row {number}, {', '.join(columns)}"
-            faults.append(
-                Fault(
-                    name, place, problem, "Each may stand there once (capitals make no difference)."
-                )
+            faults.add(
+                name, place, problem, "Each may stand there once (capitals make no difference)."
             )
 
 
@@ -126,7 +123,7 @@ def day(text: str) -> datetime.date:
     return datetime.date.fromisoformat(text[:10])
 
 
-def sheet_cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, list[str]]] | None:
+def sheet_cells(text: str, name: str, faults: Faults) -> list[tuple[int, list[str]]] | None:
     """Rows with content, comments left out, cells stripped, with their numbers from 1."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="\t", strict=True)
     rows: list[tuple[int, list[str]]] = []
@@ -141,7 +138,7 @@ def sheet_cells(text: str, name: str, faults: list[Fault]) -> list[tuple[int, li
         remedy = (
             'A cell that begins with a quotation mark must end with one; "" stands for one in it.'
         )
-        faults.append(Fault(name, f"row {number + 1}", problem, remedy))
+        faults.add(name, f"row {number + 1}", problem, remedy)
         return None
     return rows
 
@@ -151,14 +148,14 @@ def _header_ok(
     number: int,
     row_schema: Mapping[str, Any],
     name: str,
-    faults: list[Fault],
+    faults: Faults,
 ) -> bool:
     """Tell unknown, doubled and missing columns; false where the rows can't be read at all."""
     columns = row_schema["properties"]
     named = [column for column in header if column]
     if len(named) == 1 and named[0] not in columns and re.search("[,;|]", named[0]):
         problem = f"has the columns separated by '{re.search('[,;|]', named[0])[0]}'"  # type: ignore[index]
-        faults.append(Fault(name, f"row {number}", problem, "Save it as tab-separated text."))
+        faults.add(name, f"row {number}", problem, "Save it as tab-separated text.")
         return False
     before = len(faults)
     free = [column for column in columns if column not in named]
@@ -166,16 +163,16 @@ def _header_ok(
     for place, column in enumerate(header):
         if column and column in header[:place]:
             where = f"row {number}, {column}"
-            faults.append(Fault(name, where, "is a column twice", "Remove one of the two."))
+            faults.add(name, where, "is a column twice", "Remove one of the two.")
         elif column and column not in columns:
             remedy = suggestion(column, free or columns, "columns")
             meant.update(option for option in free if remedy == f"Did you mean '{option}'?")
             where = f"row {number}, {shown(column)}"
-            faults.append(Fault(name, where, "is an unknown column", remedy))
+            faults.add(name, where, "is an unknown column", remedy)
     for column in row_schema["required"]:
         if column in free and column not in meant:
             remedy = f"Add it, tab-separated. {columns[column]['description']}"
-            faults.append(Fault(name, f"row {number}, {column}", "the column is missing", remedy))
+            faults.add(name, f"row {number}, {column}", "the column is missing", remedy)
     return len(faults) == before
 
 
@@ -207,8 +204,7 @@ class _CellReader:
                 return None, [Problem((), problem, "Write it with a point, 21.5 for 21,5.")]
             if _NUMBER.fullmatch(cell):
                 value = float(cell)
-        problems: list[Problem] = []
-        value = checked(value, self._schema, problems)
+        value, problems = checked(value, self._schema)
         if self._dated and value is not None and not _is_date(value):
             problem = f"{shown(value)} is no date of the calendar"
             return None, [Problem((), problem, give(self._schema))]

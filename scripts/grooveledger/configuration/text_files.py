@@ -3,8 +3,8 @@
 import codecs
 from pathlib import Path
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.suggestions import near_miss
-from grooveledger.faults import Fault
 
 #: A sheet of 100,000 rows takes about 20 MB; more is no configuration.
 SIZE_MAX_BYTES = 100_000_000
@@ -14,7 +14,7 @@ _WIDE_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 
 def read_text(
-    path: Path, name: str, faults: list[Fault], size_max_bytes: int = SIZE_MAX_BYTES
+    path: Path, name: str, faults: Faults, size_max_bytes: int = SIZE_MAX_BYTES
 ) -> str | None:
     """Text of a UTF-8 file, with or without byte-order mark; None and a fault where it is none.
 
@@ -24,33 +24,33 @@ def read_text(
         The file.
     name : str
         What the person calls it, for the fault.
-    faults : list of Fault
-        Grows by what is wrong.
+    faults : Faults
+        Collects what is wrong.
     """
     try:
         if path.is_dir():
-            faults.append(Fault(name, "", "is a folder", "Name the file in it."))
+            faults.add(name, "", "is a folder", "Name the file in it.")
             return None
         size_bytes = path.stat().st_size
         if size_bytes > size_max_bytes:
             problem = f"is {size_bytes / 1e6:.0f} MB long"
             remedy = f"A file of this kind has at most {size_max_bytes / 1e6:g} MB."
-            faults.append(Fault(name, "", problem, remedy))
+            faults.add(name, "", problem, remedy)
             return None
         content = path.read_bytes()
     except FileNotFoundError:
-        faults.append(Fault(name, "", "is not there", _missing_remedy(path)))
+        faults.add(name, "", "is not there", _missing_remedy(path))
         return None
     except (OSError, ValueError) as error:
         problem = f"can't be read ({getattr(error, 'strerror', None) or error})"
-        faults.append(Fault(name, "", problem, "Check the path and the file's permissions."))
+        faults.add(name, "", problem, "Check the path and the file's permissions.")
         return None
     return _decoded(content, name, faults)
 
 
-def _decoded(content: bytes, name: str, faults: list[Fault]) -> str | None:
+def _decoded(content: bytes, name: str, faults: Faults) -> str | None:
     if content.startswith(_WIDE_MARKS) or b"\0" in content:
-        faults.append(Fault(name, "", "is UTF-16 text, or no text at all", _SAVE_AGAIN))
+        faults.add(name, "", "is UTF-16 text, or no text at all", _SAVE_AGAIN)
         return None
     try:
         return content.decode("utf-8-sig")
@@ -60,7 +60,7 @@ def _decoded(content: bytes, name: str, faults: list[Fault]) -> str | None:
             f"is not UTF-8: the byte 0x{content[error.start]:02X} is probably a letter in a "
             "Windows character set (cp1252)"
         )
-        faults.append(Fault(name, f"line {line}", problem, _SAVE_AGAIN))
+        faults.add(name, f"line {line}", problem, _SAVE_AGAIN)
         return None
 
 

@@ -38,8 +38,15 @@ _UNDERSTOOD = frozenset(
 _LONGEST_SHOWN = 60
 
 
-def checked(value: Any, schema: Schema, problems: list[Problem], path: Path = ()) -> Any:
-    """Return the value in plain builtins with defaults filled in; None for what is wrong.
+class Checked(NamedTuple):
+    """A value in plain builtins, defaults filled in and None for what is wrong; its problems."""
+
+    value: Any
+    problems: list[Problem]
+
+
+def checked(value: Any, schema: Schema) -> Checked:
+    """Check a value against a schema.
 
     Parameters
     ----------
@@ -47,16 +54,17 @@ def checked(value: Any, schema: Schema, problems: list[Problem], path: Path = ()
         Mappings, sequences and scalars as a YAML reader gives them.
     schema : mapping
         The schema, references written out.
-    problems : list of Problem
-        Grows by every problem found.
-    path : tuple of str or int
-        Where the value lies.
 
     Notes
     -----
     A ``number`` becomes a float, so that 4 and 4.0 are the same setting. Among the branches of a
     ``oneOf`` the value's own `kind` decides. A key left empty takes its default, as one left out.
     """
+    problems: list[Problem] = []
+    return Checked(_checked(value, schema, problems, ()), problems)
+
+
+def _checked(value: Any, schema: Schema, problems: list[Problem], path: Path) -> Any:
     if not _UNDERSTOOD.issuperset(schema):
         raise ValueError(f"schema of {path}: {sorted(set(schema) - _UNDERSTOOD)} not understood")
     if "oneOf" in schema:
@@ -113,7 +121,7 @@ def _checked_kind(value: Any, schema: Schema, problems: list[Problem], path: Pat
         remedy = suggestion(str(kind), branches, "kinds")
         problems.append(Problem((*path, "kind"), problem, remedy))
         return WRONG
-    return checked(value, branches[kind], problems, path)
+    return _checked(value, branches[kind], problems, path)
 
 
 def _checked_object(value: Any, schema: Schema, problems: list[Problem], path: Path) -> Any:
@@ -136,10 +144,10 @@ def _checked_object(value: Any, schema: Schema, problems: list[Problem], path: P
             meant.add(near_miss(key, free) or "")
         else:
             _check_name(key, schema, problems, path)
-            result[key] = checked(entry, others, problems, (*path, key))
+            result[key] = _checked(entry, others, problems, (*path, key))
     for key, child in properties.items():
         if key in values and not (values[key] is None and "default" in child):
-            result[key] = checked(values[key], child, problems, (*path, key))
+            result[key] = _checked(values[key], child, problems, (*path, key))
         elif "default" in child:
             result[key] = _filled(child, path, key)
         elif key in schema.get("required", ()) and key not in meant:
@@ -150,7 +158,7 @@ def _checked_object(value: Any, schema: Schema, problems: list[Problem], path: P
 def _filled(schema: Schema, path: Path, key: str) -> Any:
     """Return a default, itself filled in; one that its own schema refuses is a mistake of ours."""
     problems: list[Problem] = []
-    default = checked(copy.deepcopy(schema["default"]), schema, problems, (*path, key))
+    default = _checked(copy.deepcopy(schema["default"]), schema, problems, (*path, key))
     if problems:
         raise ValueError(f"default of {(*path, key)}: {problems}")
     return default
@@ -170,7 +178,7 @@ def _checked_array(value: Any, schema: Schema, problems: list[Problem], path: Pa
         problems.append(Problem(path, f"has {len(value)} entries", give(schema)))
         return WRONG
     entries = [
-        checked(entry, schema["items"], problems, (*path, place))
+        _checked(entry, schema["items"], problems, (*path, place))
         for place, entry in enumerate(value)
     ]
     if schema.get("uniqueItems") and any(entry in entries[:i] for i, entry in enumerate(entries)):

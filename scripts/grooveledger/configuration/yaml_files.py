@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 import yaml
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.text_files import read_text
 from grooveledger.configuration.validation import Problem
 from grooveledger.faults import Fault
@@ -68,30 +69,30 @@ def spelled(path: Key) -> str:
     return "".join(words).replace(",.", ", ").strip(".,")
 
 
-def read_yaml(path: Path, name: str, faults: list[Fault]) -> Document | None:
+def read_yaml(path: Path, name: str, faults: Faults) -> Document | None:
     """Read a YAML file; None where it can't be read at all (the faults say why)."""
     text = read_text(path, name, faults, SIZE_MAX_BYTES)
     return None if text is None else parse_yaml(text, name, faults)
 
 
-def parse_yaml(text: str, name: str, faults: list[Fault]) -> Document | None:
+def parse_yaml(text: str, name: str, faults: Faults) -> Document | None:
     """Make a document of a YAML text; keys given twice are faults, but do not stop it."""
     lines: dict[Key, int] = {}
     try:
         value = _Builder(yaml.parse(text, Loader=_LOADER), name, lines, faults).document()
     except _Refused as refused:
-        faults.append(Fault(name, f"line {refused.line}", refused.problem, refused.remedy))
+        faults.add(name, f"line {refused.line}", refused.problem, refused.remedy)
         return None
     except yaml.MarkedYAMLError as error:
         mark: Any = error.problem_mark or error.context_mark
         place = f"line {mark.line + 1}, column {mark.column + 1}" if mark else ""
         problem = " ".join(str(part) for part in (error.problem, error.context) if part)
         remedy = "Mind the indentation (spaces, no tabs), colons, quotes and brackets around there."
-        faults.append(Fault(name, place, f"is not valid YAML: {problem}", remedy))
+        faults.add(name, place, f"is not valid YAML: {problem}", remedy)
         return None
     except yaml.YAMLError as error:
         problem = f"is not valid YAML: {' '.join(str(error).split())}"
-        faults.append(Fault(name, "", problem, "Remove characters that do not belong in text."))
+        faults.add(name, "", problem, "Remove characters that do not belong in text.")
         return None
     return Document(value, lines)
 
@@ -100,7 +101,7 @@ class _Builder:
     """Build plain values from the parser's events."""
 
     def __init__(
-        self, events: Iterator[Any], name: str, lines: dict[Key, int], faults: list[Fault]
+        self, events: Iterator[Any], name: str, lines: dict[Key, int], faults: Faults
     ) -> None:
         self._events, self._name, self._lines, self._faults = events, name, lines, faults
 
@@ -156,7 +157,7 @@ class _Builder:
             if key in values:
                 problem = f"is given twice, first in line {self._lines[place]}"
                 where = f"line {line}, {spelled(place)}"
-                self._faults.append(Fault(self._name, where, problem, "Remove one of the two."))
+                self._faults.add(self._name, where, problem, "Remove one of the two.")
             else:
                 self._lines[place] = line
             values[key] = self._value(next(self._events), place)

@@ -133,7 +133,7 @@ def read_envelope(path: str | Path, sha256: str | None = None) -> tuple[Envelope
             raise CaptureFault(_no_samples(Path(path)))
         promised = reader.promised_frames(file) or seen.frames
         facts = FileFacts(
-            sha256=sha256 or file_sha256(Path(path)),
+            sha256=file_sha256(Path(path)) if sha256 is None else sha256,
             sample_rate_hz=file.samplerate,
             frames=seen.frames,
             promised_frames=min(promised, longest),

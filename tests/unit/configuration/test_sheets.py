@@ -5,6 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import make_configuration as good
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.sheets import parse_sheet, read_sheet
 
 TEXT = good.sheet(good.CAPTURES)
@@ -13,14 +14,14 @@ TEXT = good.sheet(good.CAPTURES)
 def read(content, folder, schema_name="captures"):
     path = folder / "sheet.tsv"
     path.write_bytes(content)
-    faults = []
-    return read_sheet(path, "sheet.tsv", schema_name, faults), faults
+    faults = Faults()
+    return read_sheet(path, "sheet.tsv", schema_name, faults), faults.in_order()
 
 
 def rows_of(text):
-    faults = []
+    faults = Faults()
     rows = parse_sheet(text, "sheet.tsv", "captures", faults)
-    assert faults == []
+    assert not faults
     return rows
 
 
@@ -41,7 +42,7 @@ def rows_of(text):
 )
 def test_the_ways_of_saving_a_sheet_make_no_difference(content, tmp_path):
     rows, faults = read(content, tmp_path)
-    assert faults == []
+    assert not faults
     assert [row.values for row in rows] == [row.values for row in rows_of(TEXT)]
 
 
@@ -91,7 +92,7 @@ def test_numbers_are_plain_decimal_ones(tmp_path):
         _, faults = read(TEXT.replace("21.5", typed).encode(), tmp_path)
         assert len(faults) == 1, typed
     rows, faults = read(TEXT.replace("21.5", "+2.15e1").encode(), tmp_path)
-    assert faults == []
+    assert not faults
     assert rows[0].values["temperature_c"] == 21.5
 
 
@@ -104,17 +105,17 @@ def test_a_date_is_one_of_the_calendar(tmp_path):
 
 
 def test_a_folder_and_a_missing_file_are_told(tmp_path):
-    faults = []
+    faults = Faults()
     assert read_sheet(tmp_path, "sheet", "captures", faults) is None
     assert read_sheet(tmp_path / "no.tsv", "no.tsv", "captures", faults) is None
-    assert [fault.problem for fault in faults] == ["is a folder", "is not there"]
+    assert [fault.problem for fault in faults.in_order()] == ["is a folder", "is not there"]
 
 
 @settings(max_examples=100, deadline=None)
 @given(st.text(alphabet=st.sampled_from('ab1.,-"\t\n\r\0 #ü'), max_size=200) | st.text())
 def test_no_text_does_more_than_raise_faults(text):
     for start in ("", good.sheet(good.CAPTURES[:1]), good.sheet(good.CAPTURES[:2]).rstrip("\n")):
-        faults = []
+        faults = Faults()
         rows = parse_sheet(start + text, "sheet.tsv", "captures", faults)
         assert rows is not None or faults
 

@@ -7,20 +7,21 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.yaml_files import parse_yaml, spelled
 
 
 def parsed(text):
-    faults = []
+    faults = Faults()
     document = parse_yaml(text, "x.yaml", faults)
-    assert faults == [], faults
+    assert not faults, faults
     return document
 
 
 def told(text):
-    faults = []
+    faults = Faults()
     parse_yaml(text, "x.yaml", faults)
-    return faults
+    return faults.in_order()
 
 
 @pytest.mark.parametrize(
@@ -68,9 +69,9 @@ def test_an_empty_file_holds_nothing(text):
 
 
 def test_every_double_key_is_told_and_the_rest_is_read():
-    faults = []
+    faults = Faults()
     document = parse_yaml("a: 1\na: 2\nb: {c: 1, c: 2}\n", "x.yaml", faults)
-    assert [fault.place for fault in faults] == ["line 2, a", "line 3, b.c"]
+    assert [fault.place for fault in faults.in_order()] == ["line 2, a", "line 3, b.c"]
     assert document.value == {"a": 2, "b": {"c": 2}}
 
 
@@ -102,7 +103,7 @@ def test_long_numbers_stay_text_and_do_not_stop_the_reader():
 @settings(max_examples=200, deadline=None)
 @given(st.text(alphabet=st.sampled_from("ab1-:,[]{}&*!|>'\"#%@`? \n\t"), max_size=60) | st.text())
 def test_no_text_does_more_than_raise_faults(text):
-    faults = []
+    faults = Faults()
     document = parse_yaml(text, "x.yaml", faults)
     assert document is not None or faults
 
@@ -119,9 +120,9 @@ PLAIN = st.recursive(
 @given(st.dictionaries(WORDS, PLAIN, max_size=3))
 def test_what_a_yaml_writer_writes_is_read_back(value):
     text = yaml.safe_dump(value, allow_unicode=True)
-    faults = []
+    faults = Faults()
     document = parse_yaml(text, "x.yaml", faults)
     if "!!" in text or "&" in text:
         return
-    assert faults == []
+    assert not faults
     assert document.value == value
