@@ -1,4 +1,4 @@
-"""The two things that can be wrong with what a person gives us.
+"""The two kinds of error that a person's input can cause.
 
 Anything else that is raised is a bug of ours and must stay loud.
 """
@@ -12,7 +12,7 @@ _ROW = re.compile(r"row (\d+)")
 
 
 class Fault(NamedTuple):
-    """One fault of the configuration, told so that a person can mend it.
+    """One fault of the configuration, worded so that a person can correct it.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class Fault(NamedTuple):
 
 
 class ConfigurationFaults(Exception):
-    """Every fault of a configuration, found in one pass."""
+    """Every fault of a configuration, reported in one pass."""
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)

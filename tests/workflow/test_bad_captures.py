@@ -174,7 +174,7 @@ def infinite(sounds: Sounds) -> np.ndarray:
 
 BAD = {
     "good": Bad(good, "ok", "^$", ALL),
-    "no-file": rejected(lambda s: None, "no file no-file.wav"),
+    "no-file": rejected(lambda s: None, "no-file.wav not found"),
     "zero-bytes": rejected(good, "0 bytes", after=emptied),
     "no-samples": rejected(lambda s: s.good[:0], "holds no samples"),
     "not-audio": rejected(good, "can't be read as audio", after=text),

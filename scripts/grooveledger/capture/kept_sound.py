@@ -26,7 +26,7 @@ class KeptSound:
             self._room -= block.nbytes
 
     def get(self, name: str, start: int, frames: int) -> np.ndarray | None:
-        """Return a block of exactly so many frames; None where not all of it is kept."""
+        """Return a block of exactly that many frames; None where not all of it is kept."""
         pieces = []
         at, stop = start, start + frames
         for kept_name, first, block in self._blocks:

@@ -42,7 +42,7 @@ def open_capture(path: str | Path) -> Iterator[sf.SoundFile]:
     path = Path(path)
     if not path.is_file():
         raise CaptureFault(
-            f"no file {path.name}: put it under captures_dir or mend the sheet's file"
+            f"{path.name} not found: put it in captures_dir, or correct `file` in captures.tsv"
         )
     if path.stat().st_size == 0:
         raise CaptureFault(f"{path.name} is empty (0 bytes): copy it again from the recorder")
@@ -120,8 +120,8 @@ def blocks(
 def promised_frames(file: sf.SoundFile) -> int | None:
     """Length that a file's header promises; None where it leaves that open.
 
-    Of most formats libsndfile tells what there is, so that what a file lacks of the length in its
-    header counts as frames that are missing.
+    For most formats libsndfile reports the frames that are there, so that a file shorter than its
+    header promises counts as one with frames missing.
     """
     if file.frames == OPEN_FRAMES:
         return None

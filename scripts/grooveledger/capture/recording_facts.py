@@ -12,7 +12,7 @@ from grooveledger.capture.reader import OPEN_FRAMES, blocks, open_capture
 ENDINGS = frozenset({".wav", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".caf"})
 #: EBU Tech 3285, section 2.3: bytes of a bext chunk before its OriginationDate and OriginationTime.
 _BEXT_DATE_AT, _BEXT_DATE_BYTES, _BEXT_TIME_BYTES = 256 + 32 + 32, 10, 8
-#: A header that has not shown its bext chunk among so many others has none.
+#: A header without a bext chunk among this many chunks has none.
 _CHUNKS_MAX = 64
 _DATE = re.compile(r"(\d{4})[-_:./ ](\d{2})[-_:./ ](\d{2})")
 _TIME = re.compile(r"(\d{2})[-_:./ ](\d{2})[-_:./ ](\d{2})")

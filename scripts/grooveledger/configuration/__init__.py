@@ -1,4 +1,4 @@
-"""An archive's configuration: every file read, checked and joined, every fault told at once."""
+"""An archive's configuration: files read, checked and joined, faults reported in one pass."""
 
 from grooveledger.configuration.archive import Archive, load, read_config
 from grooveledger.configuration.schema_files import describe_settings

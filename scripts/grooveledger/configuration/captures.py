@@ -1,4 +1,4 @@
-"""The captures' sheet held against the other files; stylus hours and record plays filled in."""
+"""Check the captures' sheet against the other files; fill in stylus hours and record plays."""
 
 import bisect
 import datetime
@@ -54,7 +54,7 @@ def check_references(
     name: str,
     faults: Faults,
 ) -> None:
-    """Tell captures given twice and ids that other files do not hold (None: can't be read)."""
+    """Report captures given twice, and ids that other files do not have (None: can't be read)."""
     duplicates(rows, ("capture",), name, faults)
     duplicates(rows, ("file",), name, faults)
     check_reference(rows, "stylus", styli, name, faults)
@@ -92,7 +92,7 @@ def _copy_faults(
 def check_reference(
     rows: Iterable[Row], column: str, known: Collection[str] | None, name: str, faults: Faults
 ) -> None:
-    """Tell ids in a column that another file does not hold; `known` is None if it can't be read."""
+    """Report ids that another file does not have; `known` is None if it can't be read."""
     if known is None:
         return
     remedies: dict[str, str] = {}
@@ -106,7 +106,7 @@ def check_reference(
 
 
 def check_files(rows: Iterable[Row], name: str, faults: Faults) -> None:
-    """Tell paths that could leave captures_dir; a file that is not there is no fault."""
+    """Report paths that could leave captures_dir; a missing file is no fault."""
     for number, values in rows:
         path = values["file"]
         if path is None:
@@ -143,7 +143,7 @@ def fill_hours(
         captured_on = day(values["captured_at"])
         if captured_on < day(fitted_on):
             problem = f"is before the stylus was fitted ({fitted_on})"
-            remedy = "Mend the date here, or fitted_on in the styli's sheet, or the stylus."
+            remedy = "Correct the date here, or fitted_on in the styli's sheet, or the stylus."
             faults.add(name, f"row {number}, captured_at", problem, remedy)
         elif values["stylus_hours"] is None:
             if log is not None and log.knows(values["stylus"]):
@@ -153,14 +153,14 @@ def fill_hours(
                 values["stylus_hours"] = at_fitting
         elif values["stylus_hours"] < at_fitting - HOURS_ROUNDING:
             problem = f"{values['stylus_hours']:g} h is less than at fitting ({at_fitting:g} h)"
-            remedy = "Mend it here, or hours_at_fitting in the styli's sheet."
+            remedy = "Correct it here, or hours_at_fitting in the styli's sheet."
             faults.add(name, f"row {number}, stylus_hours", problem, remedy)
 
 
 def check_hours_run_forward(rows: Iterable[Row], name: str, faults: Faults) -> None:
-    """Tell captures with fewer hours on a stylus than an earlier capture had.
+    """Report captures with fewer hours on a stylus than an earlier capture had.
 
-    Captures of one day are only held against each other where both have a time of day.
+    Captures of one day are compared only where both have a time of day.
     """
     by_stylus: dict[str, list[Row]] = defaultdict(list)
     for row in rows:
@@ -247,5 +247,7 @@ def _backwards(row: Row, earlier: Row, stylus: str, name: str) -> Fault:
         f"{_hours(row):g} h on {stylus} is less than the {_hours(earlier):g} h of the earlier "
         f"capture in row {earlier.number}"
     )
-    remedy = "Hours only grow: mend one of the two, or a date; a replaced stylus needs its own id."
+    remedy = (
+        "Hours only grow: correct one of the two, or a date; a replaced stylus needs its own id."
+    )
     return Fault(name, f"row {row.number}, stylus_hours", problem, remedy)

@@ -1,4 +1,4 @@
-"""Say what an archive's configuration gives and can't give, without running anything."""
+"""Report what an archive's configuration gives and can't give, without running anything."""
 
 import dataclasses
 from collections import Counter

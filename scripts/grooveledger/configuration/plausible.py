@@ -54,7 +54,7 @@ SPEED_TONES_HZ, SPEED_TONE_NEAR = (3000.0, 3150.0), 0.02
 
 
 def unusual(mapping: Mapping[str, Any], usual: Mapping[str, Usual]) -> Iterator[str]:
-    """Say what of a cartridge, a chain or a track lies outside its usual range."""
+    """Name the figures of a cartridge, a chain or a track outside their usual range."""
     for path, (low, high, unit, slip) in usual.items():
         value: Any = mapping
         for key in path.split("."):
@@ -66,7 +66,7 @@ def unusual(mapping: Mapping[str, Any], usual: Mapping[str, Usual]) -> Iterator[
 
 
 def unusual_speed_tone(track: Mapping[str, Any]) -> Iterator[str]:
-    """Say where the speed tone is nearly, but not quite, one of the usual ones."""
+    """Name a speed tone that is nearly, but not quite, one of the usual ones."""
     if track.get("purpose") != "speed" or not track.get("frequency_hz"):
         return
     nearest_hz = min(SPEED_TONES_HZ, key=lambda hz: abs(hz - track["frequency_hz"]))

@@ -138,7 +138,7 @@ def _side_problems(side: Mapping[str, Any] | None, path: Key) -> list[Problem]:
 def _continues_faults(
     track: Mapping[str, Any], earlier: Sequence[Mapping[str, Any]]
 ) -> Iterator[tuple[str, str]]:
-    """Say what is wrong with the track that another one goes on from."""
+    """Report what is wrong with the track that another one goes on from."""
     number = track["continues"]
     before = next((one for one in earlier if one.get("track") == number), None)
     if before is None:

@@ -1,4 +1,4 @@
-"""Take new recordings into the captures' sheet: rows are appended, nothing typed is touched."""
+"""Add new recordings to the captures' sheet: rows are appended, nothing typed is changed."""
 
 import csv
 import io
@@ -116,7 +116,7 @@ def register(
     captures_dir = directory / archive.settings["captures_dir"]
     sheet = read_captures_sheet(directory, archive.settings["captures"])
     if not captures_dir.is_dir():
-        remedy = "Make it, or mend captures_dir."
+        remedy = "Make it, or correct captures_dir."
         raise ConfigurationFaults(
             [Fault(archive.settings["captures_dir"], "", "is no folder", remedy)]
         )
@@ -311,7 +311,7 @@ def summary(registered: Registered, written: bool = True) -> list[str]:
         lines.append(f"Left out, since they can't be read: {', '.join(left_out)}.")
     if entries and written:
         lines.append(
-            "Rows stay as they are from now on. To have them made anew, after a change of "
+            "Rows stay as they are from now on. To have them made again, after a change of "
             "register.patterns, delete them first; --dry-run shows rows without writing them. What "
             "is not to be measured at all: move the file out of captures_dir, and delete its row."
         )
@@ -324,7 +324,7 @@ def _hints(entries: Iterable[Entry], settings: Mapping[str, Any]) -> list[str]:
     hints = []
     if missing - {"captured_at"} and not taking["patterns"]:
         hints.append(
-            "Say in config.yaml how your files are named (register.patterns): it tells more."
+            "State in config.yaml how your files are named (register.patterns): that fills in more."
         )
     if "captured_at" in missing and not taking["date_from_file_time"]:
         hints.append(
@@ -332,7 +332,7 @@ def _hints(entries: Iterable[Entry], settings: Mapping[str, Any]) -> list[str]:
             "true in config.yaml takes its time."
         )
     if settings["playing_log"] is None and not all(e.cells.get("stylus_hours") for e in entries):
-        hints.append("Hours are blank, and there is no playing log to tell them: give one of both.")
+        hints.append("Hours are blank, and there is no playing log: give one of the two.")
     return hints
 
 

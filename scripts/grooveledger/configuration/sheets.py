@@ -26,7 +26,7 @@ YEARS = (1900, 2100)
 class Row(NamedTuple):
     """One row of a sheet: its number as a spreadsheet program shows it, and its typed values.
 
-    A cell that is blank takes its column's default; one that is wrong is None, its fault told.
+    A cell that is blank takes its column's default; one that is wrong is None, its fault reported.
     """
 
     number: int
@@ -87,7 +87,7 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: Faults) -> list[
             if reader is None:
                 if cell:
                     place = f"row {number}"
-                    problem = f"{shown(cell)} stands in a column without a name"
+                    problem = f"{shown(cell)} is in a column without a name"
                     faults.add(name, place, problem, "Name the column or clear it.")
                 continue
             value, told = reader.read(cell)
@@ -99,7 +99,7 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: Faults) -> list[
 
 
 def duplicates(rows: Iterable[Row], columns: tuple[str, ...], name: str, faults: Faults) -> None:
-    """Tell rows that have the same values in the columns as an earlier row.
+    """Report rows that have the same values in the columns as an earlier row.
 
     Capitals make no difference: an id names a folder, and not every file system tells them apart.
     """
@@ -114,7 +114,7 @@ def duplicates(rows: Iterable[Row], columns: tuple[str, ...], name: str, faults:
             problem = f"{', '.join(map(shown, cells))} is in row {earlier} already"
             place = f"row {number}, {', '.join(columns)}"
             faults.add(
-                name, place, problem, "Each may stand there once (capitals make no difference)."
+                name, place, problem, "Each may be there once (capitals make no difference)."
             )
 
 
@@ -134,7 +134,7 @@ def sheet_cells(text: str, name: str, faults: Faults) -> list[tuple[int, list[st
             if any(stripped) and not stripped[0].startswith(COMMENT):
                 rows.append((number, stripped))
     except csv.Error as error:
-        problem = f"can't be taken apart: {error}"
+        problem = f"can't be split into cells: {error}"
         remedy = (
             'A cell that begins with a quotation mark must end with one; "" stands for one in it.'
         )
@@ -150,7 +150,7 @@ def _header_ok(
     name: str,
     faults: Faults,
 ) -> bool:
-    """Tell unknown, doubled and missing columns; false where the rows can't be read at all."""
+    """Report unknown, doubled and missing columns; false where the rows can't be read at all."""
     columns = row_schema["properties"]
     named = [column for column in header if column]
     if len(named) == 1 and named[0] not in columns and re.search("[,;|]", named[0]):

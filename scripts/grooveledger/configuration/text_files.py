@@ -1,4 +1,4 @@
-"""Read a text file that a person or a spreadsheet program wrote, or say what is wrong with it."""
+"""Read a text file of a person or a spreadsheet program, or report what is wrong with it."""
 
 import codecs
 from pathlib import Path

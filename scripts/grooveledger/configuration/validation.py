@@ -1,4 +1,4 @@
-"""Hold a value against a schema: every problem in one pass, defaults filled in, numbers made plain.
+"""Check a value against a schema: all problems in one pass, defaults filled in, plain numbers.
 
 What is understood is the part of JSON Schema (draft 2020-12) that the project's schemas use; any
 other keyword is a mistake of ours and raises. A general validator costs a tenth of a second of
@@ -25,7 +25,7 @@ class Problem(NamedTuple):
     remedy: str
 
 
-#: What stands for a value that is wrong; later checks pass over it.
+#: Replaces a value that is wrong; later checks skip it.
 WRONG = None
 
 _UNDERSTOOD = frozenset(
@@ -207,7 +207,7 @@ def _check_text(value: str, schema: Schema, problems: list[Problem], path: Path)
         problems.append(Problem(path, f"{shown(value)} is not of the right form", give(schema)))
         return False
     if any(ord(letter) < ord(" ") and letter not in "\t\n" for letter in value):
-        problems.append(Problem(path, "holds a control character", "Type it anew."))
+        problems.append(Problem(path, "holds a control character", "Type it again."))
         return False
     return True
 
@@ -284,7 +284,7 @@ def _described_type(value: Any) -> str:
 
 
 def taken(schema: Schema) -> str:
-    """Say what a schema takes, without its meaning."""
+    """Return what a schema takes, without its meaning."""
     options = [str(option) for option in _options(schema) if option is not None]
     if options:
         return f"one of {', '.join(options)}" if len(options) > 1 else options[0]

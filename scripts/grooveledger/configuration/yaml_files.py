@@ -40,7 +40,7 @@ class Document(NamedTuple):
     lines: dict[Key, int]
 
     def place(self, path: Key) -> str:
-        """Say where a path lies: its line, then the keys that lead to it."""
+        """Return where a path lies: its line, then the keys that lead to it."""
         known = path
         while known and known not in self.lines:
             known = known[:-1]
@@ -49,7 +49,7 @@ class Document(NamedTuple):
         return ", ".join(part for part in (f"line {line}" if line else "", keys) if part)
 
     def faults(self, name: str, problems: Iterable[Problem]) -> list[Fault]:
-        """Tell the problems of the document's value as faults of the file called `name`."""
+        """Return the problems of the document's value as faults of the file called `name`."""
         return [
             Fault(name, self.place(problem.path), problem.problem, problem.remedy)
             for problem in problems
@@ -150,7 +150,7 @@ class _Builder:
             if isinstance(event, yaml.MappingEndEvent):
                 break
             if not isinstance(event, yaml.ScalarEvent):
-                raise _refused(event, "has a key that is no plain word", "Quote it, or mend it.")
+                raise _refused(event, "has a key that is no plain word", "Quote it, or correct it.")
             key = event.value
             place = (*path, key)
             line = _line(event)

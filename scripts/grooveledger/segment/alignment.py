@@ -60,7 +60,7 @@ def align(played: Played, side: Side) -> Alignment:
         for rpm in TURNTABLE_RPM
         if OTHER_SPEED_MIN < abs(rpm / side.rpm - 1.0) < OTHER_SPEED_MAX
     ]
-    # A dead channel tells nothing of the other one's name or polarity.
+    # A dead channel leaves the other one's name and polarity open.
     either = (False,) if played.dead else (False, True)
     readings = []
     for speed in speeds:

@@ -34,7 +34,7 @@ HEADER_BYTES_MAX = 1 << 16
 
 @dataclass(frozen=True)
 class Envelope:
-    """Band powers against time, as mean squares re a full-scale sine (which has power 1).
+    """Band powers against time, as mean squares relative to a full-scale sine (which has power 1).
 
     Attributes
     ----------
@@ -87,7 +87,7 @@ class FileFacts:
     clipped : tuple of int
         Samples at full scale in runs of two or more, left and right.
     dc : tuple of float
-        Mean of the channels, re full scale.
+        Mean of the channels, as a part of full scale.
     peak : float
         Largest magnitude of a sample.
     """

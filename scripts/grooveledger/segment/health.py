@@ -28,10 +28,10 @@ LOST_S = 0.3
 CUT_S = 0.05
 #: A hum's power is steady, a noise's is not: spread of the lowest audio band, dB.
 STEADY_DB = 1.0
-#: A duration that is off by this part, and a sweep with this part off its line, is told.
-DURATION_TOLD, OFF_LINE_TOLD = 0.15, 0.08
+#: A duration that is off by this part, and a sweep with this part off its line, is reported.
+DURATION_REPORTED, OFF_LINE_REPORTED = 0.15, 0.08
 #: So is an interruption of this length.
-INTERRUPTION_TOLD_S = 0.2
+INTERRUPTION_REPORTED_S = 0.2
 #: A track that ends or begins this near to the capture's ends is cut by them.
 AT_END_S = 0.3
 #: What to do about a needle that jumps, a track that the capture's end or beginning cuts off,
@@ -212,7 +212,7 @@ def _file_flags(
 
 
 def _lost_flags(heard: Heard, parts: Sequence[Part]) -> list[str]:
-    """Tell of digital silence: within tracks samples were lost, between them a gate may shut."""
+    """Report digital silence: lost samples within tracks, perhaps a gate between them."""
     flags, between_s = [], []
     for start_s, stop_s in heard.lost_s(LOST_S):
         if any(_overlap_s(part, start_s, stop_s) > LOST_S for part in _found(parts)):
@@ -277,8 +277,8 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
         )
     if within := [i for i in lost if first < i < last]:
         flags.append(
-            f"{_tracks(planned[i] for i in within)}: skipped, or too weak to be told; {CLEAN}, or "
-            "mend the record's file if the side does not have it"
+            f"{_tracks(planned[i] for i in within)}: skipped, or too weak; {CLEAN}, or "
+            "correct the record's file if the side does not have it"
         )
     for part in parts:
         if part.track and part.remark:
@@ -328,23 +328,23 @@ def _level_flags(heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any
 
 
 def track_remark(track: Track, match: Match, extent_s: tuple[float, float], heard: Heard) -> str:
-    """Say what a person should know of how a found track lies; empty when nothing."""
+    """Return what a person should know of how a track lies; empty when nothing."""
     start_s, stop_s = extent_s
     line_s = extent_s if track.kind == "sweep" else (match.start_s, match.stop_s)
     remarks = []
     last_s = heard.envelope.duration_s
     first_s = heard.groove_s[0]
-    short = track.duration_s is None or match.part < 1.0 - DURATION_TOLD
+    short = track.duration_s is None or match.part < 1.0 - DURATION_REPORTED
     short &= track.kind != "sweep"
     if line_s[1] > last_s + AT_END_S or (short and last_s - stop_s < AT_END_S):
         remarks.append(f"is cut off by the end of the capture at {last_s:.1f} s: {RUN_ON}")
     elif line_s[0] < first_s - AT_END_S or (short and start_s < first_s + AT_END_S):
         remarks.append(f"begins before the needle is in the groove, at {first_s:.1f} s: {LEAD_IN}")
-    elif track.kind != "sweep" and abs(match.part - 1.0) > DURATION_TOLD:
+    elif track.kind != "sweep" and abs(match.part - 1.0) > DURATION_REPORTED:
         why = "a locked groove or a repeat?" if match.part > 1.0 else "a skip?"
         lasts = f"lasts {stop_s - start_s:.1f} s, {track.stated_duration_s:.1f} planned"
         remarks.append(f"{lasts}: {why} {CLEAN.capitalize()}")
-    if match.off_line > OFF_LINE_TOLD:
+    if match.off_line > OFF_LINE_REPORTED:
         away_s = match.off_line * (stop_s - start_s)
         remarks.append(
             f"can't be followed for {away_s:.1f} s: drowned in hum or noise? Check earth and "
@@ -352,7 +352,7 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
         )
     # A sweep through the arm's resonance is heard in two bands, and may be weak between them.
     has_gaps = track.steps > 1 or track.pilot_hz or is_blurred(track)
-    if match.silent_s > INTERRUPTION_TOLD_S and not has_gaps:
+    if match.silent_s > INTERRUPTION_REPORTED_S and not has_gaps:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
     return "; it ".join(remarks)
 

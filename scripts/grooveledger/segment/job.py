@@ -41,7 +41,7 @@ from grooveledger.segment.sweep_line import is_blurred
 from grooveledger.storage import tables
 from grooveledger.storage.digests import file_sha256
 
-#: Stretches are split where they change abruptly if the plan then fits better by this cost.
+#: Stretches are split where they change abruptly if the description then fits better by this cost.
 BETTER_BY = 1.0
 #: Sides whose costs are nearer than this fit a capture equally well: a step of one track's
 #: duration or frequency, less than a track that is missing or left over.
@@ -60,14 +60,14 @@ def segment(
     sha256: str | None = None,
     invert: Sequence[str] = (),
 ) -> tuple[pa.Table, pa.Table]:
-    """Find a side's tracks in a capture and judge its health.
+    """Locate a side's tracks in a capture and judge its health.
 
     Parameters
     ----------
     path : str or Path
         The capture.
     side : Side
-        What the sheet says was played.
+        What was played according to the sheet.
     settings : mapping
         The configuration's block `segment`.
     capture : str
@@ -75,7 +75,7 @@ def segment(
     swap_channels, invert
         As in the chain: the file's channels exchanged, channels of inverted polarity.
     other_sides : mapping of str to Side, optional
-        Other sides that may have been played by mistake, by a name that a person knows them by.
+        Other sides that may have been played by mistake, by their names for people.
     sha256 : str, optional
         The file's digest where it is known; else the file is hashed.
 

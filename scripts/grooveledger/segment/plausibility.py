@@ -48,8 +48,8 @@ INTERRUPTED, STEP_GAP_S, PILOT_GAP_S = 0.2, 1.0, 3.0
 #: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
 #: it out.
 STRANGER = 0.5
-#: Several stretches together are no longer than this relative to the plan, or than a track of which
-#: no duration is known may be.
+#: Several stretches together are no longer than this relative to the description, or than a track
+#: of unknown duration may be.
 LONGEST, LONGEST_UNKNOWN_S = 1.8, 1200.0
 #: A track of which no duration is known lasts at least this long.
 SHORTEST_S = 1.5
@@ -97,7 +97,7 @@ class Played(NamedTuple):
 
 
 class Assumption(NamedTuple):
-    """What is assumed of a whole capture: its speed re the plan, and its channels."""
+    """What is assumed of a whole capture: its speed relative to the record's, and its channels."""
 
     speed: float = 1.0
     exchanged: bool = False
@@ -128,7 +128,7 @@ class Match:
     part : float
         How much of the planned duration is heard.
     speed : float
-        Played over planned frequency; NaN where it can't be told.
+        Played over planned frequency; NaN where it can't be read.
     off_line : float
         Part of a sweep's moments that lie off its line.
     jumped : bool
@@ -136,7 +136,7 @@ class Match:
     silent_s : float
         How long it is interrupted.
     off_octaves : ndarray
-        Distance of each reading from the frequency it should have; NaN where nothing is heard.
+        Distance of each reading from the frequency it should have; NaN where there is no sound.
     """
 
     position: int

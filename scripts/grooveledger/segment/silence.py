@@ -29,7 +29,7 @@ MARGIN_DEVIATIONS = 5.0
 MARGIN_MIN_DB = np.array([8.0] * SLOW_BANDS + [5.0] * (LOW_BANDS + HIGH_BANDS))
 #: Quantile that lies one standard deviation below the median of a normal distribution.
 ONE_DEVIATION_BELOW = 0.16
-#: Silence from which its spread can be told.
+#: Duration of silence from which its spread can be estimated.
 QUIET_MIN_S = 0.5
 #: Where there is no noise at all, silence reaches up to this far below the loudest moment, in the
 #: slow bands and the others, and to 120 dB below full scale.
@@ -76,7 +76,7 @@ class Silence:
 
 
 def opened_powers(envelope: Envelope) -> np.ndarray:
-    """Powers with ticks and thumps taken out and smoothed, shape (2, frames, bands)."""
+    """Remove ticks and thumps from the powers and smooth them, shape (2, frames, bands)."""
     powers = np.stack([envelope.left, envelope.right])
     out = np.empty_like(powers)
     for bands, tick_s, smoothing_s in (
@@ -90,7 +90,7 @@ def opened_powers(envelope: Envelope) -> np.ndarray:
 
 
 def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
-    """Find the level of the unmodulated groove in each band from the capture itself.
+    """Estimate the level of the unmodulated groove in each band from the capture itself.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
     air : ndarray of bool, shape (frames,)
         Frames that are left out, from `in_the_air`.
     """
-    # One frame in each smoothing interval tells all; np.quantile is dear.
+    # One frame per smoothing interval is enough; sorting is cheaper than np.quantile.
     groove = np.flatnonzero(~air)[:: odd_frames(SMOOTHING_S, envelope.hop_s)]
     inside = powers[:, groove]
     ordered = np.sort(inside, axis=1)
@@ -132,9 +132,9 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
 def in_the_air(envelope: Envelope, powers: np.ndarray) -> np.ndarray:
     """Frames in which the needle is not in the groove, or nothing was recorded, shape (frames,).
 
-    Both ends of a capture may hold nothing but the chain's own noise. Such an end is told by being
-    much quieter, in the bands above hum, than the quietest moment of all the rest; which must be
-    noise, or a capture that ends within its first track would be taken for one that begins there.
+    Both ends of a capture may hold nothing but the chain's own noise. Such an end is much quieter,
+    in the bands above hum, than the quietest moment of the rest. That moment must be noise, or a
+    capture that ends within its first track would be taken for one that begins there.
     """
     settle = round(AIR_SMOOTHING_S / envelope.hop_s)
     audible = powers[:, :, SLOW_BANDS + 2 :].sum(axis=0)
@@ -155,7 +155,7 @@ def in_the_air(envelope: Envelope, powers: np.ndarray) -> np.ndarray:
         groove = _groove_noise(audible, level_db, rest, envelope.hop_s) if end.any() else None
         if groove is None:
             continue
-        # Digital silence tells nothing of the air: noise, unlike tones, fills the bands evenly.
+        # Digital silence says nothing about the air: noise, unlike tones, fills the bands evenly.
         still = ratio(-EVEN_DB) * groove.max() if end is nothing else audible[end].mean(axis=0)
         raised = (groove > ratio(RAISED_DB) * still)[groove > TINY_POWER]
         if raised.mean() > RAISED_PART_MIN:

@@ -1,4 +1,4 @@
-"""What is heard above the silence: the frequency, and what the channels carry of it."""
+"""The sound above the silence: its frequency, and what the channels carry of it."""
 
 from typing import NamedTuple
 
@@ -21,19 +21,19 @@ from grooveledger.segment.sliding import moving_mean, odd_frames
 TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
 #: Part of the strongest band's power from which another band counts as filled: 20 dB below.
 FILLED = 0.01
-#: Interval of what is heard.
+#: Interval of the readings.
 SOUNDING_S = 0.1
-#: A repeating groove is told from this many turns, if it changes by this much in each.
+#: A repeating groove is recognised from this many turns, if it changes by this much in each.
 REPEATS_MIN, REPEATED_CHANGE_OCTAVES = 3, 0.05
 
 
 class Sounding(NamedTuple):
-    """What is heard, ten times a second: arrays of one shape.
+    """Readings of the sound, ten times a second: arrays of one shape.
 
     Attributes
     ----------
     time_s, frequency_hz : ndarray
-        Time, and frequency of the strongest tone (NaN where nothing is heard).
+        Time, and frequency of the strongest tone (NaN where there is no sound).
     balance_db : ndarray
         Left over right.
     coherence : ndarray
@@ -55,7 +55,7 @@ class Sounding(NamedTuple):
 
 
 def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding:
-    """Tell what is heard above the silence: frequency, and what the channels carry of it."""
+    """Read the sound above the silence: its frequency, and what the channels carry of it."""
     above = exceeding(powers, still.ceiling)
     width = odd_frames(SMOOTHING_S, envelope.hop_s)
     every = max(round(SOUNDING_S / envelope.hop_s), 1)

@@ -25,10 +25,10 @@ STRANGE_READINGS = 2
 
 
 def split(heard: Heard) -> Heard:
-    """Split a capture's stretches where what is heard changes abruptly.
+    """Split a capture's stretches where their sound changes abruptly.
 
     Every step of a stepped track is such a change: this is for captures whose stretches fit the
-    plan badly as they are.
+    description badly as they are.
     """
     cuts = {
         i: _changes(stretch, heard.sounding, heard.envelope)

@@ -23,8 +23,8 @@ RISE_DB = 3.0
 #: Shorter interruptions of a stretch are bridged, shorter stretches are dropped.
 BRIDGE_S = 0.25
 STRETCH_MIN_S = 0.25
-#: What is heard in the slow bands alone is a footfall, or an arm that rings on after a strong
-#: track, unless it lasts.
+#: Sound in the slow bands alone is a footfall, or an arm that rings on after a strong track,
+#: unless it lasts.
 SLOW_STRETCH_MIN_S = 1.5
 #: Part of the slow bands' power that leaks into the lowest of the others, at most.
 SLOW_LEAK = 0.03
@@ -52,9 +52,9 @@ class Stretch:
 def stretches(
     envelope: Envelope, powers: np.ndarray, still: Silence, bridge_s: float
 ) -> list[Stretch]:
-    """Find the stretches of modulation, their ends refined to an envelope frame.
+    """Locate the stretches of modulation, their ends refined to an envelope frame.
 
-    What is heard in the slow bands alone makes stretches of its own: a sweep through the arm's
+    Sound in the slow bands alone makes stretches of its own: a sweep through the arm's
     resonance, which may reach up to an audible track beside it, or the part below 70 Hz of a sweep.
     """
     hop_s = envelope.hop_s
@@ -120,7 +120,7 @@ def edge_time(frame: int, frames: int, hop_s: float, rising: bool) -> float:
 
 @dataclass(frozen=True)
 class Heard:
-    """A capture's envelope and all that is made of it before the plan is looked at.
+    """A capture's envelope and everything derived from it without the description.
 
     Attributes
     ----------
@@ -164,7 +164,7 @@ class Heard:
 
 
 def hear(envelope: Envelope, bridge_s: float = BRIDGE_S) -> Heard:
-    """Find silence, stretches and their content in an envelope.
+    """Estimate the silence of an envelope, and locate its stretches and their content.
 
     Interruptions of a stretch of up to `bridge_s` are bridged.
     """

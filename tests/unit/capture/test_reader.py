@@ -108,10 +108,10 @@ def test_a_headerless_file_is_told(tmp_path):
 
 
 @pytest.mark.parametrize(("make", "cause"), [
-    (lambda path: path, "no file"),
+    (lambda path: path, "not found"),
     (lambda path: path.write_bytes(b""), "0 bytes"),
     (lambda path: path.write_bytes(b"not a sound at all" * 99), "can't be read as audio"),
-    (lambda path: path.mkdir(), "no file"),
+    (lambda path: path.mkdir(), "not found"),
     (lambda path: written(path, sound(), format="MP3"), "is MP3 of MPEG_LAYER_III, which loses"),
     (lambda path: written(path, sound(), format="OGG"), "is OGG of VORBIS"),
     (lambda path: written(path, sound(), subtype="PCM_U8"), "is WAV of PCM_U8"),

@@ -120,7 +120,7 @@ def test_the_chains_exchange_and_polarity_are_expected(tmp_path):
 def test_what_went_wrong_with_the_file_is_told(tmp_path, played):
     samples, _ = played
     cases = {
-        "no file": (None, "rejected", "no file"),
+        "no file": (None, "rejected", "not found"),
         "mono": (damage.mono(samples), "rejected", "1 channel"),
         "three channels": (np.hstack([samples, samples[:, :1]]), "rejected", "3 channel"),
         "not finite": (damage.not_a_number(samples), "rejected", "not a finite number"),
