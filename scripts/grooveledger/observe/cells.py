@@ -11,14 +11,31 @@ from grooveledger.observe.order_tracking import (
     averaging_gain,
     noise_bandwidth_hz,
     noise_power,
+    referred,
 )
 from grooveledger.physics.noise_floor import HEARD_RE_FLOOR
 
 CHANNELS = ("left", "right")
-#: Frames whose noise is so many times the median hold a tick and are left out of averages.
-TICK_NOISE_RATIO = 12.0
+#: Frames whose noise is so many times the median, on average over the components, hold a tick and
+#: are left out of averages. No component counts for more than so many times its median.
+TICK_NOISE_RATIO, TICK_RATIO_MAX = 5.0, 25.0
+#: Part of its reading that a component's noise may be without being taken for a tick, for each
+#: second of the window: a long one dilutes a tick, and a sweep's own course changes more in it.
+TICK_UNNOTICED_PER_S = 0.07
 #: So many frames either side of such a one are left out too.
 TICK_REACH = OVERLAP // 4
+#: Noise is averaged over so many frames either side, 16 windows, which leaves about 0.8 dB of
+#: scatter where only one quadrature is read, 0.6 dB where both are; in a sweep over so many octaves
+#: at most (rumble is steep), but over no fewer frames than the least.
+NOISE_REACH, NOISE_REACH_LEAST = 16 * OVERLAP, 3 * OVERLAP
+NOISE_OCTAVES = 0.25
+#: A cell's own noise counts where it is so many times that around it.
+OWN_NOISE_RATIO = 4.0
+#: Frames are turned to the reference's phase one by one where its power is so many times the noise:
+#: that raises a reading by 0.01 % at most.
+TURNED_SNR = 2500.0
+#: A cell of a sweep is read where at least this part of its frames is free of ticks.
+CELL_KEPT = 0.4
 
 
 class Span(NamedTuple):
@@ -55,31 +72,52 @@ def averaged(
     sample_rate_hz: float,
     frequency_hz: np.ndarray,
     edges: np.ndarray,
-    orders: Sequence[int],
-    low_orders: Sequence[int],
+    components: Sequence[Sequence[int]],
+    reference: int,
+    followed: np.ndarray,
 ) -> dict[str, np.ndarray]:
     """Mean over cells of frames, as columns: cells x components x channels, flattened.
+
+    Frames are averaged as complex numbers along the path that they were read along: noise is not
+    rectified.
 
     Parameters
     ----------
     z : numpy.ndarray, shape (frames, components, channels)
-        Complex amplitudes, referred to the fundamental.
+        Complex amplitudes along paths on which the fundamentals of the reference channel are real.
     frequency_hz : numpy.ndarray, shape (frames,)
         Played frequency of the fundamental.
     edges : numpy.ndarray of int, shape (cells,)
         First frame of each cell.
+    components : sequence of sequences of int
+        As given to `demodulate`: the fundamentals first.
+    reference : int
+        The channel that the path follows.
+    followed : numpy.ndarray of bool, shape (frames,)
+        Where it follows it, rather than being continued through noise: elsewhere a reading is a
+        bound.
 
     Returns
     -------
     dict
-        Columns of the orders table that the frames tell; `time_s` from the start of the samples.
+        Columns of the orders table that follow from the frames; `time_s` from the start of the
+        samples. A sweep's cell that ticks fill is left out.
     """
     noise = noise_power(z)
-    keep = _without_ticks(noise).astype(np.float64)
+    # The path follows what noise the reference's fundamental has across it: in step with it there
+    # is as much again.
+    for fundamental in range(len(components[0])):
+        in_step = noise_power(z[:, fundamental, reference].real)
+        noise[:, fundamental, reference] = 2.0 * in_step
+    keep = _without_ticks(z, noise, OVERLAP * span.hop / sample_rate_hz).astype(np.float64)
     whole = np.diff(np.append(edges, len(keep)))
-    # A cell that ticks fill is averaged whole: its noise then says what it is worth.
-    filled = np.add.reduceat(keep, edges) < 0.5 * whole
-    keep = np.where(np.repeat(filled, whole), 1.0, keep)
+    spoilt = np.add.reduceat(keep, edges) < CELL_KEPT * whole
+    # A steady tone that ticks fill is averaged whole: its noise then says what it is worth.
+    if len(edges) == 1 and spoilt[0]:
+        keep[:] = 1.0
+        spoilt[:] = False
+    usual = _smoothed(noise, keep, _noise_reach(frequency_hz))
+    keep = np.where(np.repeat(spoilt, whole), 1.0, keep)
     counted = np.add.reduceat(keep, edges)
     gain = averaging_gain(counted)
 
@@ -88,32 +126,71 @@ def averaged(
         sums = np.add.reduceat(values * keep.reshape(shape), edges, axis=0)
         return np.asarray(sums / counted.reshape(shape))
 
-    mean = cell_mean(z)
+    # What little the path leaves of the phase counts n times at order n: where noise does not mind,
+    # it is taken off.
+    power = np.abs(z[:, : len(components[0]), reference]) ** 2
+    clear = np.all(power > TURNED_SNR * usual[:, : len(components[0]), reference], axis=1)
+    z = np.where(clear[:, None, None], referred(z, components, reference), z)
+    mean = referred(cell_mean(z), components, reference)
     amplitude = np.abs(mean).astype(np.float64)
-    floor = np.sqrt(cell_mean(noise) * gain[:, None, None])
+    around, own = cell_mean(usual), cell_mean(noise)
+    floor = np.sqrt(np.where(own > OWN_NOISE_RATIO * around, own, around) * gain[:, None, None])
+    lost = cell_mean(followed.astype(np.float64)) < 0.5
     by_cell, by_component, by_channel = np.indices(amplitude.shape).reshape(3, -1)
-    return {
+    orders = np.array([component[0] for component in components])
+    low_orders = np.array([sum(component[1:]) for component in components])
+    columns = {
         "channel": np.array(CHANNELS, dtype=object)[by_channel],
-        "order": np.array(orders)[by_component],
-        "low_order": np.array(low_orders)[by_component],
+        "order": orders[by_component],
+        "low_order": low_orders[by_component],
         "time_s": cell_mean(span.centres / sample_rate_hz)[by_cell],
         "played_hz": np.exp(cell_mean(np.log(frequency_hz)))[by_cell],
         "amplitude_fs": amplitude.ravel(),
         "phase_deg": np.degrees(np.angle(mean)).ravel().astype(np.float64),
         "floor_fs": floor.ravel(),
         "bandwidth_hz": (noise_bandwidth_hz(span.hop, sample_rate_hz) * gain)[by_cell],
-        "limited": (amplitude <= HEARD_RE_FLOOR * floor).ravel(),
+        "limited": (amplitude <= HEARD_RE_FLOOR * floor).ravel() | lost[by_cell],
     }
+    return {name: values[~spoilt[by_cell]] for name, values in columns.items()}
 
 
-def _without_ticks(noise: np.ndarray) -> np.ndarray:
-    """Frames in whose neighbourhood no more than half of the components' noise stands far out.
+def _noise_reach(frequency_hz: np.ndarray) -> int:
+    """Frames to either side over which the noise of a frame is averaged."""
+    octaves = abs(float(np.log2(frequency_hz[-1] / frequency_hz[0]))) / len(frequency_hz)
+    reach = NOISE_OCTAVES / max(octaves, np.finfo(float).tiny)
+    return int(np.clip(reach, NOISE_REACH_LEAST, NOISE_REACH))
 
-    A tick reaches a little further than the frames that it makes loud: their neighbours go too.
+
+def _smoothed(noise: np.ndarray, keep: np.ndarray, reach: int) -> np.ndarray:
+    """Noise power averaged over the frames about each that hold no tick."""
+    counted = np.concatenate([[0.0], np.cumsum(keep)])
+    sums = np.cumsum(noise * keep[:, None, None], axis=0)
+    sums = np.concatenate([np.zeros_like(sums[:1]), sums])
+    frames = np.arange(len(keep))
+    first = np.maximum(frames - reach, 0)
+    last = np.minimum(frames + reach + 1, len(keep))
+    count = counted[last] - counted[first]
+    mean = (sums[last] - sums[first]) / np.maximum(count, 1.0)[:, None, None]
+    return np.where((count > 0)[:, None, None], mean, noise)
+
+
+def _without_ticks(z: np.ndarray, noise: np.ndarray, window_s: float) -> np.ndarray:
+    """Frames in whose neighbourhood the components' noise does not stand out together.
+
+    A tick is loud in all components at once; a mains line that a harmonic crosses, in one. A tick
+    reaches a little further than the frames that it makes loud: their neighbours go too.
     """
-    power = noise.reshape(len(noise), -1)
-    usual = np.median(power, axis=0)
-    loud = power > TICK_NOISE_RATIO * np.maximum(usual, np.finfo(np.float64).tiny)
-    spoilt = np.mean(loud, axis=1) >= 0.5
+    power = np.maximum(noise.reshape(len(noise), -1), np.finfo(np.float32).tiny)
+    # Noise that falls or rises steadily with frequency is made level: its median is then that of
+    # every part.
+    place = np.arange(len(power)) - 0.5 * (len(power) - 1)
+    level = np.log(power)
+    slope = place @ level / max(float(place @ place), 1.0)
+    usual = np.exp(np.median(level - np.outer(place, slope), axis=0) + np.outer(place, slope))
+    # What a tick may change unnoticed: in a quiet capture it is the sweep's own course that counts
+    # as noise.
+    unnoticed = (TICK_UNNOTICED_PER_S * window_s * np.abs(z).reshape(len(z), -1)) ** 2
+    ratio = power / np.maximum(usual, unnoticed)
+    spoilt = np.mean(np.minimum(ratio, TICK_RATIO_MAX), axis=1) >= TICK_NOISE_RATIO
     reach = np.ones(2 * TICK_REACH + 1, dtype=int)
     return np.asarray(np.convolve(spoilt, reach)[TICK_REACH : TICK_REACH + len(spoilt)] == 0)

@@ -88,8 +88,10 @@ class Sound:
         )
 
 
-def read_sound(file: sf.SoundFile, begin_s: float, end_s: float) -> Sound:
-    """Read a part of an open capture, `MARGIN_S` more at each end as far as there is any.
+def read_sound(
+    file: sf.SoundFile, begin_s: float, end_s: float, margin_s: float = MARGIN_S
+) -> Sound:
+    """Read a part of an open capture, and a margin at each end as far as there is any.
 
     Raises
     ------
@@ -97,8 +99,8 @@ def read_sound(file: sf.SoundFile, begin_s: float, end_s: float) -> Sound:
         There is nothing to be read.
     """
     rate = file.samplerate
-    start = max(0, int((begin_s - MARGIN_S) * rate))
-    stop = min(int((end_s + MARGIN_S) * rate), file.frames)
+    start = max(0, int((begin_s - margin_s) * rate))
+    stop = min(int((end_s + margin_s) * rate), file.frames)
     blocks = reader.blocks(file, start, stop)
     samples = (
         StoredSamples.of(blocks) if stop - start > HELD_FRAMES else _held(blocks, stop - start)

@@ -1,0 +1,163 @@
+"""A sweep's played phase and its ends, from the sound: the ridge, then the phase along it."""
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from grooveledger.observe.filtered import Stretch, demodulated
+from grooveledger.observe.order_tracking import OVERLAP, PhasePath
+from grooveledger.observe.sound import Sound
+from grooveledger.observe.sweep_ridge import Axis, Ridge, find_ridge
+
+#: Spacing of a path's knots, s: a sweep is a cubic to far better than a thousandth of a cycle in
+#: it.
+KNOT_S = 1e-3
+#: Frames of a ridge over which the middle one of five is averaged, either side.
+RIDGE_REACH = 4
+#: Window that an end is looked for with: so many cycles (its own image is then out of the window's
+#: main lobe), and at least so long.
+END_CYCLES, END_WINDOW_S = 3.0, 2.5e-3
+#: An end is looked for so far outside and inside of the ridge's, s, or in so many windows.
+END_OUTSIDE_S, END_INSIDE_S = 0.5, 0.6
+END_WINDOWS = 12
+#: There the amplitude falls below this part of its median from one window further in on (a window
+#: half in the sweep reads half) for a whole window, ...
+END_PART = 0.5
+END_LEVEL_FRAMES = 4 * OVERLAP
+#: ... and the median outside, over so many frames, is no more than this part of it: less than what
+#: noise alone would show.
+OUTSIDE_FRAMES = 8 * OVERLAP
+END_CLEAR = 0.35
+
+
+class SweepGuess(NamedTuple):
+    """A sweep as its ridge shows it.
+
+    Attributes
+    ----------
+    path : PhasePath
+        Phase along the smoothed ridge, continued beyond it at its last pace.
+    channel : int
+        The louder channel.
+    begin_s, end_s : float
+        First and last frame of the ridge, from the first sample.
+    """
+
+    path: PhasePath
+    channel: int
+    begin_s: float
+    end_s: float
+
+
+def sweep_guess(sound: Sound, axis: Axis, duration_s: float) -> SweepGuess | None:
+    """Trace a sweep in a stretch of sound; None where there is none.
+
+    Parameters
+    ----------
+    sound : Sound
+        The track, and more at either end.
+    axis : Axis
+        Its described law.
+    duration_s : float
+        Its described length.
+    """
+    ridge = find_ridge(sound.samples, sound.sample_rate_hz, axis, duration_s)
+    if ridge is None:
+        return None
+    spacing = KNOT_S * sound.sample_rate_hz
+    knots_s = np.arange(int(np.ceil(sound.samples.shape[1] / spacing)) + 2) * KNOT_S
+    hz = axis.hz(_continued(knots_s, ridge))
+    # Beyond the described ends a law may run off: no further than half the sampling rate.
+    hz = np.clip(hz, 0.0, 0.5 * sound.sample_rate_hz)
+    cycles = np.concatenate([[0.0], np.cumsum(0.5 * (hz[1:] + hz[:-1]) * KNOT_S)])
+    path = PhasePath(spacing, cycles)
+    return SweepGuess(path, ridge.channel, float(ridge.time_s[0]), float(ridge.time_s[-1]))
+
+
+def _continued(at_s: np.ndarray, ridge: Ridge) -> np.ndarray:
+    """Progress of a smoothed ridge at times, beyond its ends at the pace that it has there."""
+    reach = RIDGE_REACH
+    slope = np.polyfit(ridge.time_s, ridge.progress, 1)[0]
+    bent = ridge.progress - slope * ridge.time_s
+    padded = np.pad(bent, 2, mode="edge")
+    bent = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    weights = np.hanning(2 * reach + 3)[1:-1]
+    # Odd reflection about the ends keeps a straight line straight.
+    reach = min(reach, len(bent) - 1)
+    head, tail = 2.0 * bent[0] - bent[reach:0:-1], 2.0 * bent[-1] - bent[-2 : -reach - 2 : -1]
+    bent = np.concatenate([head, bent, tail])
+    if reach == RIDGE_REACH:
+        bent = np.convolve(bent, weights / weights.sum(), mode="valid")
+    else:
+        bent = bent[reach:-reach]
+    smooth = bent + slope * ridge.time_s
+    result = np.interp(at_s, ridge.time_s, smooth)
+    # The pace at an end: of as many frames as settle it.
+    frames = min(len(smooth), 16)
+    for end, outside in (
+        (slice(None, frames), at_s < ridge.time_s[0]),
+        (slice(-frames, None), at_s > ridge.time_s[-1]),
+    ):
+        pace = np.polyfit(ridge.time_s[end], smooth[end], 1)[0]
+        place = 0 if end.start is None else -1
+        result[outside] = smooth[place] + pace * (at_s[outside] - ridge.time_s[place])
+    return np.asarray(result)
+
+
+def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: int) -> float | None:
+    """Where a sweep begins or ceases, by its amplitude along its path.
+
+    Parameters
+    ----------
+    path : PhasePath
+        Its phase, continued beyond its ends.
+    near_s : float
+        An end of its ridge.
+    inward : {1, -1}
+        Direction in time in which the sweep lies.
+
+    Returns
+    -------
+    float or None
+        None where there is no edge that stands clear of the noise, such as where the sweep sinks
+        into it.
+    """
+    rate = sound.sample_rate_hz
+    inside_hz = float(path.at(np.array([(near_s + inward * 0.1) * rate]))[1][0] * rate)
+    if inside_hz <= 0.0:
+        return None
+    window_s = max(END_CYCLES / inside_hz, END_WINDOW_S)
+    outer = near_s - inward * max(END_OUTSIDE_S, 0.5 * END_WINDOWS * window_s)
+    inner = near_s + inward * max(END_INSIDE_S, END_WINDOWS * window_s)
+    length_s = sound.samples.shape[1] / rate
+    first, last = max(0.0, min(outer, inner)), min(length_s, max(outer, inner))
+    if last - first < 4.0 * window_s:
+        return None
+    one = replace(sound, samples=sound.samples[channel : channel + 1, :])
+    frames = demodulated(one, [path], [(1,)], Stretch(first, last, window_s))
+    amplitude = np.abs(frames.z[:, 0, 0]).astype(float)
+    at_s = one.position_of(frames.sound, frames.span.centres) / rate
+    if inward < 0:
+        amplitude, at_s = amplitude[::-1], at_s[::-1]
+    return _crossing(amplitude, at_s)
+
+
+def _crossing(amplitude: np.ndarray, at_s: np.ndarray) -> float | None:
+    """Time at which an amplitude, given from outside in, rises out of silence for good."""
+    if len(amplitude) < 2 * END_LEVEL_FRAMES + OVERLAP:
+        return None
+    views = np.lib.stride_tricks.sliding_window_view(amplitude, END_LEVEL_FRAMES)
+    inside = np.median(views[OVERLAP:], axis=1)
+    low = amplitude[: len(inside)] < END_PART * inside
+    for last in np.flatnonzero(low[OVERLAP - 1 :])[::-1] + OVERLAP - 1:
+        outside = amplitude[max(0, last - OUTSIDE_FRAMES) : last - OVERLAP // 2 + 1]
+        if not low[last - OVERLAP + 1 : last + 1].all():
+            continue
+        if np.median(outside) > END_CLEAR * inside[last]:
+            continue
+        level = END_PART * inside[last]
+        k = last + int(np.argmax(amplitude[last:] >= level))
+        part = (level - amplitude[k - 1]) / max(amplitude[k] - amplitude[k - 1], 1e-30)
+        return float(at_s[k - 1] + np.clip(part, 0.0, 1.0) * (at_s[k] - at_s[k - 1]))
+    return None

@@ -1,0 +1,250 @@
+"""Ridge of a sweep: frequency against time, from where its energy lies.
+
+The described law serves as an axis only. On it (progress 0 at the described start, 1 at the
+described stop) a sweep that keeps to its description is a straight line, and one that does not, a
+line of nearly that slope. Of all lines that only ever go forward, at a pace near the described one,
+the one that stands out of the background most is taken: dynamic programming, a line beginning and
+ending wherever that gains most.
+"""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from grooveledger.capture.fft_length import fast_length
+from grooveledger.capture.stored_samples import Samples
+from grooveledger.plan import Track
+
+#: Frames of a spectrogram, and steps of the axis that a sweep as described covers between two.
+FRAMES, PACE = 320, 6
+#: Slowest and fastest line considered: a length off by a tenth, a law bent by a few per cent and
+#: what a stretch may hold besides the sweep.
+SLOWEST, FASTEST = 4, 9
+#: The axis reaches so far beyond the described ends, as a ratio of frequencies.
+BEYOND = 1.12
+#: Highest frequency looked at, as a part of the sampling rate.
+TOP_PART = 0.47
+#: A window is so many times 1/sqrt(sweep rate in Hz/s), where a chirp's line is narrowest (the
+#: spread of frequency within the window is then that of the window's own line), and at least so
+#: many cycles.
+WINDOW_RE_CHIRP, WINDOW_CYCLES = 1.5, 6.0
+#: Each octave is looked at where it lies below this part of a sampling rate halved again and
+#: again: what folds into it is then 30 dB down, and at other times than the sweep is there.
+LEVEL_TOP = 0.2
+HALVED_AT_A_TIME = 1 << 20
+#: What counts of a line's height over the background, dB, and how far the background is taken to
+#: lie below a frame's highest line at most: neither hum nor harmonics come near a fundamental.
+HEIGHT_DB = 40.0
+#: A frame adds to a line what it stands higher than this, dB: noise alone takes from it.
+WORTH_DB = 10.0
+#: Least gain over the length of a line, dB times frames, and least part of the span it covers.
+LEAST_GAIN, LEAST_SPAN = 400.0, 0.12
+
+
+class Ridge(NamedTuple):
+    """A sweep's frequency at the centres of frames.
+
+    Attributes
+    ----------
+    time_s, progress : numpy.ndarray, shape (frames,)
+        From the first sample, and how far the sweep is on its axis.
+    channel : int
+        The louder channel.
+    """
+
+    time_s: np.ndarray
+    progress: np.ndarray
+    channel: int
+
+
+class Axis(NamedTuple):
+    """Frequency as progress along a described law."""
+
+    start_hz: float
+    stop_hz: float
+    logarithmic: bool
+
+    @classmethod
+    def of(cls, track: Track, speed: float) -> "Axis":
+        """Axis of a sweep that is played at `speed` relative to nominal."""
+        assert track.start_hz is not None
+        assert track.stop_hz is not None
+        return cls(track.start_hz * speed, track.stop_hz * speed, track.law == "log")
+
+    def hz(self, progress: np.ndarray) -> np.ndarray:
+        """Frequency at a progress."""
+        if self.logarithmic:
+            return np.asarray(self.start_hz * (self.stop_hz / self.start_hz) ** progress)
+        return np.asarray(self.start_hz + (self.stop_hz - self.start_hz) * progress)
+
+    def progress(self, hz: float | np.ndarray) -> np.ndarray:
+        """Progress at a frequency."""
+        if self.logarithmic:
+            return np.asarray(np.log(hz / self.start_hz) / np.log(self.stop_hz / self.start_hz))
+        return np.asarray((hz - self.start_hz) / (self.stop_hz - self.start_hz))
+
+    def chirp_hz_per_progress(self, hz: np.ndarray | float) -> np.ndarray:
+        """Hertz that a unit of progress is worth at a frequency."""
+        if self.logarithmic:
+            return np.asarray(hz * abs(np.log(self.stop_hz / self.start_hz)))
+        return np.full(np.shape(hz), abs(self.stop_hz - self.start_hz))
+
+
+def find_ridge(
+    samples: Samples, sample_rate_hz: float, axis: Axis, duration_s: float
+) -> Ridge | None:
+    """Trace a sweep in a stretch of sound.
+
+    Parameters
+    ----------
+    samples : Samples, shape (2, n)
+    axis : Axis
+        The described law.
+    duration_s : float
+        Described length of the sweep, or the stretch's where there is none.
+
+    Returns
+    -------
+    Ridge or None
+        None where nothing in the stretch moves as such a sweep would.
+    """
+    length_s = samples.shape[1] / sample_rate_hz
+    every_s = duration_s / FRAMES
+    time_s = np.arange(0.5 * every_s, length_s, every_s)
+    ends = axis.progress(
+        np.array([axis.start_hz, axis.stop_hz])
+        * np.array([1.0 / BEYOND, BEYOND])[:: 1 if axis.stop_hz > axis.start_hz else -1]
+    )
+    top = axis.progress(TOP_PART * sample_rate_hz)
+    ends = np.clip(ends, *((-np.inf, top) if axis.stop_hz > axis.start_hz else (top, np.inf)))
+    step = 1.0 / (FRAMES * PACE)
+    progress = np.arange(ends[0], ends[1], step)
+    if len(progress) < FRAMES or len(time_s) < 2:
+        return None
+    power_db = _power_db(samples, sample_rate_hz, axis, duration_s, time_s, axis.hz(progress))
+    height_db = _height_db(power_db)
+    lines = [_best_line(height_db[channel]) for channel in range(2)]
+    channel = int(np.argmax([line[0] for line in lines]))
+    gain, first, places = lines[channel]
+    if gain < LEAST_GAIN or (places[-1] - places[0]) * step < LEAST_SPAN:
+        return None
+    frames = np.arange(first, first + len(places))
+    offset = _vertex(power_db[channel], frames, places)
+    return Ridge(time_s[frames], progress[places] + offset * step, channel)
+
+
+def _power_db(
+    samples: Samples,
+    sample_rate_hz: float,
+    axis: Axis,
+    duration_s: float,
+    time_s: np.ndarray,
+    hz: np.ndarray,
+) -> np.ndarray:
+    """Power of lines at frequencies against time, dB, shape (2, times, frequencies)."""
+    power_db = np.full((2, len(time_s), len(hz)), -np.inf, np.float32)
+    for halved, rate_hz, first_s, low_hz, top_hz in _octaves(
+        samples, sample_rate_hz, float(hz.min())
+    ):
+        here = np.flatnonzero((hz > low_hz) & (hz <= top_hz))
+        if not len(here):
+            continue
+        middle_hz = float(np.sqrt(hz[here].min() * hz[here].max()))
+        chirp = float(axis.chirp_hz_per_progress(middle_hz)) / duration_s
+        window_s = max(WINDOW_RE_CHIRP / np.sqrt(chirp), WINDOW_CYCLES / float(hz[here].min()))
+        length = max(8, int(window_s * rate_hz))
+        padded = fast_length(4 * length)
+        window = np.hanning(length + 2)[1:-1].astype(np.float32)
+        starts = np.rint((time_s - first_s) * rate_hz).astype(int) - length // 2
+        frames = np.stack([_frame(halved, start, length) for start in starts], axis=1)
+        spectrum = np.fft.rfft(frames * window, padded)[:, :, : int(top_hz * padded / rate_hz) + 2]
+        power = np.abs(spectrum).astype(np.float32) ** 2
+        bins = hz[here] * (padded / rate_hz)
+        below = np.minimum(bins.astype(int), power.shape[2] - 2)
+        part = (bins - below).astype(np.float32)
+        line = power[:, :, below] * (1.0 - part) + power[:, :, below + 1] * part
+        scale = 4.0 / float(window.sum()) ** 2
+        power_db[:, :, here] = 10.0 * np.log10(np.maximum(line * scale, np.finfo(np.float32).tiny))
+    return power_db
+
+
+def _octaves(
+    samples: Samples, sample_rate_hz: float, lowest_hz: float
+) -> Iterator[tuple[Samples, float, float, float, float]]:
+    """Yield samples at ever lower rates: with the rate, the first one's time and the band seen."""
+    rate_hz, first_s, top_hz = sample_rate_hz, 0.0, 0.5 * sample_rate_hz
+    while True:
+        low_hz = LEVEL_TOP * 0.5 * rate_hz
+        yield samples, rate_hz, first_s, low_hz, top_hz
+        if low_hz < lowest_hz or samples.shape[1] < 4:
+            return
+        samples = _halved(samples)
+        first_s += 0.5 / rate_hz
+        rate_hz, top_hz = 0.5 * rate_hz, low_hz
+
+
+def _halved(samples: Samples) -> np.ndarray:
+    """Every second of the samples, lying between two of them, smoothed by 1 3 3 1."""
+    pairs = samples.shape[1] // 2
+    halved = np.empty((2, pairs), np.float32)
+    for first in range(0, pairs, HALVED_AT_A_TIME):
+        last = min(first + HALVED_AT_A_TIME, pairs)
+        even, odd = (np.asarray(samples[:, 2 * first : 2 * last])[:, phase::2] for phase in (0, 1))
+        part = halved[:, first:last]
+        np.add(even, odd, out=part)
+        part *= 0.375
+        part[:, 1:] += 0.125 * odd[:, :-1]
+        part[:, :-1] += 0.125 * even[:, 1:]
+    return halved
+
+
+def _frame(samples: Samples, start: int, length: int) -> np.ndarray:
+    first, last = max(start, 0), min(start + length, samples.shape[1])
+    if last <= first:
+        return np.zeros((2, length), np.float32)
+    inside = np.asarray(samples[:, first:last])
+    if inside.shape[1] == length:
+        return inside
+    return np.pad(inside, ((0, 0), (first - start, start + length - last)))
+
+
+def _height_db(power_db: np.ndarray) -> np.ndarray:
+    """Height of lines over the background that their frequency has at most times."""
+    usual_db = np.median(power_db, axis=1, keepdims=True)
+    highest_db = power_db.max(axis=(0, 2), keepdims=True)
+    background_db = np.maximum(usual_db, highest_db - HEIGHT_DB)
+    return np.asarray(np.clip(power_db - background_db, 0.0, HEIGHT_DB) - WORTH_DB)
+
+
+def _best_line(worth: np.ndarray) -> tuple[float, int, np.ndarray]:
+    """Gain, first frame and places of the line of most worth, its places ever rising."""
+    frames, places = worth.shape
+    paces = np.arange(SLOWEST, FASTEST + 1)
+    came = np.zeros((frames, places), np.int8)
+    best = np.zeros((frames, places), np.float32)
+    before = np.zeros(places + FASTEST, np.float32)
+    for frame in range(frames):
+        options = np.stack([before[FASTEST - pace : FASTEST - pace + places] for pace in paces])
+        choice = np.argmax(options, axis=0)
+        ahead = np.take_along_axis(options, choice[None], axis=0)[0]
+        came[frame] = np.where(ahead > 0.0, paces[choice], 0)
+        best[frame] = np.maximum(ahead, 0.0) + worth[frame]
+        before[FASTEST:] = best[frame]
+    gain = float(best.max())
+    frame, place = divmod(int(np.argmax(best)), places)
+    line = [place]
+    while came[frame, place]:
+        place, frame = place - int(came[frame, place]), frame - 1
+        line.append(place)
+    return gain, frame, np.array(line[::-1])
+
+
+def _vertex(power_db: np.ndarray, frames: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Where between the steps of the axis a parabola through the line's flanks has its top."""
+    reach = PACE // 2
+    places = np.clip(places, reach, power_db.shape[1] - 1 - reach)
+    low, middle, high = (power_db[frames, places + k] for k in (-reach, 0, reach))
+    bend = low - 2.0 * middle + high
+    offset = np.divide(0.5 * (low - high), bend, out=np.zeros_like(bend), where=bend < 0.0)
+    return np.asarray(np.clip(offset, -1.0, 1.0) * reach)
