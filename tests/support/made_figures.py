@@ -5,7 +5,7 @@ import numpy as np
 from grooveledger.export.all_tables import TABLES
 from grooveledger.measure.metrics import capture_metrics
 from grooveledger.storage import tables
-from made_observations import CARTRIDGE
+from made_observations import CARTRIDGE, CHAIN
 
 SWEEP_HZ = np.geomspace(20.0, 20_000.0, 241)
 
@@ -42,9 +42,9 @@ def sweep(modulation, **facts):
     }
 
 
-def figures(measures, side, octaves=0.0, cartridge=CARTRIDGE):
+def figures(measures, side, octaves=0.0, cartridge=CARTRIDGE, chain=CHAIN):
     """Rows of the metrics as dicts."""
-    columns = capture_metrics(measures, side, cartridge, {"smoothing_octaves": octaves})
+    columns = capture_metrics(measures, side, cartridge, chain, {"smoothing_octaves": octaves})
     lengths = {len(values) for values in columns.values()}
     assert len(lengths) == 1
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]

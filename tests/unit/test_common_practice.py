@@ -85,6 +85,7 @@ def test_preamplifier_and_record_bound_what_a_response_can_claim():
             side, observed, chain=Chain(**{**vars(CHAIN), "response_tolerance_db": 0.5})
         )
         u_db = tables.columns(response.measure(context))["uncertainty_db"]
+        u_db = u_db[frequency_hz >= 2000.0]  # less near 1 kHz, which both refer to
         assert np.all((u_db > least_db) & (u_db < most_db))
 
 

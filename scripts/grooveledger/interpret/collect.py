@@ -5,12 +5,16 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from grooveledger.faults import ConfigurationFaults, Fault
+from grooveledger.interpret.budgets import budgets
+from grooveledger.interpret.repeatability import repeats
 from grooveledger.measure.quantities import MEASURES
+from grooveledger.measure.quantities import METRICS as DECLARED
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
-from grooveledger.schemas.collect import CAPTURES, JOINED, METRICS
+from grooveledger.schemas.collect import BUDGETS, CAPTURES, JOINED, METRICS
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
@@ -54,8 +58,14 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
         list(pool.map(join, JOINED_TABLES))
     rows = collect_captures(job["captures"], health, remarks)
     tables.write(CAPTURES, rows, output / "captures.parquet", origin)
-    rows = collect_metrics(job["captures"], scalars)
-    tables.write(METRICS, rows, output / "metrics.parquet", origin)
+    joined = joined_metrics(job["captures"], scalars)
+    whole = budgets(joined, repeats(joined, DECLARED), DECLARED)
+    rows = tables.build(BUDGETS, {**_only(joined, BUDGETS), **whole})
+    tables.write(BUDGETS, rows, output / "budgets.parquet", origin)
+    joined["uncertainty"] = whole["uncertainty"]
+    tables.write(
+        METRICS, tables.build(METRICS, _only(joined, METRICS)), output / "metrics.parquet", origin
+    )
 
 
 def _parts(
@@ -103,10 +113,16 @@ def collect_captures(
     return tables.build(CAPTURES, columns)
 
 
-def collect_metrics(rows: Sequence[Mapping[str, Any]], scalars: pa.Table) -> pa.Table:
-    """Scalars of all captures with the cells of their sheet rows joined."""
+def joined_metrics(rows: Sequence[Mapping[str, Any]], scalars: pa.Table) -> dict[str, np.ndarray]:
+    """Columns of the scalars of all captures, with the cells of their sheet rows."""
     sheet = {row["capture"]: row for row in rows}
-    captures = scalars.column("capture").to_pylist()
-    joined = {name: [sheet[capture][name] for capture in captures] for name in JOINED}
-    own = {name: scalars.column(name) for name in scalars.column_names}
-    return tables.build(METRICS, {**own, **joined})
+    own = dict(tables.columns(scalars))
+    joined = {
+        name: np.array([sheet[capture][name] for capture in own["capture"]], dtype=object)
+        for name in JOINED
+    }
+    return {**own, **joined}
+
+
+def _only(columns: Mapping[str, np.ndarray], table: Table) -> dict[str, np.ndarray]:
+    return {name: columns[name] for name in table.names if name in columns}

@@ -1,26 +1,32 @@
-"""Scalar figures that are read from curves: response, separation and distortion."""
+"""Scalar figures that are read at given frequencies of response, separation and distortion."""
 
 from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 
-from grooveledger.measure.curves import covers, smoothed, value_at
+from grooveledger.measure.curves import COVER_TOLERANCE, averaged_points, covers, smoothed, value_at
 from grooveledger.measure.metric_rows import Columns, Figure, Measured, groups
 from grooveledger.physics.equalisation import REFERENCE_HZ
+from grooveledger.physics.uncertainty import rectangular
 
 #: Band over which deviation and least separation are taken.
 SPREAD_BAND_HZ = (1000.0, 10_000.0)
-#: The limit of the response.
-UPPER_LIMIT_DB = -3.0
-#: A peak is looked for from 1 kHz up and counts from here, an octave above it.
-PEAK_FROM_HZ = 2000.0
+#: A curve is read between two points at most so far apart: a third of an octave, as the nominal
+#: frequencies of thirds of octaves round it (ISO 266: 630 to 800 Hz and 1250 to 1600 Hz).
+NEIGHBOUR_RATIO = 1.285
+#: What a straight line between two points may be off by, over what the point between three is off
+#: from the line between the outer ones: the error of a parabola goes with the square of the step.
+INTERPOLATION_SHARE = 0.25
+
+#: Components of each row of a curve for one of its columns; `noise` is among them.
+PartsOf = Callable[[Columns, str], Mapping[str, np.ndarray]]
 
 
 def at_frequency(
     measured: Measured,
     table: str,
     wanted: Mapping[str, tuple[str, float]],
-    uncertainty: Callable[[Columns], np.ndarray],
+    parts_of: PartsOf,
 ) -> Iterator[Figure]:
     """Read metrics at their frequencies from every curve of a table.
 
@@ -28,14 +34,14 @@ def at_frequency(
     ----------
     wanted : mapping
         Column and frequency by metric.
-    uncertainty : callable
-        Gives the standard uncertainty of each row of a curve.
+    parts_of : callable
+        Gives the standard uncertainties of each row of a curve, by component.
     """
     octaves = measured.smoothing_octaves
     for track, channel, rows in groups(measured.tables, table):
-        spread = uncertainty(rows)
         for metric, (column, wanted_hz) in wanted.items():
-            yield _read(metric, track, channel, rows, column, wanted_hz, octaves, spread)
+            parts = parts_of(rows, column)
+            yield _read(metric, track, channel, rows, column, wanted_hz, octaves, parts)
 
 
 def _read(
@@ -46,80 +52,86 @@ def _read(
     column: str,
     wanted_hz: float,
     octaves: float,
-    uncertainty: np.ndarray,
+    parts: Mapping[str, np.ndarray],
 ) -> Figure:
-    """Read one figure from a curve; limited where a point it is read from is."""
+    """Read one figure from a curve; limited where a point it is read from is.
+
+    Null where the points beside it are too far apart, and where the curve refers to another
+    frequency than 1 kHz, which the figure's name promises.
+    """
     frequency_hz, values, there = curve(rows, column, octaves)
-    if not covers(frequency_hz, wanted_hz):
+    if not is_readable(frequency_hz, wanted_hz) or not refers_to_1khz(rows):
         return Figure(metric, channel, track, np.nan)
     value = value_at(frequency_hz, values, wanted_hz)
     near = there[neighbours(frequency_hz, wanted_hz)]
     limited = bool(rows["limited"][near].any())
     order_max = float(rows["order_max"][near].min()) if "order_max" in rows else np.nan
-    spread = value_at(frequency_hz, uncertainty[there], wanted_hz)
     if column in ("h2_pct", "h3_pct"):
-        # The row's `limited` speaks of all orders together; one alone may lie under the noise.
+        # The row's `limited` refers to all orders together; one alone may lie under the noise.
         floor_pct = value_at(frequency_hz, rows["floor_pct"][there], wanted_hz)
         limited = limited or value < floor_pct
         value = max(value, floor_pct) if limited else value
-    return Figure(metric, channel, track, value, spread, limited, order_max)
+    averaged = averaged_points(frequency_hz, octaves)
+    read = {name: value_at(frequency_hz, u[there], wanted_hz) for name, u in parts.items()}
+    noise = read.pop("noise") / np.sqrt(value_at(frequency_hz, averaged, wanted_hz))
+    read["interpolation"] = interpolation_part(frequency_hz, values, wanted_hz)
+    return Figure(metric, channel, track, value, noise, limited, order_max, read)
 
 
-def response_shape(measured: Measured) -> Iterator[Figure]:
-    """Tell peak, deviation and upper limit of every response."""
-    for track, channel, rows in groups(measured.tables, "response"):
-        frequency_hz, response_db, there = curve(rows, "response_db", measured.smoothing_octaves)
-        noise_db = rows["uncertainty_db"][there]
-        peak_hz, peak_db = _peak(frequency_hz, response_db)
-        at_peak_db = value_at(frequency_hz, noise_db, peak_hz) if peak_hz == peak_hz else np.nan
-        yield Figure("response_peak_db", channel, track, peak_db, at_peak_db)
-        yield Figure("response_peak_hz", channel, track, peak_hz)
-        spread_db = band_values(frequency_hz, response_db)
-        deviation_db = 0.5 * np.ptp(spread_db) if len(spread_db) else np.nan
-        yield Figure("response_deviation_db", channel, track, float(deviation_db))
-        yield Figure("upper_limit_hz", channel, track, _upper_limit_hz(frequency_hz, response_db))
+def refers_to_1khz(rows: Columns) -> bool:
+    """Whether a curve refers to 1 kHz, or to no frequency at all."""
+    return "reference_hz" not in rows or bool(np.all(rows["reference_hz"] == REFERENCE_HZ))
+
+
+def is_readable(frequency_hz: np.ndarray, wanted_hz: float) -> bool:
+    """Whether rising points cover a frequency, and lie close enough about it to be read there.
+
+    Examples
+    --------
+    Tones at 2 and 5 kHz give no figure at 3 kHz:
+
+    >>> is_readable(np.array([2000.0, 5000.0]), 3000.0)
+    False
+    >>> is_readable(np.array([2500.0, 3150.0]), 3000.0)
+    True
+    """
+    if not covers(frequency_hz, wanted_hz):
+        return False
+    beside_hz = frequency_hz[neighbours(frequency_hz, wanted_hz)]
+    is_on_point = np.any(np.abs(beside_hz / wanted_hz - 1.0) <= COVER_TOLERANCE)
+    return bool(is_on_point or beside_hz[-1] <= NEIGHBOUR_RATIO * beside_hz[0])
+
+
+def interpolation_part(frequency_hz: np.ndarray, values: np.ndarray, wanted_hz: float) -> float:
+    """Return the standard uncertainty of reading a bent curve by a straight line between points.
+
+    Zero on a point; unknown bends beyond the ends are taken as those of the nearest three points.
+    """
+    beside = neighbours(frequency_hz, wanted_hz)
+    if len(beside) < 2 or len(frequency_hz) < 3:
+        return 0.0
+    place = np.log(frequency_hz)
+    middles = np.unique(np.clip(beside, 1, len(place) - 2))
+    off = [
+        abs(values[m] - np.interp(place[m], place[[m - 1, m + 1]], values[[m - 1, m + 1]]))
+        for m in middles
+    ]
+    return float(rectangular(INTERPOLATION_SHARE * max(off)))
 
 
 def band_values(frequency_hz: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Values over SPREAD_BAND_HZ with the band's ends; empty where the curve does not cover it."""
-    if not all(covers(frequency_hz, end_hz) for end_hz in SPREAD_BAND_HZ):
-        return np.empty(0)
-    low_hz, high_hz = SPREAD_BAND_HZ
-    inside = values[(frequency_hz > low_hz) & (frequency_hz < high_hz)]
-    ends = [value_at(frequency_hz, values, end_hz) for end_hz in SPREAD_BAND_HZ]
-    return np.array([*inside, *ends])
+    """Return values over SPREAD_BAND_HZ with the band's ends; empty where the curve has gaps there.
 
-
-def _peak(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, float]:
-    """Place and height of the treble peak: the highest point above 1 kHz, if an octave above it.
-
-    Between points it is the vertex of the parabola on log frequency through the three highest.
+    Points further apart than `NEIGHBOUR_RATIO` may have the extremes between them.
     """
-    treble = np.flatnonzero(frequency_hz >= REFERENCE_HZ)
-    if not len(treble) or frequency_hz[-1] < PEAK_FROM_HZ:
-        return np.nan, np.nan
-    top = int(treble[np.argmax(response_db[treble])])
-    if frequency_hz[top] < PEAK_FROM_HZ:
-        return np.nan, np.nan
-    if top == len(frequency_hz) - 1:
-        return float(frequency_hz[top]), float(response_db[top])
-    place = np.log(frequency_hz[top - 1 : top + 2] / frequency_hz[top])
-    bend, slope, height = np.polyfit(place, response_db[top - 1 : top + 2], 2)
-    if bend >= 0.0:
-        return float(frequency_hz[top]), float(response_db[top])
-    vertex = -0.5 * slope / bend
-    return float(frequency_hz[top] * np.exp(vertex)), float(height + 0.5 * slope * vertex)
-
-
-def _upper_limit_hz(frequency_hz: np.ndarray, response_db: np.ndarray) -> float:
-    """First frequency above 1 kHz at which the response is 3 dB down; NaN where it never is."""
-    if not covers(frequency_hz, REFERENCE_HZ):
-        return float("nan")
-    below = np.flatnonzero((response_db <= UPPER_LIMIT_DB) & (frequency_hz > REFERENCE_HZ))
-    if not len(below) or below[0] == 0:
-        return float("nan")
-    pair = slice(below[0] - 1, below[0] + 1)
-    return float(np.exp(np.interp(-UPPER_LIMIT_DB, -response_db[pair], np.log(frequency_hz[pair]))))
+    low_hz, high_hz = SPREAD_BAND_HZ
+    is_inside = (frequency_hz > low_hz) & (frequency_hz < high_hz)
+    inside_hz = np.array([low_hz, *frequency_hz[is_inside], high_hz])
+    ends_readable = all(is_readable(frequency_hz, end_hz) for end_hz in SPREAD_BAND_HZ)
+    if not ends_readable or (inside_hz[1:] > NEIGHBOUR_RATIO * inside_hz[:-1]).any():
+        return np.empty(0)
+    ends = [value_at(frequency_hz, values, end_hz) for end_hz in SPREAD_BAND_HZ]
+    return np.array([*values[is_inside], *ends])
 
 
 def curve(rows: Columns, column: str, octaves: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -2,12 +2,19 @@
 
 import numpy as np
 
-#: A curve covers a frequency within its ends or so far beyond them, relative.
+#: A curve covers a frequency within its ends or this far beyond them, relative.
 COVER_TOLERANCE = 0.005
 
 
 def covers(frequency_hz: np.ndarray, wanted_hz: float) -> bool:
-    """Tell whether a curve with points at `frequency_hz`, in any order, reaches a frequency."""
+    """Whether a curve with points at `frequency_hz`, in any order, reaches a frequency.
+
+    Examples
+    --------
+    >>> hz = np.array([20.0, 19_950.0])
+    >>> covers(hz, 20_000.0), covers(hz, 21_000.0)
+    (True, False)
+    """
     if not len(frequency_hz):
         return False
     reach = 1.0 + COVER_TOLERANCE
@@ -49,10 +56,21 @@ def smoothed(frequency_hz: np.ndarray, values: np.ndarray, octaves: float) -> np
     """
     if octaves <= 0.0 or not len(values):
         return values
-    place = np.log2(frequency_hz)
-    half = np.minimum(0.5 * octaves, np.minimum(place - place[0], place[-1] - place))
-    half = half + 1e-9
-    first = np.searchsorted(place, place - half, side="left")
-    after = np.searchsorted(place, place + half, side="right")
+    first, after = _windows(frequency_hz, octaves)
     total = np.concatenate([[0.0], np.cumsum(values)])
     return np.asarray((total[after] - total[first]) / (after - first))
+
+
+def averaged_points(frequency_hz: np.ndarray, octaves: float) -> np.ndarray:
+    """Return how many points `smoothed` averages at each point."""
+    if octaves <= 0.0 or not len(frequency_hz):
+        return np.ones(len(frequency_hz))
+    first, after = _windows(frequency_hz, octaves)
+    return np.asarray(after - first, dtype=float)
+
+
+def _windows(frequency_hz: np.ndarray, octaves: float) -> tuple[np.ndarray, np.ndarray]:
+    place = np.log2(frequency_hz)
+    half = np.minimum(0.5 * octaves, np.minimum(place - place[0], place[-1] - place)) + 1e-9
+    first = np.searchsorted(place, place - half, side="left")
+    return first, np.searchsorted(place, place + half, side="right")

@@ -47,6 +47,11 @@ EVERYTHING = frozenset(Covariate)
 NOT_PLAYS = EVERYTHING - {Covariate.RECORD_PLAYS}
 
 
+#: Repeatability of levels and angles, and of any other figure as a fraction (common practice).
+USUAL_REPEATABILITY = {"dB": 0.5, "deg": 1.0}
+USUAL_REPEATABILITY_SHARE = 0.05
+
+
 @dataclass(frozen=True)
 class Metric:
     """One scalar of a capture: what drifts, what a data sheet rates.
@@ -71,6 +76,12 @@ class Metric:
     least_change : float
         A change below this, in the metric's unit, is not worth reporting however sure it is
         (common practice, from what can be heard or acted on); 0 for no such threshold.
+    repeatability : float or None
+        Standard deviation from one playing to the next beyond noise and speed, where an archive has
+        no repeats of its own to take it from (common practice); a fraction of the figure where
+        `is_proportional`. None takes what is usual for the unit.
+    is_signed : bool
+        Whether the figure may have either sign, so that its scatter does not grow with it.
     """
 
     name: str
@@ -80,6 +91,20 @@ class Metric:
     covariates: frozenset[Covariate] = EVERYTHING
     limit: Mapping[LimitKind, float] = field(default_factory=dict)
     least_change: float = 0.0
+    repeatability: float | None = None
+    is_signed: bool = False
+
+    @property
+    def is_proportional(self) -> bool:
+        """Whether the figure's scatter goes with the figure: not that of levels and angles."""
+        return not self.is_signed and self.unit not in USUAL_REPEATABILITY
+
+    @property
+    def usual_repeatability(self) -> float:
+        """Repeatability where an archive has no repeats."""
+        if self.repeatability is not None:
+            return self.repeatability
+        return USUAL_REPEATABILITY.get(self.unit, USUAL_REPEATABILITY_SHARE)
 
 
 def no_figures(measured: Measured) -> Iterator[Figure]:

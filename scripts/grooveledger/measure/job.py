@@ -11,13 +11,12 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metrics import capture_metrics
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.remarks import remarks
-from grooveledger.observe.job import FAULT
 from grooveledger.plan import Cartridge, Chain, Side
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
-from grooveledger.storage.provenance import provenance
+from grooveledger.storage.provenance import FAULT, provenance
 
 OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY)
 
@@ -38,6 +37,7 @@ def measure_capture(
     """
     settings = job["settings"]
     side, cartridge = Side.from_mapping(job["side"]), Cartridge.from_mapping(job["cartridge"])
+    chain = Chain.from_mapping(job["chain"])
     observed: dict[str, Mapping[str, np.ndarray]] = {
         table.name: tables.columns(tables.empty(table)) for table in OBSERVED
     }
@@ -67,7 +67,7 @@ def measure_capture(
         tables.write(declared.table, rows, output / f"{name}.parquet", origin)
         if rows.num_rows:
             measures[name] = tables.columns(rows)
-    scalars = capture_metrics(measures, side, cartridge, settings["response"])
+    scalars = capture_metrics(measures, side, cartridge, chain, settings["response"])
     rows = tables.build(CAPTURE_METRICS, {"capture": job["capture"], **scalars})
     tables.write(CAPTURE_METRICS, rows, output / "metrics.parquet", origin)
     told = [*((None, fault) for fault in dict.fromkeys(faults)), *remarks(context, measures)]

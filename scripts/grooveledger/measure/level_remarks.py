@@ -6,8 +6,11 @@ import numpy as np
 
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metric_rows import Columns, groups
-from grooveledger.measure.quantities.level import USUAL_VELOCITY_CM_S, USUAL_VELOCITY_MEASURE
-from grooveledger.measure.quantities.noise import rated_sensitivity_mv_per_cm_s
+from grooveledger.measure.rated_output import (
+    USUAL_VELOCITY_CM_S,
+    USUAL_VELOCITY_MEASURE,
+    rated_sensitivity_mv_per_cm_s,
+)
 from grooveledger.physics.groove import SQRT2, rms_velocity_cm_s
 from grooveledger.plan import Cartridge, Chain
 

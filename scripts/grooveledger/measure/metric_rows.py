@@ -1,30 +1,39 @@
 """Rows of the metrics table while they are being made, and the curves they are read from."""
 
 from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.plan import Cartridge, Side
+from grooveledger.plan import Cartridge, Chain, Side
 
 #: A table's columns as numpy arrays, NaN or None for null.
 Columns = Mapping[str, np.ndarray]
-#: Standard deviation of an amplitude re the rms of the complex noise in it.
+#: Standard deviation of an amplitude relative to the rms of the complex noise in it.
 IN_PHASE = 1.0 / np.sqrt(2.0)
-#: Decibels of a factor e.
-DB_PER_NEPER = 20.0 / np.log(10.0)
 
 
 class Figure(NamedTuple):
-    """One scalar of one track and channel; a bound where `limited`, NaN where there is none."""
+    """One scalar of one track and channel; a bound where `limited`, NaN where there is none.
+
+    Attributes
+    ----------
+    noise : float
+        Standard uncertainty from noise alone, in the metric's unit; NaN where it is unknown.
+    parts : mapping of str to float
+        The other components of its budget (`schemas.capture_metrics.COMPONENTS`), each a standard
+        uncertainty in the metric's unit.
+    """
 
     metric: str
     channel: str
     track: int
     value: float
-    uncertainty: float = float("nan")
+    noise: float = float("nan")
     limited: bool = False
     order_max: float = float("nan")
+    parts: Mapping[str, float] = MappingProxyType({})
 
 
 class Measured(NamedTuple):
@@ -35,7 +44,7 @@ class Measured(NamedTuple):
     tables : mapping
         Columns of each measure's table of the capture, by the table's name; tables that the capture
         has not got are left out.
-    side, cartridge
+    side, cartridge, chain
         What was played, and with what.
     smoothing_octaves : float
         Width over which curves are averaged before they are read.
@@ -44,6 +53,7 @@ class Measured(NamedTuple):
     tables: Mapping[str, Columns]
     side: Side
     cartridge: Cartridge
+    chain: Chain
     smoothing_octaves: float = 0.0
 
 

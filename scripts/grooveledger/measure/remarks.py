@@ -13,8 +13,8 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.fundamentals import fundamental, speed_ratio
 from grooveledger.measure.level_remarks import level_remarks
 from grooveledger.measure.metric_rows import Columns
-from grooveledger.measure.quantities.level import LEVEL_BAND_HZ
 from grooveledger.measure.tilt_remarks import equalisation_remarks
+from grooveledger.measure.tone_levels import LEVEL_BAND_HZ
 from grooveledger.plan import Track
 
 #: The track that a remark speaks of, None for all or several, and its sentence.

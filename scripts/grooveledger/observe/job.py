@@ -17,10 +17,7 @@ from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TON
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.digests import check_content, digest
-from grooveledger.storage.provenance import made_from, provenance
-
-#: Key of the metadata under which an observation says why it is empty.
-FAULT = "fault"
+from grooveledger.storage.provenance import FAULT, made_from, provenance
 
 
 class Observation(NamedTuple):

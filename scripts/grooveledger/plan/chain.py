@@ -9,8 +9,8 @@ from typing import Any, Self
 class Chain:
     """Turntable, arm, cable, preamplifier and converter of a capture.
 
-    `preamplifier_response` holds (frequency_hz, gain_db_re_1khz) rows: the deviation from the ideal
-    replay curve.
+    Tolerances are half-widths within which any value is as likely. `preamplifier_response` holds
+    (frequency_hz, gain_db_re_1khz) rows: the deviation from the ideal replay curve.
     """
 
     chain: str
@@ -27,11 +27,16 @@ class Chain:
     response_tolerance_db: float = 0.0
     swap_channels: bool = False
     invert: tuple[str, ...] = ()
+    arm_mass_tolerance_pct: float = 0.0
+    gain_tolerance_db: float = 0.0
+    channel_match_db: float = 0.0
+    full_scale_tolerance_db: float = 0.0
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> Self:
         """Make a chain from its configuration mapping (with `chain`, its id, added)."""
         cable, preamplifier = mapping["cable"], mapping["preamplifier"]
+        converter = mapping["converter"]
         return cls(
             chain=mapping["chain"],
             arm_effective_mass_g=float(mapping["arm_effective_mass_g"]),
@@ -42,7 +47,7 @@ class Chain:
             input_capacitance_pf=float(preamplifier["input_capacitance_pf"]),
             gain_db=float(preamplifier["gain_db"]),
             equalisation=preamplifier["equalisation"],
-            full_scale_v_rms=float(mapping["converter"]["full_scale_v_rms"]),
+            full_scale_v_rms=float(converter["full_scale_v_rms"]),
             preamplifier_response=tuple(
                 (float(frequency_hz), float(gain_db))
                 for frequency_hz, gain_db in preamplifier.get("response") or ()
@@ -50,6 +55,10 @@ class Chain:
             response_tolerance_db=float(preamplifier.get("response_tolerance_db") or 0.0),
             swap_channels=bool(mapping.get("swap_channels", False)),
             invert=tuple(mapping.get("invert") or ()),
+            arm_mass_tolerance_pct=float(mapping.get("arm_mass_tolerance_pct") or 0.0),
+            gain_tolerance_db=float(preamplifier.get("gain_tolerance_db") or 0.0),
+            channel_match_db=float(preamplifier.get("channel_match_db") or 0.0),
+            full_scale_tolerance_db=float(converter.get("full_scale_tolerance_db") or 0.0),
         )
 
     @property

@@ -35,7 +35,7 @@ Part = Literal[
     "pages",
 ]
 #: Tables of the archive that stage 4 makes.
-COLLECTED = ("captures", "tracks", *MEASURES, "metrics")
+COLLECTED = ("captures", "tracks", *MEASURES, "metrics", "budgets")
 
 
 @dataclass(frozen=True)

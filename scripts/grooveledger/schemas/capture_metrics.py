@@ -2,6 +2,22 @@
 
 from grooveledger.schemas.table import CAPTURE, LIMITED, TRACK, WHOLE, Column, Table, real, text
 
+#: Components of a figure's uncertainty that a capture's own tables give, with what each is due to.
+COMPONENTS = {
+    "noise": "noise of this capture",
+    "record": "the record's tolerance",
+    "preamplifier": "the preamplifier's response",
+    "gain": "the preamplifier's gain, or the match of its channels",
+    "full_scale": "the converter's full scale",
+    "mass": "the arm's effective mass",
+    "speed": "the platter's momentary speed",
+    "interpolation": "reading between two points",
+}
+COMPONENT_COLUMNS = tuple(
+    real(name, "see unit", f"standard uncertainty from {cause}; null where it has none")
+    for name, cause in COMPONENTS.items()
+)
+
 CAPTURE_METRICS = Table(
     "capture_metrics",
     "measure",
@@ -14,11 +30,13 @@ CAPTURE_METRICS = Table(
         text("channel", "left, right, both, lateral or vertical"),
         real("value", "see unit", "the figure; a bound where limited"),
         text("unit", "unit of value and uncertainty"),
-        real("uncertainty", "see unit", "standard uncertainty"),
+        real("uncertainty", "see unit", "standard uncertainty, repeatability apart"),
         LIMITED,
         Column("order_max", WHOLE, "", "highest harmonic counted, of distortion figures"),
         Column("track_position", WHOLE, "", "place of the track in the plan, from 0"),
+        *COMPONENT_COLUMNS,
     ),
+    revision=2,
 )
 
 REMARKS = Table(

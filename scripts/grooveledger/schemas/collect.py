@@ -1,7 +1,16 @@
 """Tables of stage 4: the archive as a whole."""
 
-from grooveledger.schemas.capture_metrics import CAPTURE_METRICS
-from grooveledger.schemas.table import CAPTURE, HEALTH_COLUMNS, WHOLE, Column, Table, real, text
+from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, COMPONENT_COLUMNS
+from grooveledger.schemas.table import (
+    CAPTURE,
+    HEALTH_COLUMNS,
+    TRACK,
+    WHOLE,
+    Column,
+    Table,
+    real,
+    text,
+)
 
 SHEET = (
     text("captured_at", "ISO 8601 date or date-time"),
@@ -39,16 +48,49 @@ JOINED = (
     "copy",
 )
 
+METRIC_COLUMNS = {column.name: column for column in CAPTURE_METRICS.columns}
+
 METRICS = Table(
     "metrics",
     "collect",
     "Scalars, long form: what drifts, what a data sheet rates.",
     ("capture", "metric", "channel", "track_position"),
     (
-        *CAPTURE_METRICS.columns[:-2],
+        CAPTURE,
+        TRACK,
+        METRIC_COLUMNS["metric"],
+        METRIC_COLUMNS["channel"],
+        METRIC_COLUMNS["value"],
+        METRIC_COLUMNS["unit"],
+        real("uncertainty", "see unit", "standard uncertainty, repeatability in it"),
+        METRIC_COLUMNS["limited"],
         *sorted(SHEET, key=lambda column: JOINED.index(column.name)),
-        *CAPTURE_METRICS.columns[-2:],
+        METRIC_COLUMNS["order_max"],
+        METRIC_COLUMNS["track_position"],
         COPY,
     ),
-    revision=2,
+    revision=3,
+)
+
+BUDGETS = Table(
+    "budgets",
+    "collect",
+    "What the uncertainty of every scalar is made of.",
+    ("capture", "metric", "channel", "track_position"),
+    (
+        CAPTURE,
+        TRACK,
+        METRIC_COLUMNS["metric"],
+        METRIC_COLUMNS["channel"],
+        METRIC_COLUMNS["track_position"],
+        METRIC_COLUMNS["unit"],
+        *COMPONENT_COLUMNS,
+        real("repeatability", "see unit", "standard deviation of repeats beyond noise and speed"),
+        text("repeatability_from", "repeats of this archive, or default: common practice"),
+        real("repeatability_dof", "", "degrees of freedom of the repeats; null for a default"),
+        real("uncertainty", "see unit", "all of them combined, standard"),
+        real("degrees_of_freedom", "", "effective ones; null where infinite"),
+        real("coverage_factor", "", "for 95 %"),
+        real("expanded", "see unit", "coverage factor times uncertainty: 95 %"),
+    ),
 )

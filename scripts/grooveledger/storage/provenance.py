@@ -14,6 +14,8 @@ STAMP = ".origin.json"
 #: A Parquet file ends with four bytes of its metadata's length and this (Apache Parquet format).
 PARQUET_MARK = b"PAR1"
 FOOTER_END = 8
+#: Key of the metadata under which an observation says why it is empty.
+FAULT = "fault"
 
 
 def provenance(job: Mapping[str, Any]) -> dict[str, str]:

@@ -1,10 +1,12 @@
 """Scalar figures that are read off curves."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from made_figures import SWEEP_HZ, figures, only, rows_of, sweep, tone
-from made_observations import make_side
+from made_observations import CHAIN, make_side
 
 
 def response_rows(response_db, frequency_hz=SWEEP_HZ, track=1, channel="left"):
@@ -16,6 +18,7 @@ def response_rows(response_db, frequency_hz=SWEEP_HZ, track=1, channel="left"):
         response_db=response_db,
         reference_hz=1000.0,
         uncertainty_db=0.4,
+        noise_db=0.4,
         limited=[False] * len(frequency_hz),
     )
 
@@ -147,11 +150,52 @@ def test_distortion_figures_carry_the_highest_order_counted():
     assert (thd["value"], thd["order_max"], thd["limited"]) == (1.1, 5, False)
     assert thd["uncertainty"] == pytest.approx(0.02 / np.sqrt(2.0))
     assert only(rows, "h2_1khz_pct", "left")["value"] == 1.0
-    at_3khz = only(rows, "thd_3khz_pct", "left")
-    assert at_3khz["value"] == pytest.approx(2.0 + np.log2(1.5))
+    # Points an octave apart tell nothing of what lies between them.
+    assert np.isnan(only(rows, "thd_3khz_pct", "left")["value"])
+    near = distortion_rows(frequency_hz=[500.0, 1000.0, 2700.0, 3300.0, 8000.0, 16_000.0])
+    at_3khz = only(figures({"distortion": near}, side), "thd_3khz_pct", "left")
+    share = np.log(3000.0 / 2700.0) / np.log(3300.0 / 2700.0)
+    assert at_3khz["value"] == pytest.approx(2.0 + share)
     assert at_3khz["order_max"] == 4
-    assert only(rows, "thd_5khz_pct", "left")["order_max"] == 2
     assert np.isnan(only(rows, "thd_10khz_pct", "left")["value"])  # no harmonic below the limit
+
+
+def test_the_preamplifiers_tolerance_moves_a_harmonic_by_its_own_part():
+    """0.5 dB is 5.9 % of a second harmonic (10^(0.5/20) - 1), as a rectangle 3.3 %."""
+    chain = replace(CHAIN, response_tolerance_db=0.5)
+    rows = figures({"distortion": distortion_rows()}, make_side(sweep("left")), chain=chain)
+    second = only(rows, "h2_1khz_pct", "left")
+    assert second["preamplifier"] == pytest.approx(1.0 * 0.0332, rel=0.01)
+    thd = only(rows, "thd_1khz_pct", "left")
+    assert thd["preamplifier"] == pytest.approx(0.0332 * 1.0, rel=0.01)  # nearly all of it is H2
+
+
+def test_a_response_that_does_not_refer_to_1_khz_has_no_figure_that_says_so():
+    hz = SWEEP_HZ[SWEEP_HZ > 1200.0]
+    rows = response_rows(np.zeros(len(hz)), hz)
+    rows["reference_hz"] = np.full(len(hz), 1700.0)
+    found = figures({"response": rows}, make_side(sweep("left")))
+    for metric in ("response_10khz_db", "response_peak_db", "upper_limit_hz"):
+        assert np.isnan(only(found, metric, "left")["value"])
+
+
+def test_a_sweep_from_2_khz_that_falls_throughout_peaks_at_its_first_point():
+    hz = SWEEP_HZ[SWEEP_HZ >= 2000.0]
+    rows = response_rows(-np.log2(hz / 2000.0), hz)
+    found = figures({"response": rows}, make_side(sweep("left")))
+    assert only(found, "response_peak_hz", "left")["value"] == hz[0]
+
+
+def test_an_upper_limit_is_as_sure_as_the_slope_it_lies_on():
+    """A slope of 12 dB an octave turns 0.4 dB into 2.3 % of frequency (2^(0.4/12))."""
+    slope_db = np.minimum(0.0, -12.0 * np.log2(SWEEP_HZ / 10_000.0))
+    found = only(
+        figures({"response": response_rows(slope_db)}, make_side(sweep("left"))),
+        "upper_limit_hz",
+        "left",
+    )
+    assert found["value"] == pytest.approx(10_000.0 * 2.0**0.25, rel=1e-4)
+    assert found["uncertainty"] / found["value"] == pytest.approx(2.0 ** (0.4 / 12.0) - 1, rel=0.03)
 
 
 def test_one_harmonic_below_the_noise_of_all_is_a_bound():

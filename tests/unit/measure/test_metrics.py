@@ -9,10 +9,10 @@ from grooveledger.export.all_tables import TABLES
 from grooveledger.measure.metrics import capture_metrics
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.quantities import METRICS as DECLARED
-from grooveledger.schemas.collect import METRICS
+from grooveledger.schemas.capture_metrics import CAPTURE_METRICS
 from grooveledger.storage import tables
 from made_figures import figures, only, rows_of, tone
-from made_observations import CARTRIDGE, make_side
+from made_observations import CARTRIDGE, CHAIN, make_side
 
 # Level ------------------------------------------------------------------------------------------
 
@@ -31,7 +31,8 @@ def level_rows(side, sensitivities, phase_deg=1.5, limited=False):
         frequency_hz=[side.track(row[0]).frequency_hz for row in rows],
         sensitivity_mv_per_cm_s=[row[2] for row in rows],
         interchannel_phase_deg=[phase_deg if row[0] in both else None for row in rows],
-        uncertainty_db=[0.3] * len(rows),
+        uncertainty_db=[0.5] * len(rows),
+        noise_db=[0.3] * len(rows),
         limited=[limited] * len(rows),
     )
 
@@ -44,6 +45,13 @@ def test_output_is_at_the_rated_velocity():
     assert output["value"] == pytest.approx(1.2 * 3.5355, rel=1e-5)
     assert output["uncertainty"] == pytest.approx(output["value"] * 0.3 * np.log(10.0) / 20.0)
     assert (output["unit"], output["track"], output["track_position"]) == ("mV", 1, 0)
+    # The record's level, gain and full scale add theirs.
+    exact = figures({"level": level}, side)
+    assert only(exact, "output_mv", "left")["gain"] == 0.0
+    chain = replace(CHAIN, gain_tolerance_db=0.5, full_scale_tolerance_db=0.2)
+    known = only(figures({"level": level}, side, chain=chain), "output_mv", "left")
+    expected_db = np.sqrt(0.3**2 + (0.5**2 + 0.2**2) / 3.0)
+    assert known["uncertainty"] == pytest.approx(known["value"] * expected_db * np.log(10.0) / 20)
     rms = replace(CARTRIDGE, rated={"output_velocity_cm_s": 5.0, "output_velocity_measure": "rms"})
     output = only(figures({"level": level}, side, cartridge=rms), "output_mv", "right")
     assert output["value"] == pytest.approx(5.5)
@@ -76,6 +84,15 @@ def test_balance_is_right_minus_left_of_a_pair_and_of_a_lateral_tone():
     assert rows[1]["value"] == 0.0
     assert rows[0]["channel"] == "both"
     assert rows[0]["uncertainty"] == pytest.approx(0.3 * np.sqrt(2.0))
+    # One tolerance in both channels of one track cancels; two tracks have each their own.
+    toleranced = make_side(
+        tone("left"), tone("right"), tone("lateral"), tone("vertical"), response_tolerance_db=1.5
+    )
+    chain = replace(CHAIN, gain_tolerance_db=5.0, channel_match_db=0.2)
+    rows = figures({"level": level}, toleranced, chain=chain)
+    pair, lateral, _ = (row for row in rows if row["metric"] == "balance_db")
+    assert lateral["uncertainty"] == pytest.approx(np.sqrt(2 * 0.3**2 + 0.2**2 / 3.0))
+    assert pair["record"] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
     phase = only(figures({"level": level}, side), "interchannel_phase_deg", "both")
     assert (phase["value"], phase["track"]) == (1.5, 3)
 
@@ -249,8 +266,7 @@ def test_no_measures_no_figures():
 def test_the_columns_make_the_metrics_table():
     side = make_side(tone("left"), tone("right"))
     level = level_rows(side, {1: {"left": 1.2}, 2: {"right": 1.1}})
-    columns = capture_metrics({"level": level}, side, CARTRIDGE, {"smoothing_octaves": 0.0})
-    sheet = dict.fromkeys(name for name in METRICS.names if name not in columns)
-    made = tables.build(METRICS, {**sheet, **columns, "capture": "c1"})
+    columns = capture_metrics({"level": level}, side, CARTRIDGE, CHAIN, {"smoothing_octaves": 0.0})
+    made = tables.build(CAPTURE_METRICS, {**columns, "capture": "c1"})
     assert made.num_rows == 3
     assert made["order_max"].null_count == 3

@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
+from grooveledger.measure.budget import harmonic_parts
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import Measure, Metric
@@ -123,12 +124,18 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
 
 def figures(measured: Measured) -> Iterator[Figure]:
     """Yield distortion and its low orders at the metrics' frequencies."""
-    yield from at_frequency(measured, "distortion", AT_FREQUENCY, uncertainty_pct)
 
+    def parts_pct(rows: Columns, column: str) -> dict[str, np.ndarray]:
+        orders = COLUMN_ORDERS if column == "thd_pct" else (int(column[1]),)
+        ratios = np.column_stack([rows[f"h{order}_pct"] for order in orders])
+        return {
+            "noise": IN_PHASE * rows["floor_pct"],
+            "preamplifier": harmonic_parts(
+                measured.chain, rows["frequency_hz"], np.array(orders), ratios
+            ),
+        }
 
-def uncertainty_pct(rows: Columns) -> np.ndarray:
-    """Return the standard uncertainty of each point, from the noise alone."""
-    return np.asarray(IN_PHASE * rows["floor_pct"])
+    yield from at_frequency(measured, "distortion", AT_FREQUENCY, parts_pct)
 
 
 MEASURE = Measure(
@@ -137,12 +144,36 @@ MEASURE = Measure(
     uses=is_used,
     needs="a tone, stepped tones or a sweep in the audio band",
     metrics=(
-        Metric("thd_1khz_pct", "%", "Distortion at 1 kHz", limit={"rises_to_factor": 2.0}),
-        Metric("thd_3khz_pct", "%", "Distortion at 3 kHz", limit={"rises_to_factor": 1.5}),
-        Metric("thd_5khz_pct", "%", "Distortion at 5 kHz", limit={"rises_to_factor": 1.5}),
-        Metric("thd_10khz_pct", "%", "Distortion at 10 kHz", limit={"rises_to_factor": 1.5}),
-        Metric("h2_1khz_pct", "%", "Second harmonic at 1 kHz"),
-        Metric("h3_1khz_pct", "%", "Third harmonic at 1 kHz"),
+        Metric(
+            "thd_1khz_pct",
+            "%",
+            "Distortion at 1 kHz",
+            repeatability=0.1,
+            limit={"rises_to_factor": 2.0},
+        ),
+        Metric(
+            "thd_3khz_pct",
+            "%",
+            "Distortion at 3 kHz",
+            repeatability=0.1,
+            limit={"rises_to_factor": 1.5},
+        ),
+        Metric(
+            "thd_5khz_pct",
+            "%",
+            "Distortion at 5 kHz",
+            repeatability=0.1,
+            limit={"rises_to_factor": 1.5},
+        ),
+        Metric(
+            "thd_10khz_pct",
+            "%",
+            "Distortion at 10 kHz",
+            repeatability=0.1,
+            limit={"rises_to_factor": 1.5},
+        ),
+        Metric("h2_1khz_pct", "%", "Second harmonic at 1 kHz", repeatability=0.1),
+        Metric("h3_1khz_pct", "%", "Third harmonic at 1 kHz", repeatability=0.1),
     ),
     figures=figures,
 )

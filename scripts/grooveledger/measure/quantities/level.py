@@ -5,21 +5,18 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pyarrow as pa
 
+from grooveledger.measure.budget import (
+    DB_PER_NEPER,
+    balance_parts_db,
+    level_parts_db,
+)
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import NOT_PLAYS, Measure, Metric
-from grooveledger.measure.fundamentals import fundamental, wrapped_deg
-from grooveledger.measure.metric_rows import (
-    DB_PER_NEPER,
-    Columns,
-    Figure,
-    Measured,
-    groups,
-)
-from grooveledger.measure.terminals import channel_velocity_rms_cm_s, output_mv
+from grooveledger.measure.metric_rows import Columns, Figure, Measured, groups
+from grooveledger.measure.rated_output import rated_velocity_rms_cm_s
+from grooveledger.measure.tone_levels import LEVEL_BAND_HZ, is_level_tone, tone_levels
 from grooveledger.physics.equalisation import REFERENCE_HZ
-from grooveledger.physics.groove import rms_velocity_cm_s
-from grooveledger.physics.uncertainty import combine, noise_level_db, tolerance_db
-from grooveledger.plan import Side, Track
+from grooveledger.physics.uncertainty import combine
 from grooveledger.schemas.table import (
     CAPTURE,
     CHANNEL,
@@ -48,93 +45,79 @@ TABLE = Table(
         PLAYED,
         real("uncertainty_db", "dB", "standard uncertainty of the output"),
         LIMITED,
+        real("noise_db", "dB", "its part from noise alone"),
+        real("phase_noise_deg", "deg", "standard uncertainty of the phase from noise alone"),
     ),
+    revision=2,
 )
-#: Rated velocity where the data sheet gives none, cm/s peak of the channel (common practice).
-USUAL_VELOCITY_CM_S, USUAL_VELOCITY_MEASURE = 5.0, "peak"
-#: Tones that tell the output: records have their level bands from 300 Hz to 1 kHz, where cartridges
-#: are flat (common practice). Of those a capture has, the ones nearest to 1 kHz count.
-LEVEL_BAND_HZ = (299.0, 1101.0)
-
-
-def is_used(track: Track) -> bool:
-    """Whether the level of a track is measured: of every tone that serves it."""
-    return track.kind == "tone" and track.serves("level")
 
 
 def measure(context: CaptureContext) -> pa.Table:
     """Measure the level of every tone.
 
-    Output is at the track's nominal velocity: a platter that runs fast raises velocity and
-    frequency together, so the output is divided by played over nominal frequency. Where noise hides
-    the tone, output and sensitivity are upper bounds (95 %).
+    Output is at the track's nominal velocity. Where noise hides the tone, output and sensitivity
+    are upper bounds (95 %).
 
     Returns
     -------
     pyarrow.Table
         `TABLE`.
     """
-    tolerances_db = tolerance_db(
-        context.side.response_tolerance_db, context.chain.response_tolerance_db
-    )
     parts = []
-    for track in filter(is_used, context.side.tracks):
-        found = fundamental(context, track)
-        if found is None:
-            continue
-        speed = found.played_hz / found.nominal_hz
-        both = len(track.driven_channels) == 2
-        phase_deg = wrapped_deg(found.phase_deg["right"] - found.phase_deg["left"])
-        velocity = channel_velocity_rms_cm_s(track, found.nominal_hz, context.side)
-        for channel in track.driven_channels:
-            output = output_mv(found.amplitude[channel], found.played_hz, context.chain) / speed
-            noise_db = noise_level_db(found.noise_to_signal(channel))
-            parts.append(
-                tables.build(
-                    TABLE,
-                    {
-                        "capture": context.capture,
-                        "track": track.track,
-                        "channel": channel,
-                        "frequency_hz": found.nominal_hz,
-                        "output_mv": output,
-                        "sensitivity_mv_per_cm_s": output / velocity,
-                        "interchannel_phase_deg": phase_deg if both else None,
-                        "played_hz": found.played_hz,
-                        "uncertainty_db": np.hypot(tolerances_db, noise_db),
-                        "limited": found.limited[channel],
-                    },
-                )
+    for tone in tone_levels(context):
+        known = level_parts_db(context.side, context.chain, float(tone.nominal_hz[0]))
+        parts.append(
+            tables.build(
+                TABLE,
+                {
+                    "capture": context.capture,
+                    "track": tone.track.track,
+                    "channel": tone.channel,
+                    "frequency_hz": tone.nominal_hz,
+                    "output_mv": tone.output_mv,
+                    "sensitivity_mv_per_cm_s": tone.sensitivity_mv_per_cm_s,
+                    "interchannel_phase_deg": tone.interchannel_phase_deg,
+                    "played_hz": tone.played_hz,
+                    "uncertainty_db": combine(tone.noise_db, *known.values()),
+                    "limited": tone.limited,
+                    "noise_db": tone.noise_db,
+                    "phase_noise_deg": tone.phase_noise_deg,
+                },
             )
+        )
     return tables.concat(TABLE, parts)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
     """Yield output, phase and balance of the tones nearest to 1 kHz."""
-    side = measured.side
-    rated = measured.cartridge.rated or {}
-    rated_rms_cm_s = rms_velocity_cm_s(
-        float(rated.get("output_velocity_cm_s") or USUAL_VELOCITY_CM_S),
-        rated.get("output_velocity_measure") or USUAL_VELOCITY_MEASURE,
-    )
+    side, chain = measured.side, measured.chain
+    velocity_rms_cm_s = rated_velocity_rms_cm_s(measured.cartridge.rated)
     tones: dict[int, dict[str, dict[str, np.ndarray]]] = {}
     for track, channel, rows in groups(measured.tables, "level"):
         tones.setdefault(track, {})[channel] = rows
     for track in _level_tracks(tones):
         for channel, rows in tones[track].items():
-            value = float(rows["sensitivity_mv_per_cm_s"][0]) * rated_rms_cm_s
-            spread = float(rows["uncertainty_db"][0]) / DB_PER_NEPER
+            value = float(rows["sensitivity_mv_per_cm_s"][0]) * velocity_rms_cm_s
+            known_db = level_parts_db(side, chain, float(rows["frequency_hz"][0]))
             yield Figure(
-                "output_mv", channel, track, value, value * spread, bool(rows["limited"][0])
+                "output_mv",
+                channel,
+                track,
+                value,
+                value * float(rows["noise_db"][0]) / DB_PER_NEPER,
+                bool(rows["limited"][0]),
+                parts={name: value * u_db / DB_PER_NEPER for name, u_db in known_db.items()},
             )
         if side.track(track).modulation == "lateral" and len(tones[track]) == 2:
-            phase_deg = float(tones[track]["right"]["interchannel_phase_deg"][0])
-            yield Figure("interchannel_phase_deg", "both", track, phase_deg)
-    yield from _balance(tones, side)
+            right = tones[track]["right"]
+            phase_deg = float(right["interchannel_phase_deg"][0])
+            noise_deg = float(right["phase_noise_deg"][0])
+            yield Figure("interchannel_phase_deg", "both", track, phase_deg, noise_deg)
+    yield from _balance(tones, measured)
 
 
 def _level_tracks(tones: Mapping[int, Mapping[str, Columns]]) -> list[int]:
-    """Tracks whose tone tells the output: those nearest to 1 kHz of the level band."""
+    """Tracks whose tone represents the output: those nearest to 1 kHz of the level band."""
     away = {}
     for track, channels in tones.items():
         frequency_hz = float(next(iter(channels.values()))["frequency_hz"][0])
@@ -144,13 +127,14 @@ def _level_tracks(tones: Mapping[int, Mapping[str, Columns]]) -> list[int]:
 
 
 def _balance(
-    tones: Mapping[int, Mapping[str, dict[str, np.ndarray]]], side: Side
+    tones: Mapping[int, Mapping[str, dict[str, np.ndarray]]], measured: Measured
 ) -> Iterator[Figure]:
     """Right over left: of each track that drives both, and of each pair that drives them in turn.
 
     A pair's figure carries the track of its first tone.
     """
-    tracks = sorted(_level_tracks(tones), key=side.position)
+    position = measured.side.position
+    tracks = sorted(_level_tracks(tones), key=position)
     pairs = [(track, track) for track in tracks if len(tones[track]) == 2]
     left = [track for track in tracks if set(tones[track]) == {"left"}]
     right = [track for track in tracks if set(tones[track]) == {"right"}]
@@ -158,31 +142,31 @@ def _balance(
     for left_track, right_track in pairs:
         rows = {"left": tones[left_track]["left"], "right": tones[right_track]["right"]}
         sensitivity = {c: float(r["sensitivity_mv_per_cm_s"][0]) for c, r in rows.items()}
-        audible = all(value > 0.0 for value in sensitivity.values())
-        balance_db = (
-            20.0 * np.log10(sensitivity["right"] / sensitivity["left"]) if audible else np.nan
-        )
-        uncertainty_db = combine(*(float(r["uncertainty_db"][0]) for r in rows.values()))
+        balance_db = np.nan
+        if all(value > 0.0 for value in sensitivity.values()):
+            balance_db = 20.0 * np.log10(sensitivity["right"] / sensitivity["left"])
         yield Figure(
             "balance_db",
             "both",
-            min(left_track, right_track, key=side.position),
+            min(left_track, right_track, key=position),
             float(balance_db),
-            float(uncertainty_db),
+            float(combine(*(float(r["noise_db"][0]) for r in rows.values()))),
             any(bool(r["limited"][0]) for r in rows.values()),
+            parts=balance_parts_db(measured.side, measured.chain, left_track == right_track),
         )
 
 
 MEASURE = Measure(
     table=TABLE,
     measure=measure,
-    uses=is_used,
+    uses=is_level_tone,
     needs="a steady tone whose velocity is known",
     metrics=(
         Metric(
             "output_mv",
             "mV",
             "Output at the rated velocity",
+            repeatability=0.02,
             covariates=NOT_PLAYS,
             limit={"falls_to_factor": 0.8},
         ),
@@ -190,6 +174,7 @@ MEASURE = Measure(
             "balance_db",
             "dB",
             "Balance, right relative to left",
+            repeatability=0.1,
             covariates=NOT_PLAYS,
             limit={"changes_by": 2.0},
         ),

@@ -12,17 +12,17 @@ from grooveledger.measure.metric_rows import (
     Measured,
     groups,
 )
-from grooveledger.measure.quantities import level
+from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
 from grooveledger.measure.terminals import by_channel, output_mv
+from grooveledger.measure.tone_levels import tone_levels
 from grooveledger.physics.equalisation import REFERENCE_HZ, replay_response
-from grooveledger.physics.groove import rms_velocity_cm_s
 from grooveledger.physics.weighting import (
     RUMBLE_NETWORK_STATUS,
     a_weighting_db,
     rumble_weighting_db,
     weighting_468_db,
 )
-from grooveledger.plan import Cartridge, Chain
+from grooveledger.plan import Chain
 from grooveledger.plan.uses import is_noise_groove
 from grooveledger.schemas.table import CAPTURE, TRACK, TRUTH, Column, Table, real, text
 from grooveledger.storage import tables
@@ -139,29 +139,16 @@ def sensitivity_mv_per_cm_s(context: CaptureContext) -> tuple[dict[str, float], 
     source : str or None
         measured, rated or None.
     """
-    rows = tables.columns(level.measure(context))
-    near = np.abs(np.log(rows["frequency_hz"] / REFERENCE_HZ)) <= np.log(SENSITIVITY_RATIO)
-    near &= ~rows["limited"] & np.isfinite(rows["sensitivity_mv_per_cm_s"])
-    measured = {}
-    for track in context.side.tracks:
-        for channel in CHANNELS:
-            found = near & (rows["track"] == track.track) & (rows["channel"] == channel)
-            if channel not in measured and found.any():
-                measured[channel] = float(rows["sensitivity_mv_per_cm_s"][found][0])
+    measured: dict[str, float] = {}
+    for tone in tone_levels(context):
+        near = abs(float(np.log(tone.nominal_hz[0] / REFERENCE_HZ))) <= np.log(SENSITIVITY_RATIO)
+        sensitivity = float(tone.sensitivity_mv_per_cm_s[0])
+        if near and not tone.limited[0] and np.isfinite(sensitivity):
+            measured.setdefault(tone.channel, sensitivity)
     if len(measured) == len(CHANNELS):
         return measured, "measured"
     rated = rated_sensitivity_mv_per_cm_s(context.cartridge)
     return dict.fromkeys(CHANNELS, rated), "rated" if np.isfinite(rated) else None
-
-
-def rated_sensitivity_mv_per_cm_s(cartridge: Cartridge) -> float:
-    """Sensitivity by the data sheet, rms mV per rms cm/s; NaN where it does not say."""
-    rated = cartridge.rated or {}
-    output, velocity = rated.get("output_mv"), rated.get("output_velocity_cm_s")
-    if not output or not velocity:
-        return float("nan")
-    measure = rated.get("output_velocity_measure") or "peak"
-    return float(output) / rms_velocity_cm_s(float(velocity), measure)
 
 
 def velocity_densities(

@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
+from grooveledger.measure.axis_response import axis_response
+from grooveledger.measure.budget import arm_mass_part
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Covariate, Measure, Metric
 from grooveledger.measure.metric_rows import (
@@ -14,7 +16,6 @@ from grooveledger.measure.metric_rows import (
     Measured,
     groups,
 )
-from grooveledger.measure.quantities.resonance import axis_response
 from grooveledger.physics.resonance import compliance_um_per_mn, high_pass_response, peak_hz
 from grooveledger.plan import Track
 from grooveledger.plan.uses import is_resonance_sweep
@@ -273,7 +274,8 @@ def figures(measured: Measured) -> Iterator[Figure]:
         yield Figure(f"resonance_{axis}_hz", axis, track, resonance_hz, spread_hz)
         # The compliance goes with the inverse square of the resonance.
         spread = 2.0 * compliance * spread_hz / resonance_hz
-        yield Figure("dynamic_compliance_um_per_mn", axis, track, compliance, spread)
+        parts = {"mass": compliance * arm_mass_part(measured.chain, measured.cartridge)}
+        yield Figure("dynamic_compliance_um_per_mn", axis, track, compliance, spread, parts=parts)
 
 
 MEASURE = Measure(

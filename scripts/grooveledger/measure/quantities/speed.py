@@ -247,7 +247,15 @@ MEASURE = Measure(
     needs="a steady tone of 500 Hz or more that lasts 5 s or longer, such as one of 3150 Hz",
     observed=("speed_trace",),
     metrics=(
-        Metric("speed_error_pct", "%", "Speed error", Group.TURNTABLE, CHAIN_AND_RECORD),
+        Metric(
+            "speed_error_pct",
+            "%",
+            "Speed error",
+            Group.TURNTABLE,
+            CHAIN_AND_RECORD,
+            repeatability=0.02,
+            is_signed=True,
+        ),
         Metric(
             "wow_flutter_weighted_pct",
             "%",

@@ -135,13 +135,18 @@ def test_exchanged_channels_of_the_chain_are_named_right():
 
 
 def test_uncertainty_is_that_of_tolerances_and_noise():
-    """JCGM 100: 1 dB and 0.5 dB rectangular; half of a noise of 1 % lies in phase."""
-    chain = replace(CHAIN, response_tolerance_db=0.5)
+    """JCGM 100: 1, 0.5 and 0.2 dB rectangular; half of a noise of 1 % lies in phase.
+
+    The preamplifier's response has no tolerance at 1 kHz, where its gain is stated.
+    """
+    chain = replace(
+        CHAIN, response_tolerance_db=5.0, gain_tolerance_db=0.5, full_scale_tolerance_db=0.2
+    )
     facts = {"response_tolerance_db": 1.0}
     wave = 0.1
     row = measured(tone(), wave, 0.0, chain=chain, side_facts=facts, floor_fs=1e-3)["left"]
     noise_db = 20.0 / np.log(10.0) * 0.01 / np.sqrt(2.0)
-    expected = np.sqrt(1.0 / 3.0 + 0.25 / 3.0 + noise_db**2)
+    expected = np.sqrt((1.0 + 0.25 + 0.04) / 3.0 + noise_db**2)
     assert row["uncertainty_db"] == pytest.approx(expected, rel=1e-4)
 
 

@@ -13,8 +13,8 @@ from grooveledger.measure.quantities.noise import (
     TABLE,
     hum,
     noise_figures,
-    rated_sensitivity_mv_per_cm_s,
 )
+from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
 from grooveledger.observe.noise_density import observe_noise
 from grooveledger.physics.equalisation import replay_response
 from grooveledger.physics.weighting import (

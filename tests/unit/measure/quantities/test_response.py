@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from grooveledger.measure.budget import USUAL_SPEED_RMS
 from grooveledger.measure.quantities.response import measure
 from grooveledger.physics.equalisation import recorded_velocity_db
 from grooveledger.physics.noise_floor import NOISE_95
@@ -155,4 +156,9 @@ def test_uncertainty_holds_the_records_and_the_chains_tolerance():
     """JCGM 100, 4.3.7: half-widths over sqrt 3, as squares."""
     chain = replace(CHAIN, response_tolerance_db=0.3)
     rows = measured(sweep(), HZ, np.zeros(61), chain=chain, response_tolerance_db=1.0)
-    np.testing.assert_allclose(rows["uncertainty_db"], np.sqrt(1.09 / 3.0), rtol=1e-6)
+    speed_db = 20.0 / np.log(10.0) * np.sqrt(2.0) * USUAL_SPEED_RMS  # without a speed tone
+    np.testing.assert_allclose(rows["speed_db"], speed_db)
+    # In full from an octave off 1 kHz, in parts within it, and none at 1 kHz itself.
+    share = np.minimum(np.abs(np.log2(HZ / 1000.0)), 1.0)
+    expected_db = np.hypot(np.sqrt(1.09 / 3.0) * share, speed_db)
+    np.testing.assert_allclose(rows["uncertainty_db"], expected_db, rtol=1e-6)

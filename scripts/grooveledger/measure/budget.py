@@ -1,0 +1,116 @@
+"""The components of a figure's uncertainty that are no noise: what the tolerances contribute.
+
+Each component is a standard uncertainty. Which tolerance enters which figure, and where one enters
+twice and cancels, is the methods pages' table of budgets.
+"""
+
+import numpy as np
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.physics.uncertainty import between_db, rectangular
+from grooveledger.plan import Cartridge, Chain, Side
+
+#: Rms speed fluctuation, as a fraction, of a platter whose capture has no speed tone: a weighted
+#: two-sigma peak of 0.1 % is usual (common practice).
+USUAL_SPEED_RMS = 0.0005
+#: Decibels of a factor e.
+DB_PER_NEPER = 20.0 / np.log(10.0)
+
+#: Standard uncertainties by component.
+Parts = dict[str, float]
+
+
+def level_parts_db(side: Side, chain: Chain, frequency_hz: float) -> Parts:
+    """Return the components of a level in volts.
+
+    The record's level, the preamplifier's gain and the converter's full scale are each known within
+    a tolerance; away from 1 kHz, where its gain is stated, the preamplifier's response adds its
+    own.
+    """
+    return {
+        "record": float(rectangular(side.response_tolerance_db)),
+        "preamplifier": float(between_db(chain.response_tolerance_db, frequency_hz, 1000.0)),
+        "gain": float(rectangular(chain.gain_tolerance_db)),
+        "full_scale": float(rectangular(chain.full_scale_tolerance_db)),
+    }
+
+
+def balance_parts_db(side: Side, chain: Chain, is_one_track: bool) -> Parts:
+    """Return the components of a level difference between the channels.
+
+    The converter's full scale and the gain of both channels cancel, and so does the record's level
+    where one track drives both; two tracks have each their own.
+    """
+    parts = {"gain": float(rectangular(chain.channel_match_db))}
+    if not is_one_track:
+        parts["record"] = float(np.sqrt(2.0) * rectangular(side.response_tolerance_db))
+    return parts
+
+
+def response_parts_db(
+    side: Side, chain: Chain, frequency_hz: np.ndarray, reference_hz: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Return the components of a response relative to its reference, shape (n,) each."""
+    return {
+        "record": between_db(side.response_tolerance_db, frequency_hz, reference_hz),
+        "preamplifier": between_db(chain.response_tolerance_db, frequency_hz, reference_hz),
+    }
+
+
+def harmonic_parts(
+    chain: Chain, frequency_hz: np.ndarray, orders: np.ndarray, ratios: np.ndarray
+) -> np.ndarray:
+    """Return the preamplifier's part of the root sum square of harmonics, in their own unit.
+
+    Each order's gain differs from the fundamental's within the preamplifier's tolerance,
+    independently of the other orders (an octave and more away).
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n,)
+        The fundamental's.
+    orders : ndarray, shape (m,)
+        The orders.
+    ratios : ndarray, shape (n, m)
+        Each order relative to the fundamental; NaN where not observed.
+    """
+    line_hz = frequency_hz[:, np.newaxis] * orders
+    u = between_db(chain.response_tolerance_db, line_hz, frequency_hz[:, np.newaxis]) / DB_PER_NEPER
+    power = np.nan_to_num(ratios) ** 2
+    total = np.sqrt(power.sum(axis=1))
+    spread = np.sqrt(((power * u) ** 2).sum(axis=1))
+    return np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0)
+
+
+def arm_mass_part(chain: Chain, cartridge: Cartridge) -> float:
+    """Return the arm mass's part of a compliance, relative: compliance times mass is fixed."""
+    arm_g = chain.arm_effective_mass_g
+    share = arm_g / (arm_g + (cartridge.mass_g or 0.0))
+    return float(rectangular(chain.arm_mass_tolerance_pct / 100.0)) * share
+
+
+def speed_rms(context: CaptureContext) -> float:
+    """Return the rms speed fluctuation of the capture as a fraction, its drift left out.
+
+    The median of its speed tones; the usual one where it has none.
+    """
+    trace = context.observations.get("speed_trace", {})
+    found = []
+    for track in np.unique(trace.get("track", np.empty(0))):
+        rows = trace["track"] == track
+        deviation_pct = trace["deviation_pct"][
+            rows & (trace["channel"] == trace["channel"][rows][0])
+        ]
+        place = np.linspace(-1.0, 1.0, len(deviation_pct))
+        slope = float(place @ deviation_pct) / max(float(place @ place), 1e-12)
+        found.append(float(np.std(deviation_pct - slope * place)) / 100.0)
+    return float(np.median(found)) if found else USUAL_SPEED_RMS
+
+
+def speed_part_db(context: CaptureContext) -> float:
+    """Return the part of a swept response relative to a reference from the platter's speed.
+
+    A cell is swept in less than a revolution. The platter is then faster or slower than on average
+    by chance, and so is the groove's velocity; the reference has its own deviation.
+    """
+    return float(DB_PER_NEPER * np.sqrt(2.0) * speed_rms(context))
