@@ -37,6 +37,7 @@ PAGE_TABLES: dict[str, tuple[str, ...]] = {
         )
         for page in dict.fromkeys(measure.methods_page for measure in MEASURES.values())
     },
+    "uncertainty": ("budgets",),
     "drift": ("drift", "stylus_states", "control", "advice"),
     "loading": ("loading", "loading_checks", "coils"),
     "ratings": ("ratings", "comparison"),

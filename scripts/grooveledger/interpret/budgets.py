@@ -11,8 +11,8 @@ from grooveledger.physics.uncertainty import coverage_factors
 from grooveledger.schemas.capture_metrics import COMPONENTS
 
 #: Components that are random; all others are tolerances within which any value is as likely.
-RANDOM = ("noise", "speed")
-TOLERANCES = tuple(name for name in COMPONENTS if name not in RANDOM)
+RANDOM = ("u_noise", "u_speed")
+TOLERANCES = tuple(f"u_{name}" for name in COMPONENTS if f"u_{name}" not in RANDOM)
 
 
 def budgets(

@@ -62,7 +62,7 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
     whole = budgets(joined, repeats(joined, DECLARED), DECLARED)
     rows = tables.build(BUDGETS, {**_only(joined, BUDGETS), **whole})
     tables.write(BUDGETS, rows, output / "budgets.parquet", origin)
-    joined["uncertainty"] = whole["uncertainty"]
+    joined |= {name: whole[name] for name in ("uncertainty", "expanded")}
     tables.write(
         METRICS, tables.build(METRICS, _only(joined, METRICS)), output / "metrics.parquet", origin
     )

@@ -13,6 +13,8 @@ import pandas as pd
 from grooveledger.interpret.response_curves import after_break_in, channel_curves, mean_curve
 from grooveledger.schemas.interpret import COMPARISON
 
+#: What styli that are laid side by side should share; the chain holds the load.
+CONDITIONS = ("records", "chains", "copies")
 CURVE_COLUMNS = ("cartridge", "stylus", "channel", "frequency_hz", "response_db", "uncertainty_db")
 
 
@@ -66,15 +68,25 @@ def comparison_table(
                 "value": plain["value"].mean() if len(plain) else np.nan,
                 "sd": plain["value"].std(ddof=1) if many else np.nan,
                 "uncertainty": plain["uncertainty"].mean() if len(plain) else np.nan,
+                "expanded": plain["expanded"].mean() if len(plain) else np.nan,
                 "n": len(plain),
                 "n_limited": int(limited.sum()),
                 "hours_first": group["stylus_hours"].min(),
                 "hours_last": group["stylus_hours"].max(),
                 "records": ", ".join(sorted({f"{r} {s}" for r, s in _sides(group)})),
+                "copies": ", ".join(sorted(set(group["copy"].dropna()))),
                 "chains": ", ".join(sorted(set(group["chain"]))),
             }
         )
-    return pd.DataFrame(rows, columns=list(COMPARISON.names))
+    table = pd.DataFrame(rows, columns=list(COMPARISON.names))
+    side_by_side = table.groupby(["metric", "channel"])[list(CONDITIONS)].nunique()
+    differs_in = {
+        place: ", ".join(name for name in CONDITIONS if row[name] > 1)
+        for place, row in side_by_side.iterrows()
+    }
+    places = zip(table["metric"], table["channel"], strict=True)
+    table["differs_in"] = [differs_in[place] for place in places]
+    return table
 
 
 def comparison_curves(
@@ -83,7 +95,7 @@ def comparison_curves(
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
 ) -> pd.DataFrame:
-    """Return the mean response re 1 kHz of every stylus and channel over the same hours.
+    """Return the mean response relative to 1 kHz of every stylus and channel over the same hours.
 
     Returns
     -------

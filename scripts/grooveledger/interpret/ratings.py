@@ -1,4 +1,4 @@
-"""Measured against the maker's data sheet; the uncertainty decides what can be said."""
+"""Measured against the maker's data sheet; the uncertainty decides which verdict is possible."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
@@ -41,7 +41,7 @@ class Rating(NamedTuple):
 
 
 def verdict(figure: Interval, allowed: Interval) -> str:
-    """Tell whether a figure meets a rating: only if all of its interval does.
+    """Return whether a figure meets a rating: only if all of its interval does.
 
     The rule of JCGM 106 with guard bands as wide as the expanded uncertainty: `misses` where no
     part of the interval is allowed, `undecided` where some is.
@@ -63,10 +63,10 @@ def ratings_table(
     chains: Mapping[str, Chain],
     settings: Mapping[str, Any],
 ) -> pd.DataFrame:
-    """Hold every capture against its cartridge's data sheet.
+    """Compare every capture with its cartridge's data sheet.
 
-    Output (at the rated velocity, peak and rms told apart, as in the metric), balance, separation
-    at 1 kHz, the response over the rated band (where the sheet gives no deviation the one found is
+    Output (at the rated velocity, peak or rms as in the metric), balance, separation
+    at 1 kHz, the response over the rated band (where the sheet gives no deviation the measured one is
     reported without a verdict), and whether the load is the recommended one.
 
     Parameters
@@ -127,33 +127,33 @@ def _scalar(
 ) -> Iterator[Rating]:
     metric, channel = str(figure["metric"]), str(figure["channel"])
     value, uncertainty = float(figure["value"]), float(figure["uncertainty"])
+    wide = float(figure["expanded"])
     limited = bool(figure["limited"])
     rated = cartridge.rated or {}
-    wide = coverage_factor() * uncertainty
     around = Interval(value - wide, value + wide)
     if metric == "output_mv" and rated.get("output_mv"):
         rated_mv = float(rated["output_mv"])
         factor = 10.0 ** (settings["output_tolerance_db"] / 20.0)
         allowed = Interval(rated_mv / factor, rated_mv * factor)
         around = Interval(0.0, value) if limited else around
-        told = verdict(around, allowed)
-        yield Rating(metric, channel, rated_mv, value, uncertainty, "mV", told, note)
+        judged = verdict(around, allowed)
+        yield Rating(metric, channel, rated_mv, value, uncertainty, "mV", judged, note)
     elif metric == "balance_db" and rated.get("balance_db"):
         allowed = Interval(0.0, float(rated["balance_db"]))
         apart = abs(value)
         around = Interval(max(0.0, apart - wide), np.nan if limited else apart + wide)
-        told = verdict(around, allowed)
-        yield Rating(metric, channel, allowed.high, apart, uncertainty, "dB", told)
+        judged = verdict(around, allowed)
+        yield Rating(metric, channel, allowed.high, apart, uncertainty, "dB", judged)
     elif metric == "separation_1khz_db" and rated.get("separation_db"):
         allowed = Interval(float(rated["separation_db"]), np.inf)
         around = Interval(value, np.inf) if limited else around
-        told = verdict(around, allowed)
+        judged = verdict(around, allowed)
         at_least = "at least the figure measured: the noise floor limits it" if limited else ""
-        yield Rating(metric, channel, allowed.low, value, uncertainty, "dB", told, at_least)
+        yield Rating(metric, channel, allowed.low, value, uncertainty, "dB", judged, at_least)
 
 
 class _Deviation(NamedTuple):
-    """Extremes of a channel's response over the rated band, dB re 1 kHz."""
+    """Extremes of a channel's response over the rated band, dB relative to 1 kHz."""
 
     channel: str
     largest_db: float
@@ -167,7 +167,7 @@ class _Deviation(NamedTuple):
 def _deviations(
     captures: pd.DataFrame, response: pd.DataFrame, cartridges: Mapping[str, Cartridge]
 ) -> dict[str, list[_Deviation]]:
-    """Largest deviations by capture, over all tracks whose response is re 1 kHz.
+    """Largest deviations by capture, over all tracks whose response is relative to 1 kHz.
 
     Since each of these covers 1 kHz, together they cover one stretch without gaps.
     """
@@ -237,14 +237,14 @@ def _response(deviation: _Deviation, cartridge: Cartridge, note: str) -> Rating:
     if not covered:
         notes.append(f"measured from {deviation.low_hz:.0f} to {deviation.high_hz:.0f} Hz only")
     allowed_db = rated.get("response_db")
-    told = None
+    judged = None
     if allowed_db is None:
         notes.append("the sheet gives no deviation")
     else:
         figure = Interval(max(0.0, deviation.surely_db), deviation.perhaps_db)
-        told = verdict(figure, Interval(0.0, float(allowed_db)))
-        if told == "meets" and not covered:
-            told = "undecided"
+        judged = verdict(figure, Interval(0.0, float(allowed_db)))
+        if judged == "meets" and not covered:
+            judged = "undecided"
     return Rating(
         "response_db",
         deviation.channel,
@@ -252,7 +252,7 @@ def _response(deviation: _Deviation, cartridge: Cartridge, note: str) -> Rating:
         deviation.largest_db,
         deviation.uncertainty_db,
         "dB",
-        told,
+        judged,
         "; ".join(notes),
     )
 
@@ -263,8 +263,8 @@ def _load(cartridge: Cartridge, chain: Chain, settings: Mapping[str, Any]) -> It
         rated_ohm, found_ohm = float(rated["load_ohm"]), chain.load_ohm
         spread = settings["load_tolerance_pct"] / 100.0
         allowed = Interval(rated_ohm * (1.0 - spread), rated_ohm * (1.0 + spread))
-        told = verdict(Interval(found_ohm, found_ohm), allowed)
-        yield Rating("load_ohm", "both", rated_ohm, found_ohm, float("nan"), "ohm", told)
+        judged = verdict(Interval(found_ohm, found_ohm), allowed)
+        yield Rating("load_ohm", "both", rated_ohm, found_ohm, float("nan"), "ohm", judged)
     if rated.get("load_pf"):
         least_pf, most_pf = (float(end) for end in rated["load_pf"])
         u_pf = float(rectangular(settings["capacitance_tolerance_pct"] / 100.0)) * chain.load_pf
@@ -274,5 +274,5 @@ def _load(cartridge: Cartridge, chain: Chain, settings: Mapping[str, Any]) -> It
             ("load_pf_min", least_pf, Interval(least_pf, np.inf)),
             ("load_pf_max", most_pf, Interval(0.0, most_pf)),
         ):
-            told = verdict(found, allowed)
-            yield Rating(quantity, "both", limit_pf, chain.load_pf, u_pf, "pF", told)
+            judged = verdict(found, allowed)
+            yield Rating(quantity, "both", limit_pf, chain.load_pf, u_pf, "pF", judged)

@@ -2,7 +2,7 @@
 
 Repeats are captures of one stylus made on one day, of the same record side and copy on the same
 chain. Their scatter holds the noise and the platter's momentary speed, which each figure's budget
-has already: what is left beyond those is the repeatability proper (setting down, temperature, dust).
+has already: what is left beyond those is the repeatability proper (set-down, temperature, dust).
 """
 
 from collections.abc import Mapping
@@ -15,7 +15,7 @@ from grooveledger.measure.declaration import Metric
 #: Columns that repeats share, besides the calendar day.
 SAME = ("stylus", "record", "side", "copy", "chain")
 #: Components of a budget that differ from one repeat to the next by themselves.
-VARYING = ("noise", "speed")
+VARYING = ("u_noise", "u_speed")
 
 
 class Repeatability(NamedTuple):
@@ -56,7 +56,7 @@ def repeats(
     -------
     dict
         By metric. The variances of all groups of repeats, each with one less than its number as
-        degrees of freedom, are averaged by their degrees (JCGM 100, 4.2.4, note). The channels share
+        degrees of freedom, are averaged by their degrees (JCGM 100, 4.2.4, note). Channels share
         one figure. A metric without repeats has its declared default (common practice).
     """
     stated = ~rows["limited"].astype(bool) & np.isfinite(rows["value"])
@@ -91,9 +91,9 @@ def _scale(values: np.ndarray, metric: Metric) -> float:
 
 
 def _pooled(squares: list[tuple[float, float, int]]) -> Repeatability:
-    variances, known, degrees = (
-        np.array(column, dtype=float) for column in zip(*squares, strict=True)
-    )
+    variances, known, degrees = np.array(squares, dtype=float).T
     total = float(np.average(variances, weights=degrees))
     beyond = max(0.0, total - float(np.average(known, weights=degrees)))
-    return Repeatability(float(np.sqrt(beyond)), float(np.sqrt(total)), degrees.sum(), "repeats")
+    return Repeatability(
+        float(np.sqrt(beyond)), float(np.sqrt(total)), float(degrees.sum()), "repeats"
+    )

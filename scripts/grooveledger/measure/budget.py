@@ -79,7 +79,7 @@ def harmonic_parts(
     power = np.nan_to_num(ratios) ** 2
     total = np.sqrt(power.sum(axis=1))
     spread = np.sqrt(((power * u) ** 2).sum(axis=1))
-    return np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0)
+    return np.asarray(np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0))
 
 
 def arm_mass_part(chain: Chain, cartridge: Cartridge) -> float:

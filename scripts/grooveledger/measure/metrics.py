@@ -48,7 +48,7 @@ def capture_metrics(
     parts = [_components(figure) for figure in kept]
     names = ("metric", "channel", "track", "value", "limited", "order_max")
     columns: dict[str, Any] = {name: [getattr(figure, name) for figure in kept] for name in names}
-    columns |= {name: [part.get(name, np.nan) for part in parts] for name in COMPONENTS}
+    columns |= {f"u_{name}": [part.get(name, np.nan) for part in parts] for name in COMPONENTS}
     # Without any component nothing is known of the uncertainty: that is not 0.
     columns["uncertainty"] = [float(combine(*part.values())) if part else np.nan for part in parts]
     columns["unit"] = [METRICS[figure.metric].unit for figure in kept]

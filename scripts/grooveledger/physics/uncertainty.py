@@ -145,7 +145,7 @@ def between_db(
     [0.0, 0.2887, 0.5774]
     """
     ratio = np.asarray(frequency_hz, dtype=float) / np.asarray(reference_hz, dtype=float)
-    return rectangular(tolerance_db) * np.minimum(np.abs(np.log2(ratio)), 1.0)
+    return np.asarray(rectangular(tolerance_db) * np.minimum(np.abs(np.log2(ratio)), 1.0))
 
 
 def tolerance_db(*half_widths_db: float) -> float:

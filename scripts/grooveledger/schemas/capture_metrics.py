@@ -14,7 +14,7 @@ COMPONENTS = {
     "interpolation": "reading between two points",
 }
 COMPONENT_COLUMNS = tuple(
-    real(name, "see unit", f"standard uncertainty from {cause}; null where it has none")
+    real(f"u_{name}", "see unit", f"standard uncertainty from {cause}; null where it has none")
     for name, cause in COMPONENTS.items()
 )
 

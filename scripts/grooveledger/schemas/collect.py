@@ -68,6 +68,7 @@ METRICS = Table(
         METRIC_COLUMNS["order_max"],
         METRIC_COLUMNS["track_position"],
         COPY,
+        real("expanded", "see unit", "half of its 95 % interval; null for a bound"),
     ),
     revision=3,
 )

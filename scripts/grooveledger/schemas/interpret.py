@@ -225,5 +225,9 @@ COMPARISON = Table(
         real("hours_last", "h", "hours on the stylus at the last of them"),
         text("records", "records and sides they were made of; different ones compare badly"),
         text("chains", "chains they were made on"),
+        text("copies", "copies of the record; empty where its description names none"),
+        real("expanded", "see unit", "mean half-width of the 95 % intervals of one capture"),
+        text("differs_in", "what differs among the styli laid side by side; empty when alike"),
     ),
+    revision=2,
 )

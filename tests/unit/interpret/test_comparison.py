@@ -28,11 +28,13 @@ def metrics(values, limited=()):
         value=[float(value) for value in values],
         unit="dB",
         uncertainty=0.5,
+        expanded=1.0,
         limited=[name in limited for name in CAPTURES["capture"]],
         track_position=1,
         record="r",
         side=["a", "a", "b", "a", "a", "a"],
         chain="bench",
+        copy=None,
     )
 
 
@@ -48,6 +50,18 @@ def test_means_over_the_hours_that_follow_break_in():
     assert np.isnan(rows["s2"].sd)
     built = tables.build(COMPARISON, {name: table[name].tolist() for name in COMPARISON.names})
     assert built.num_rows == 2
+
+
+def test_what_differs_between_the_styli_is_named():
+    table = comparison_table(CAPTURES, metrics([9, 1, 2, 9, 4, 9]), STYLI, SETTINGS)
+    assert set(table["differs_in"]) == {"records"}  # s1 of both sides, s2 of side a alone
+    alike = metrics([9, 1, 2, 9, 4, 9]).assign(side="a")
+    table = comparison_table(CAPTURES, alike, STYLI, SETTINGS)
+    assert set(table["differs_in"]) == {""}
+    loads = alike.assign(chain=["bench", "bench", "bench", "bench", "other", "bench"])
+    loads["copy"] = ["old", "old", "old", "old", "new", "old"]
+    table = comparison_table(CAPTURES, loads, STYLI, SETTINGS)
+    assert set(table["differs_in"]) == {"chains, copies"}
 
 
 def test_bounds_are_counted_not_averaged():

@@ -42,6 +42,7 @@ def metric(name, value, uncertainty=0.1, channel="left", limited=False, position
         "channel": channel,
         "value": value,
         "uncertainty": uncertainty,
+        "expanded": 1.96 * uncertainty,
         "limited": limited,
         "track_position": position,
     }

@@ -165,9 +165,9 @@ def test_the_preamplifiers_tolerance_moves_a_harmonic_by_its_own_part():
     chain = replace(CHAIN, response_tolerance_db=0.5)
     rows = figures({"distortion": distortion_rows()}, make_side(sweep("left")), chain=chain)
     second = only(rows, "h2_1khz_pct", "left")
-    assert second["preamplifier"] == pytest.approx(1.0 * 0.0332, rel=0.01)
+    assert second["u_preamplifier"] == pytest.approx(1.0 * 0.0332, rel=0.01)
     thd = only(rows, "thd_1khz_pct", "left")
-    assert thd["preamplifier"] == pytest.approx(0.0332 * 1.0, rel=0.01)  # nearly all of it is H2
+    assert thd["u_preamplifier"] == pytest.approx(0.0332 * 1.0, rel=0.01)  # nearly all of it is H2
 
 
 def test_a_response_that_does_not_refer_to_1_khz_has_no_figure_that_says_so():

@@ -47,7 +47,7 @@ def test_output_is_at_the_rated_velocity():
     assert (output["unit"], output["track"], output["track_position"]) == ("mV", 1, 0)
     # The record's level, gain and full scale add theirs.
     exact = figures({"level": level}, side)
-    assert only(exact, "output_mv", "left")["gain"] == 0.0
+    assert only(exact, "output_mv", "left")["u_gain"] == 0.0
     chain = replace(CHAIN, gain_tolerance_db=0.5, full_scale_tolerance_db=0.2)
     known = only(figures({"level": level}, side, chain=chain), "output_mv", "left")
     expected_db = np.sqrt(0.3**2 + (0.5**2 + 0.2**2) / 3.0)
@@ -92,7 +92,7 @@ def test_balance_is_right_minus_left_of_a_pair_and_of_a_lateral_tone():
     rows = figures({"level": level}, toleranced, chain=chain)
     pair, lateral, _ = (row for row in rows if row["metric"] == "balance_db")
     assert lateral["uncertainty"] == pytest.approx(np.sqrt(2 * 0.3**2 + 0.2**2 / 3.0))
-    assert pair["record"] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
+    assert pair["u_record"] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
     phase = only(figures({"level": level}, side), "interchannel_phase_deg", "both")
     assert (phase["value"], phase["track"]) == (1.5, 3)
 

@@ -6,6 +6,7 @@ import pytest
 from grooveledger.physics.uncertainty import (
     combine,
     coverage_factor,
+    coverage_factors,
     effective_degrees_of_freedom,
     noise_level_db,
     rectangular,
@@ -56,3 +57,21 @@ def test_noise_of_a_level_is_that_of_many_trials():
     noise = ratio / np.sqrt(2.0) * (rng.normal(size=20_000) + 1j * rng.normal(size=20_000))
     levels_db = 20.0 * np.log10(np.abs(1.0 + noise))
     assert noise_level_db(ratio) == pytest.approx(float(np.std(levels_db)), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("normal", "tolerances"),
+    [
+        (0.0, [1.0]), (0.0, [1.0, 1.0]), (0.0, [1.0, 0.3]), (0.3, [1.0]), (1.0, [1.0]),
+        (0.5, [1.0, 0.5, 0.2]), (1.0, [0.1]), (0.1, [1.0, 1.0, 1.0]),
+    ],
+)  # fmt: skip
+def test_a_sum_of_tolerances_and_noise_lies_within_its_interval_19_times_in_20(normal, tolerances):
+    """Monte Carlo after JCGM 101: the distribution of the sum itself."""
+    rng = np.random.default_rng(7)
+    half_widths = np.sqrt(3.0) * np.array(tolerances)
+    draws = rng.uniform(-1.0, 1.0, (100_000, len(tolerances))) @ half_widths
+    draws += normal * rng.standard_normal(100_000)
+    u = np.sqrt(normal**2 + np.sum(np.square(tolerances)))
+    k = coverage_factors([np.inf], [normal], np.array(tolerances)[:, np.newaxis])[0]
+    assert 0.94 < np.mean(np.abs(draws) <= k * u) < 0.962
