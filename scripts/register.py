@@ -1,13 +1,16 @@
-"""Take new recordings into the captures' sheet.
+"""Add new recordings to the captures' sheet.
 
 python scripts/register.py --configfile my/config.yaml
 
 Reads every recording under captures_dir that the sheet does not name, takes what it can from the
-file's name (register.patterns in the configuration), from the file itself and from what is heard in
-it, and appends one row each. What was typed stays as it is.
+file's name (register.patterns in the configuration), from your own notes (--notes), from the file
+itself and from its sound, and appends one row each. What was typed stays as it is.
 """
 
+from pathlib import Path
+
 from command_line import archive_parser, run
+from grooveledger.configuration.notes import read_notes
 from grooveledger.configuration.register import register, summary
 
 
@@ -16,6 +19,12 @@ def main() -> None:
     parser = archive_parser(__doc__)
     parser.add_argument(
         "--no-listening", action="store_true", help="do not decode: names and files' facts only"
+    )
+    parser.add_argument(
+        "--notes",
+        type=Path,
+        help="a table of your own notes: any columns of captures.tsv, joined by file, else by "
+        "captured_at, else by the order of the recordings' names",
     )
     parser.add_argument("--dry-run", action="store_true", help="show the rows, append none")
     arguments = parser.parse_args()
@@ -29,8 +38,11 @@ def main() -> None:
         told,
         listen=not arguments.no_listening,
         write=not arguments.dry_run,
+        notes=arguments.notes and read_notes(arguments.notes),
     )
     print("\n".join(summary(registered, written=not arguments.dry_run)))
+    if registered.faults:
+        raise SystemExit(1)
 
 
 if __name__ == "__main__":

@@ -98,6 +98,7 @@ def main() -> None:
     print(f"precision {100.0 * right / (right + wrong):.2f} %")
     print(f"recall    {100.0 * right / (right + missed):.2f} %")
     print(f"silent grooves {sum(s.silent for s in scores)}, too long {sum(s.loud for s in scores)}")
+    print(f"wrong and not flagged {sum(s.wrong > 0 and not s.told for s in scores)}")
     print(f"missed and not flagged {sum(s.missed > 0 and not s.told for s in scores)}")
     print(
         f"ends off by {np.median(errors):.3f} s (median), {np.quantile(errors, 0.99):.3f} s (99 %)"

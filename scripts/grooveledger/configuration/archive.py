@@ -81,15 +81,7 @@ def load(
     """
     faults = Faults()
     directory = Path(directory)
-    settings, problems = checked(config, schema("config"))
-    settings = settings or {}
-    problems += pattern_problems((settings.get("register") or {}).get("patterns") or ())
-    faults.extend(
-        [
-            Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
-            for problem in problems
-        ]
-    )
+    settings = _checked_settings(config, config_file, faults)
     cartridges = chains = records = None
     if name := settings.get("cartridges"):
         cartridges = read_cartridges(directory / name, name, faults)
@@ -118,6 +110,53 @@ def load(
         {**row.values, "cartridge": styli[row.values["stylus"]]["cartridge"]} for row in rows
     )
     return Archive(settings, joined, styli, cartridges, chains, records)
+
+
+def load_what_there_is(
+    config: Mapping[str, Any], directory: Path, config_file: str
+) -> tuple[Archive, Faults]:
+    """Read an archive that is not filled in yet, without its captures.
+
+    Returns
+    -------
+    Archive
+        What can be read; records only where their files have no faults.
+    Faults
+        What is still to be filled in or corrected.
+
+    Raises
+    ------
+    ConfigurationFaults
+        config.yaml itself has faults.
+    """
+    faults = Faults()
+    settings = _checked_settings(config, config_file, faults)
+    faults.stop_if_any()
+    cartridges = read_cartridges(directory / settings["cartridges"], settings["cartridges"], faults)
+    chains = read_chains(directory / settings["chains"], settings["chains"], directory, faults)
+    sound = len(faults)
+    records = read_records(directory, settings["records_dir"], faults)
+    if records is None or len(faults) > sound:
+        records = Records({}, {}, {})
+    styli = {
+        stylus: values
+        for stylus, values in (_read_styli(settings, directory, cartridges, faults) or {}).items()
+        if values["fitted_on"] is not None
+    }
+    return Archive(settings, (), styli, cartridges or {}, chains or {}, records), faults
+
+
+def _checked_settings(
+    config: Mapping[str, Any], config_file: str, faults: Faults
+) -> dict[str, Any]:
+    settings, problems = checked(config, schema("config"))
+    settings = settings or {}
+    problems += pattern_problems((settings.get("register") or {}).get("patterns") or ())
+    faults.extend(
+        Fault(config_file, spelled(problem.path), problem.problem, problem.remedy)
+        for problem in problems
+    )
+    return dict(settings)
 
 
 def read_config(path: Path) -> dict[str, Any]:

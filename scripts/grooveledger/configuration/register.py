@@ -11,9 +11,11 @@ from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
 
 from grooveledger.capture.recording_facts import Recording, find_recordings, read_recording
-from grooveledger.configuration import Archive, load, read_config
+from grooveledger.configuration import Archive, read_config
+from grooveledger.configuration.archive import load_what_there_is
 from grooveledger.configuration.fault_list import Faults
 from grooveledger.configuration.filename_patterns import FilenamePattern, day_in, read_name
+from grooveledger.configuration.notes import Notes
 from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.sheets import day, sheet_cells
 from grooveledger.configuration.suggestions import suggestion
@@ -77,12 +79,16 @@ class Registered(NamedTuple):
         Files that can't be read.
     hints : list of str
         Where more could be taken from.
+    faults : list of Fault
+        What keeps the rows from being written: what is still to be filled in elsewhere, and notes
+        that belong to no recording.
     """
 
     path: Path
     entries: list[Entry]
     left_out: list[str]
     hints: list[str]
+    faults: list[Fault]
 
 
 def register(
@@ -91,6 +97,7 @@ def register(
     told: Callable[[str], None],
     listen: bool = True,
     write: bool = True,
+    notes: Notes | None = None,
 ) -> Registered:
     """Append a row for each recording under captures_dir that the sheet does not name yet.
 
@@ -105,14 +112,17 @@ def register(
     listen : bool
         Whether to decode each recording and say which side it most likely holds.
     write : bool
-        Whether to append the rows; the sheet is written once, whole.
+        Whether to append the rows; the sheet is written once, whole. Nothing is written while the
+        configuration has faults: the rows are shown alone.
+    notes : Notes, optional
+        The person's own notes, which come before what can be read from name and sound.
 
     Raises
     ------
     ConfigurationFaults
-        The configuration, but for the captures' rows, has faults.
+        config.yaml has faults, or there is no folder of captures.
     """
-    archive = load(read_config(config_file), directory, str(config_file), with_captures=False)
+    archive, faults = load_what_there_is(read_config(config_file), directory, str(config_file))
     captures_dir = directory / archive.settings["captures_dir"]
     sheet = read_captures_sheet(directory, archive.settings["captures"])
     if not captures_dir.is_dir():
@@ -135,16 +145,22 @@ def register(
             told(f"{file} is left out: {reason}")
             left_out.append(file)
             continue
-        entry = namer.entry(file, recording, likely)
+        noted: dict[str, str] = {}
+        if notes is not None:
+            noted = notes.take(file, day_in(file) or recording.tagged_at or recording.changed_at)
+        entry = namer.entry(file, recording, likely, noted)
         entry.cells["capture"] = _unique(entry.cells.get("capture") or _id_of(file), taken)
         entries.append(entry)
         told(str(entry))
     entries.sort(key=lambda entry: entry.cells.get("captured_at") or _UNDATED)
     for column in sorted({name for entry in entries for name in entry.cells} - set(sheet.header)):
         told(f"The sheet has no column {column}: what was found for it is not kept.")
-    if entries and write:
+    if notes is not None:
+        faults.extend(notes.left())
+    if entries and write and not faults:
         write_whole(sheet.path, appended(sheet, entries))
-    return Registered(sheet.path, entries, left_out, _hints(entries, archive.settings))
+    hints = _hints(entries, archive.settings)
+    return Registered(sheet.path, entries, left_out, hints, faults.in_order())
 
 
 def read_captures_sheet(directory: Path, name: str) -> Sheet:
@@ -221,16 +237,22 @@ class _Namer:
         names = dict(zip(sides, self._sides, strict=True))
         return [names[likely] for likely in most_likely_sides(path, sides)]
 
-    def entry(self, file: str, recording: Recording, likely: list[tuple[str, str]] | None) -> Entry:
-        """Return the row of a recording."""
+    def entry(
+        self,
+        file: str,
+        recording: Recording,
+        likely: list[tuple[str, str]] | None,
+        noted: Mapping[str, str],
+    ) -> Entry:
+        """Return the row of a recording; what a person noted comes first."""
         cells, unknown = read_name(self._patterns, file)
-        cells["file"] = file
+        cells |= {"file": file, **noted}
         facts = (
             f"{recording.encoding}, {recording.sample_rate_hz / 1000:g} kHz, "
             f"{recording.duration_s:.0f} s"
         )
         entry = Entry(cells, facts)
-        if self._patterns and len(cells) == 1:
+        if self._patterns and len(cells) == 1 + len(noted):
             entry.remarks.append("its name fits no pattern")
         for column, word in unknown:
             remedy = suggestion(word, self._known[column], f"ids of {column}")
@@ -297,7 +319,8 @@ class _Namer:
 
 def summary(registered: Registered, written: bool = True) -> list[str]:
     """Return closing sentences: what was done, and what is still to do."""
-    path, entries, left_out, hints = registered
+    path, entries, left_out, hints, faults = registered
+    written = written and not faults
     missing = Counter(column for entry in entries for column in entry.missing)
     lines = []
     if entries:
@@ -307,6 +330,9 @@ def summary(registered: Registered, written: bool = True) -> list[str]:
         lines.append("Nothing new: every recording that can be read is in the sheet.")
     lines += [f"Still to fill in: {column} ({missing[column]})." for column in sorted(missing)]
     lines += hints
+    if faults:
+        lines.append("Nothing is appended before this is filled in or corrected:")
+        lines += [f"    {fault}" for fault in faults]
     if left_out:
         lines.append(f"Left out, since they can't be read: {', '.join(left_out)}.")
     if entries and written:

@@ -1,5 +1,6 @@
 """New recordings are appended to the captures' sheet; what was typed stays."""
 
+import datetime
 import os
 import shutil
 
@@ -11,6 +12,7 @@ import yaml
 import make_configuration as good
 from grooveledger.configuration import load, read_config
 from grooveledger.configuration import register as module
+from grooveledger.configuration.notes import read_notes
 from grooveledger.configuration.register import register, summary
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.simulate.archives import small_archive
@@ -36,10 +38,10 @@ class Archive:
             path.parent.mkdir(parents=True, exist_ok=True)
             sf.write(path, np.zeros((4800, 2)), 48_000)
 
-    def register(self, listen=False, write=True):
+    def register(self, listen=False, write=True, notes=None):
         self.told = []
         config_file = self.folder / "config.yaml"
-        self.registered = register(config_file, self.folder, self.told.append, listen, write)
+        self.registered = register(config_file, self.folder, self.told.append, listen, write, notes)
         return self.registered.entries
 
     def rows(self):
@@ -240,3 +242,66 @@ def test_a_simulated_capture_is_known_by_its_sound(tmp_path):
     entries = register(made.config, tmp_path, lambda line: None).entries
     assert [entry.cells["side"] for entry in entries] == ["b", "a"]
     assert [entry.cells["stylus"] for entry in entries] == ["s1", "s1"]
+
+
+def noted(tmp_path, text):
+    path = tmp_path / "notes.csv"
+    path.write_text(text, encoding="utf-8")
+    return read_notes(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "file;stylus;side;temperature_c;note\nx;s2;b;21,5;loud\ny.flac;s1;a;;\n",
+        "captured_at\tstylus\tside\ttemperature_c\tnote\n"
+        "2024-03-05\ts2\tb\t21.5\tloud\n2024-03-06\ts1\ta\t\t\n",
+        "stylus,side,note\ns2,b,loud\ns1,a,\n",
+    ],
+    ids=["by file", "by date", "by order"],
+)
+def test_notes_fill_in_what_they_say(tmp_path, text):
+    files = ("x.flac", "y.flac")
+    archive = Archive(tmp_path, HEADER, *files)
+    for day, file in enumerate(files, start=5):
+        moment = datetime.datetime(2024, 3, day, 20, 0).timestamp()
+        os.utime(tmp_path / "captures" / file, (moment, moment))
+    archive.register(notes=noted(tmp_path, text))
+    rows = {row["file"]: row for row in archive.rows()[1:]}
+    assert [(rows[file]["stylus"], rows[file]["side"]) for file in files] == [
+        ("s2", "b"),
+        ("s1", "a"),
+    ]
+    assert rows["x.flac"]["note"] == "loud"
+
+
+def test_notes_that_belong_to_no_recording_stop_the_rows(tmp_path):
+    archive = Archive(tmp_path, HEADER, "x.flac")
+    archive.register(notes=noted(tmp_path, "file,side\nx,a\nz,b\n"))
+    assert len(archive.rows()) == 1
+    assert "row 3: belongs to no new recording" in "\n".join(summary(archive.registered))
+
+
+def test_notes_with_unknown_columns_are_refused(tmp_path):
+    with pytest.raises(ConfigurationFaults, match="Did you mean 'stylus'"):
+        noted(tmp_path, "styls,side\ns1,a\n")
+
+
+def test_rows_are_shown_before_chains_and_cartridges_are_filled_in(tmp_path):
+    archive = Archive(tmp_path, HEADER, "2024-03-05_s2_a.flac", **PATTERN)
+    (tmp_path / "config" / "chains.yaml").write_text("bench:\n")
+    (tmp_path / "config" / "cartridges.yaml").write_text("mm-one:\n")
+    entries = archive.register()
+    assert (entries[0].cells["captured_at"], entries[0].cells["side"]) == ("2024-03-05", "a")
+    assert len(archive.rows()) == 1
+    closing = "\n".join(summary(archive.registered))
+    assert "1 row would be appended" in closing
+    assert "config/chains.yaml" in closing
+
+
+def test_each_recording_is_read_once(tmp_path, monkeypatch):
+    """Listening decodes a recording; nothing needs its digest."""
+    archive = Archive(tmp_path, HEADER, "x.flac")
+    monkeypatch.setattr("grooveledger.segment.envelope.file_sha256", None)
+    archive.register(listen=True)
+    assert archive.rows()[1]["file"] == "x.flac"
