@@ -7,12 +7,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+import soundfile as sf
 
 from grooveledger.capture import reader
 from grooveledger.observe.located_tracks import found_stretches
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.reading import Reading, Rows
 from grooveledger.observe.sound import MARGIN_S, Sound, read_sound
+from grooveledger.observe.step_places import step_places
 from grooveledger.observe.swept import Sweep
 from grooveledger.observe.tone_spectrum import middle, tone_spectrum
 from grooveledger.plan import Side, Track
@@ -25,8 +27,11 @@ TONE_GUARD_S = 0.3
 STEP_GUARD = 0.2
 #: Longest part of a steady tone that is read, s: more would not sharpen a figure, and take memory.
 STEADY_LONGEST_S = 120.0
-#: First guess of a tone: speed is looked for so far from nominal; after a tone told it, so far.
-SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.02
+#: A tone is looked for so far from nominal; once a tone has given the speed, so far from there: what
+#: a description and a drifting platter may be off.
+SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.04
+#: Sound read either side of a stepped track, s: its first step may begin before the track seems to.
+STEPS_MARGIN_S = 1.0
 #: Sound read either side of a sweep, s, and at least so many cycles of its lowest frequency: its
 #: ends are looked for in it.
 SWEEP_MARGIN_S, SWEEP_MARGIN_CYCLES = 1.0, 10.0
@@ -84,7 +89,7 @@ def observe_orders(
                     begin_s, end_s = found[track.track]
                     track = replace(track, duration_s=(end_s - begin_s) * speed)
                 tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
-                for part in _parts(track, *found[track.track], speed):
+                for part in _parts(file, track, *found[track.track], speed):
                     sound = read_sound(file, part.begin_s, part.end_s, _margin_s(track))
                     reading = Reading(sound, track, settings, speed, tolerance)
                     for rows, phase in _rows(reading, part):
@@ -109,8 +114,10 @@ def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.T
     return tables.build(table, {"capture": capture, **whole})
 
 
-def _parts(track: Track, begin_s: float, end_s: float, speed: float) -> Iterator[Part]:
-    """Parts of a track that was found: `speed` is the played re the nominal one."""
+def _parts(
+    file: sf.SoundFile, track: Track, begin_s: float, end_s: float, speed: float
+) -> Iterator[Part]:
+    """Parts of a track that was located; `speed` is the played relative to the nominal one."""
     if track.kind == "sweep":
         yield Part(begin_s, end_s)
     elif track.kind in ("tone", "two_tone"):
@@ -122,17 +129,16 @@ def _parts(track: Track, begin_s: float, end_s: float, speed: float) -> Iterator
             nominal_hz=track.frequency_hz,
         )
     else:
-        assert track.step_s is not None
-        step_s = track.step_s / speed
-        if track.kind == "tone_steps":
-            frequencies_hz: Sequence[float] = track.frequencies_hz
-        else:
-            frequencies_hz = [track.lowest_hz] * len(track.amplitudes_um)
-        for step, frequency_hz in enumerate(frequencies_hz):
-            first_s = begin_s + (step + STEP_GUARD) * step_s
-            last_s = min(begin_s + (step + 1 - STEP_GUARD) * step_s, end_s)
-            if last_s > first_s:
-                yield Part(first_s, last_s, step, frequency_hz)
+        sound = read_sound(file, begin_s, end_s, STEPS_MARGIN_S)
+        frequencies_hz = track.frequencies_hz or (track.lowest_hz,) * track.steps
+        for step, first_s, last_s in step_places(sound, track, speed):
+            guard_s = STEP_GUARD * (last_s - first_s)
+            yield Part(
+                sound.start_s + first_s + guard_s,
+                sound.start_s + last_s - guard_s,
+                step,
+                frequencies_hz[step],
+            )
 
 
 def _margin_s(track: Track) -> float:
