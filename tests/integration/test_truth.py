@@ -136,6 +136,26 @@ def test_exchanged_channels_are_put_right_for_the_capture(tmp_path):
         assert level["output_mv"][0] == pytest.approx(truth.output_mv(track)[channel], rel=0.005)
 
 
+def test_steps_are_read_as_cut_whatever_their_described_length(tmp_path):
+    """Third octaves first on the side, described 6 % longer than cut, after a loud thump."""
+    hz = [50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0,
+          1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0]  # fmt: skip
+    steps = {"track": 1, "kind": "tone_steps", "modulation": "left", "frequencies_hz": hz,
+             "step_s": 1.5, "velocity_cm_s": 4.0}  # fmt: skip
+    samples, truth = simulate_capture(
+        Side.from_mapping(side_of(steps, tone(2, "right"))), StylusTruth(), small_chain(),
+        replace(NOISY, lead_in_s=0.6, once_per_rev_pct=0.05), 48_000, 5,
+    )  # fmt: skip
+    path = tmp_path / "capture.wav"
+    write_capture(path, samples, 48_000)
+    described = side_of({**steps, "step_s": 1.59}, tone(2, "right"))
+    found = measured(path, described, small_chain(), CARTRIDGE, tmp_path / "c")
+    rows = found.rows("response", track=1, channel="left")
+    assert rows["frequency_hz"] == pytest.approx(hz)
+    true_db = truth.response_db(1, "left", rows["frequency_hz"])
+    assert rows["response_db"] == pytest.approx(true_db, abs=0.2)
+
+
 def test_noisy_capture(tmp_path):
     found, truth = taken(tmp_path, PLAIN, NOISY)
     assert found.health["status"] == "ok", found.health["reason"]
