@@ -37,3 +37,4 @@ rule tables:
     input:
         ARCHIVE_TABLES,
         INTERPRETED_TABLES,
+        f"{TABLES}/.complete",

@@ -1,12 +1,12 @@
 """Check an archive's configuration without running anything.
 
-python scripts/check.py --configfile my/config.yaml
+python scripts/check.py my/config.yaml
 
 Tells every fault of every file; where there is none, what would be measured from each record side,
 from which tracks, and what a side can't give.
 """
 
-from command_line import archive_parser, run
+from command_line import archive_parser, exit_status
 from grooveledger.configuration import load, read_config
 from grooveledger.configuration.check import report
 
@@ -20,4 +20,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(run(main))
+    raise SystemExit(exit_status(main))

@@ -16,25 +16,62 @@ def parser(description: str) -> argparse.ArgumentParser:
     )
 
 
-def archive_parser(description: str) -> argparse.ArgumentParser:
-    """Return a parser of a program that works on an archive: the options that say which."""
+class _Configuration(argparse.Action):
+    """Takes the configuration by position or by name; both at once are refused."""
+
+    def __call__(self, parser, namespace, values, option_string=None):  # type: ignore[no-untyped-def]
+        if values is not None:
+            namespace.configfile = values
+
+
+def archive_parser(description: str, **first: str) -> argparse.ArgumentParser:
+    """Return a parser of a program that works on an archive: the arguments that say which.
+
+    Parameters
+    ----------
+    first : str
+        Help of positional arguments that come before the archive's, by name.
+    """
     made = parser(description)
-    made.add_argument("--configfile", type=Path, default=Path("config/config.yaml"))
+    for name, text in first.items():
+        made.add_argument(name, metavar=name.upper(), help=text)
+    made.set_defaults(configfile=Path("config/config.yaml"))
     made.add_argument(
-        "--directory", type=Path, default=Path(), help="what relative paths count from"
+        "config",
+        nargs="?",
+        type=Path,
+        action=_Configuration,
+        metavar="CONFIG.yaml",
+        help="the archive's configuration (default: the demo's, config/config.yaml)",
+    )
+    made.add_argument(
+        "--configfile",
+        type=Path,
+        metavar="CONFIG.yaml",
+        help="the same, by name",
+        default=argparse.SUPPRESS,
+    )
+    made.add_argument(
+        "--directory",
+        type=Path,
+        default=Path(),
+        help="what relative paths in it count from (default: this folder)",
     )
     return made
 
 
-def run(program: Callable[[], None]) -> int:
-    """Run a program; returns the exit status. Faults of what a person gave are told, no more."""
+def exit_status(program: Callable[[], int | None], fault: int = 1) -> int:
+    """Run a program; returns the exit status. What a person gave wrong is told, no more."""
     try:
-        program()
+        status = program() or 0
         sys.stdout.flush()
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
-        return 1
+        return fault
     except BrokenPipeError:
         # The reader, such as a pager, has seen enough; what is left to flush goes nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return 0
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    return status

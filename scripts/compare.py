@@ -1,13 +1,13 @@
 """Show what moved between a kept snapshot of the results and the results as they are now.
 
-python scripts/compare.py NAME --configfile my/config.yaml
+python scripts/compare.py NAME my/config.yaml
 
 NAME is that of a snapshot (run.sh --keep-snapshot NAME) or the path of any results folder. Writes
 report/changes/NAME.html under the results, and beside it a folder of that name with the pictures,
 the tables and a workbook.
 """
 
-from command_line import archive_parser, run
+from command_line import archive_parser, exit_status
 from grooveledger.configuration import read_config
 from grooveledger.export import workbook
 from grooveledger.interpret import changes
@@ -19,8 +19,7 @@ from grooveledger.storage import data_frames, tables
 
 def main() -> None:
     """Run the program."""
-    parser = archive_parser(__doc__)
-    parser.add_argument("name", help="a snapshot's name, or the path of a results folder")
+    parser = archive_parser(__doc__, name="a snapshot's name, or the path of a results folder")
     arguments = parser.parse_args()
     after = arguments.directory / read_config(arguments.configfile).get("results", "results")
     before = snapshot.find(after, arguments.name)
@@ -47,4 +46,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(run(main))
+    raise SystemExit(exit_status(main))

@@ -31,3 +31,17 @@ environment() {
         --compile -r "$lock"
     cp "$lock" "$stamp"
 }
+
+# Whether help is asked for, which needs no environment; any Python 3 shows it.
+help_asked() {
+    for word in "$@"; do
+        case $word in
+        --) return 1 ;;
+        -h | --help)
+            python=$(command -v "${PYTHON:-python3}") && export PYTHONDONTWRITEBYTECODE=1
+            return
+            ;;
+        esac
+    done
+    return 1
+}

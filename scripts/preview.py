@@ -1,11 +1,11 @@
 """Tell what a run would make again, why, and about how long it would take; nothing is run.
 
-python scripts/preview.py --configfile my/config.yaml
+python scripts/preview.py my/config.yaml
 """
 
 import os
 
-from command_line import archive_parser, run
+from command_line import archive_parser, exit_status
 from grooveledger.configuration import load, read_config
 from grooveledger.run import inventory
 from grooveledger.run.jobs import Jobs
@@ -31,4 +31,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(run(main))
+    raise SystemExit(exit_status(main))

@@ -1,6 +1,6 @@
 """Add new recordings to the captures' sheet.
 
-python scripts/register.py --configfile my/config.yaml
+python scripts/register.py my/config.yaml
 
 Reads every recording under captures_dir that the sheet does not name, takes what it can from the
 file's name (register.patterns in the configuration), from your own notes (--notes), from the file
@@ -9,7 +9,7 @@ itself and from its sound, and appends one row each. What was typed stays as it 
 
 from pathlib import Path
 
-from command_line import archive_parser, run
+from command_line import archive_parser, exit_status
 from grooveledger.configuration.notes import read_notes
 from grooveledger.configuration.register import register, summary
 
@@ -46,4 +46,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(run(main))
+    raise SystemExit(exit_status(main))

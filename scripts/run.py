@@ -1,109 +1,160 @@
-"""Run the workflow and end with what was measured, what was rejected and where to look.
+"""Measure an archive: the demo, or with CONFIG.yaml your own.
 
-Every argument goes on to snakemake, except --keep-snapshot NAME, which first keeps the results as
-they are under that name (see scripts/compare.py).
+./scripts/run.sh [CONFIG.yaml] [options] [-- options of Snakemake]
+
+Only what is new or has changed is measured. The same command goes on after anything that ended it.
 """
 
+import argparse
+import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 PROJECT = Path(__file__).parents[1]
-PROFILE = PROJECT / "workflow" / "profiles" / "default"
+SCRIPTS = PROJECT / "scripts"
+PROFILES = PROJECT / "workflow" / "profiles"
+DEMO = PROJECT / "config" / "config.yaml"
+#: What can be asked for by name; anything else is a file below the results.
+TARGETS = ("tables", "all")
+ENDINGS = (".yaml", ".yml")
+EXAMPLES = """examples:
+  ./scripts/run.sh                            the demo archive
+  ./scripts/run.sh my-archive/config.yaml     your own
+  ./scripts/run.sh my-archive/config.yaml --dry-run
+  ./scripts/run.sh my-archive/config.yaml tables --batch 1/10
+"""
 
 
-def main(arguments: list[str]) -> int:
-    """Run with the arguments of a command line; returns snakemake's exit status."""
-    name, arguments = taken(arguments, "--keep-snapshot")
-    config_file = value_of(arguments, "--configfile")
-    directory = Path(value_of(arguments, "--directory") or PROJECT)
-    if config_file is None:
-        demo = subprocess.run(
-            [sys.executable, PROJECT / "scripts" / "simulate_demo.py"], check=False
-        )
-        if demo.returncode:
-            return demo.returncode
-        config_file = str(PROJECT / "config" / "config.yaml")
-    if name is not None:
-        from grooveledger.run import snapshot
+def parsed(words: list[str]) -> argparse.Namespace:
+    """Read a command line; what follows ``--`` goes to Snakemake as it is."""
+    own, _, snakemake = _split(words)
+    parser = argparse.ArgumentParser(
+        prog="run.sh",
+        usage="run.sh [CONFIG.yaml] [tables] [options] [-- options of Snakemake]",
+        description="\n".join(__doc__.splitlines()[:1] + __doc__.splitlines()[4:]),
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument(
+        "words", nargs="*", metavar="CONFIG.yaml", help="the archive's configuration"
+    )
+    parser.add_argument("--configfile", type=Path, metavar="CONFIG.yaml", help="the same, by name")
+    parser.add_argument(
+        "--directory", type=Path, default=PROJECT, help="what relative paths in it count from"
+    )
+    parser.add_argument("--cores", metavar="N", help="processors to use (default: all)")
+    parser.add_argument(
+        "-n", "--dry-run", action="store_true", help="say what would be made and why; make nothing"
+    )
+    parser.add_argument(
+        "--keep-snapshot", metavar="NAME", help="first keep the results as they are, for compare.py"
+    )
+    parser.add_argument(
+        "--batch", metavar="I/N", help="measure one part in N of the captures: 1/10, 2/10, ..."
+    )
+    parser.add_argument(
+        "--workflow-profile",
+        type=Path,
+        metavar="FOLDER",
+        help="how to run: workflow/profiles/slurm for a cluster",
+    )
+    parser.add_argument("--verbose", action="store_true", help="show the scheduler's own messages")
+    arguments = parser.parse_intermixed_args(own)
+    arguments.snakemake = snakemake
+    configs = [word for word in arguments.words if word.endswith(ENDINGS)]
+    arguments.targets = [word for word in arguments.words if word not in configs]
+    for target in arguments.targets:
+        if target not in TARGETS and "/" not in target:
+            parser.error(f"'{target}' is neither a configuration (.yaml) nor one of {TARGETS}")
+    named = [*map(Path, configs), *([arguments.configfile] if arguments.configfile else [])]
+    if len(named) > 1:
+        parser.error("one configuration at a time; each archive is a run of its own")
+    arguments.configfile = named[0].absolute() if named else None
+    if named and not named[0].is_file():
+        parser.error(f"{named[0]} not found: check the path of the configuration")
+    if not arguments.directory.is_dir():
+        parser.error(f"{arguments.directory} is not a folder: check --directory")
+    profile = arguments.workflow_profile
+    if profile and not profile.is_dir() and (PROJECT / profile).is_dir():
+        arguments.workflow_profile = PROJECT / profile
+    elif profile and not profile.is_dir():
+        parser.error(f"{profile} is not a folder: check --workflow-profile")
+    return arguments
 
-        print(f"kept: {snapshot.keep(results_of(config_file, directory), name)}")
-    command = [sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")]
-    if not given(arguments, "--directory"):
-        command += ["--directory", str(PROJECT)]
-    # A profile of another kind says itself how much it takes.
-    profiles = ("--workflow-profile", "--profile")
-    if not given(arguments, "--cores", "-c", "--executor", "-j", "--jobs", *profiles):
-        command += ["--cores", "all"]
-    if not given(arguments, "--workflow-profile"):
-        command += ["--workflow-profile", str(PROFILE)]
-    arguments = absolute_config(arguments)
-    status = subprocess.run([*command, *arguments], check=False).returncode
-    if not given(arguments, "-n", "--dry-run", "--unlock", "--lint", "--report"):
-        print(summary(results_of(config_file, directory), status))
+
+def main(words: list[str]) -> int:
+    """Run with the words of a command line; returns the exit status."""
+    arguments = parsed(words)
+    if arguments.configfile is None:
+        demo = [sys.executable, str(SCRIPTS / "simulate_demo.py"), str(DEMO)]
+        made = subprocess.run(demo, cwd=PROJECT, check=False).returncode
+        if made:
+            return made
+    # Only now: help needs no environment.
+    from grooveledger.configuration import read_config
+    from grooveledger.run import lock, outcome, snapshot
+
+    config_file = arguments.configfile or DEMO
+    if arguments.dry_run:
+        return subprocess.run(preview_command(arguments, config_file), check=False).returncode
+    results = arguments.directory / read_config(config_file).get("results", "results")
+    owner = lock.holder(results)
+    if owner:
+        print(lock.refusal(owner), file=sys.stderr)
+        return 2
+    if arguments.keep_snapshot:
+        print(f"kept: {snapshot.keep(results, arguments.keep_snapshot)}")
+    begin_s, before = time.monotonic(), outcome.state(results)
+    environment = {**os.environ, "PYTHONPATH": str(SCRIPTS)}
+    command = snakemake_command(arguments, config_file, results)
+    try:
+        status = subprocess.run(command, env=environment, check=False).returncode
+    except KeyboardInterrupt:
+        status = 130
+    after = outcome.state(results)
+    print(
+        "\n".join(["", *outcome.lines(before, after, time.monotonic() - begin_s, results, status)])
+    )
     return status
 
 
-def summary(results: Path, status: int) -> str:
-    """What a person wants to know at the end of a run."""
-    from grooveledger.report.summary import lines
-
-    try:
-        said = lines(results)
-    except OSError:  # no tables yet
-        said = []
-    if status:
-        said.append(
-            "The run did not complete: the messages above say why. What was finished is kept; the "
-            "same command goes on from there."
-        )
-    return "\n".join(["", *said])
-
-
-def results_of(config_file: str, directory: Path) -> Path:
-    """Folder of the results that a configuration names."""
-    from grooveledger.configuration import read_config
-
-    return directory / read_config(Path(config_file)).get("results", "results")
+def snakemake_command(arguments: argparse.Namespace, config_file: Path, results: Path) -> list[str]:
+    """Command line of Snakemake."""
+    command = [sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")]
+    command += ["--directory", str(arguments.directory), "--configfile", str(config_file)]
+    profile = arguments.workflow_profile or PROFILES / "default"
+    command += ["--workflow-profile", str(profile)]
+    if arguments.cores or not arguments.workflow_profile:
+        command += ["--cores", arguments.cores or "all"]
+    if arguments.batch:
+        command += ["--batch", f"collect={arguments.batch.removeprefix('collect=')}"]
+    if arguments.verbose:
+        command += ["--verbose"]
+    else:
+        command += ["--logger", "progress", "--logger-progress-results", str(results.absolute())]
+    # Options that take several values come before the targets, which they would swallow.
+    return [*command, *arguments.snakemake, "--", *arguments.targets]
 
 
-def given(arguments: list[str], *names: str) -> bool:
-    """Whether any of the options is among the arguments."""
-    return any(
-        argument == name or argument.startswith(f"{name}=")
-        for argument in arguments
-        for name in names
-    )
+def preview_command(arguments: argparse.Namespace, config_file: Path) -> list[str]:
+    """Command line of the program that says what a run would make."""
+    command = [sys.executable, str(SCRIPTS / "preview.py"), str(config_file)]
+    command += ["--directory", str(arguments.directory)]
+    return [*command, *(["--cores", arguments.cores] if arguments.cores else [])]
 
 
-def value_of(arguments: list[str], name: str) -> str | None:
-    """Value of an option, given as two arguments or as one with an equals sign."""
-    return taken(arguments, name)[0]
-
-
-def taken(arguments: list[str], name: str) -> tuple[str | None, list[str]]:
-    """Value of an option and the arguments without it."""
-    for i, argument in enumerate(arguments):
-        if argument == name and i + 1 < len(arguments):
-            return arguments[i + 1], arguments[:i] + arguments[i + 2 :]
-        if argument.startswith(f"{name}="):
-            return argument.partition("=")[2], arguments[:i] + arguments[i + 1 :]
-    return None, arguments
-
-
-def absolute_config(arguments: list[str]) -> list[str]:
-    """Arguments with the configuration's path made absolute: snakemake changes its directory."""
-    config_file, rest = taken(arguments, "--configfile")
-    if config_file is None:
-        return arguments
-    return [*rest, "--configfile", str(Path(config_file).absolute())]
+def _split(words: list[str]) -> tuple[list[str], list[str], list[str]]:
+    """Words before the first ``--``, that, and those behind it."""
+    place = words.index("--") if "--" in words else len(words)
+    return words[:place], words[place : place + 1], words[place + 1 :]
 
 
 if __name__ == "__main__":
-    from grooveledger.faults import ConfigurationFaults
+    if not {"-h", "--help"}.isdisjoint(_split(sys.argv[1:])[0]):
+        parsed(["--help"])
+    from command_line import exit_status
 
-    try:
-        sys.exit(main(sys.argv[1:]))
-    except ConfigurationFaults as faults:
-        print(faults, file=sys.stderr)
-        sys.exit(2)
+    sys.exit(exit_status(lambda: main(sys.argv[1:]), fault=2))

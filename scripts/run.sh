@@ -1,10 +1,10 @@
 #!/bin/sh
-# Measure an archive: the demo, or with --configfile my/config.yaml a person's own.
-# Makes the environment from the lock file when needed; every argument goes on to snakemake.
+# Measure an archive: the demo, or with my/config.yaml your own; --help says more.
+# Makes the environment from the lock file when needed.
 set -eu
 project=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
 . "$project/scripts/environment.sh"
-environment run
+help_asked "$@" || environment run
 
 # The pages' numbers don't depend on it, but one thread a job keeps the cores for the jobs.
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg

@@ -8,9 +8,8 @@ import shlex
 import sys
 from pathlib import Path
 
+from command_line import exit_status
 from command_line import parser as parser_of
-from command_line import run
-from grooveledger.configuration.start import start
 
 PROJECT = Path(__file__).parents[1]
 
@@ -23,6 +22,9 @@ def main() -> None:
         "--captures-dir", type=Path, help="folder of the recordings (default: FOLDER/captures)"
     )
     arguments = parser.parse_args()
+    # Only now: help needs no environment.
+    from grooveledger.configuration.start import start
+
     captures_dir = arguments.captures_dir or arguments.folder / "captures"
     written = start(arguments.folder, captures_dir)
     for path in written:
@@ -30,7 +32,7 @@ def main() -> None:
     config_file = next(path for path in written if path.name == "config.yaml")
     python, scripts = shown(Path(sys.executable)), Path(__file__).parent
     guide = PROJECT / "workflow" / "docs" / "guides" / "describing_a_record.md"
-    option = f"--configfile {shown(config_file)}"
+    option = shown(config_file)
     print(
         "\nNext:\n"
         "1. Fill in what is blank in chains.yaml and cartridges.yaml, a row in styli.tsv for each\n"
@@ -49,4 +51,4 @@ def shown(path: Path) -> str:
 
 
 if __name__ == "__main__":
-    raise SystemExit(run(main))
+    raise SystemExit(exit_status(main))

@@ -4,5 +4,5 @@
 set -eu
 project=$(CDPATH= cd -- "$(dirname -- "$0")/.." && pwd)
 . "$project/scripts/environment.sh"
-environment run
+help_asked "$@" || environment run
 exec "$python" "$project/scripts/start.py" "$@"

@@ -4,13 +4,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from failing import failing_alone
 from grooveledger.interpret.drift import advice_table, control_table, drift_table, stylus_states
 from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, STYLUS_STATES
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
-from job import logged
 
-with logged(snakemake.log[0]):
+with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ADVICE):
     job = snakemake.params.job
     settings = job["settings"]["drift"]
     styli = pd.DataFrame(list(job["styli"].values()))

@@ -2,14 +2,14 @@
 
 import pandas as pd
 
+from failing import failing_alone
 from grooveledger.interpret.loading.table import loading_tables
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import COILS, LOADING, LOADING_CHECKS
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
-from job import logged
 
-with logged(snakemake.log[0]):
+with failing_alone(snakemake, LOADING, LOADING_CHECKS, COILS):
     job = snakemake.params.job
     found = loading_tables(
         {name: Cartridge.from_mapping(mapping) for name, mapping in job["cartridges"].items()},

@@ -2,15 +2,15 @@
 
 import pandas as pd
 
+from failing import failing_alone
 from grooveledger.interpret.comparison import comparison_table
 from grooveledger.interpret.ratings import ratings_table
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import COMPARISON, RATINGS
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
-from job import logged
 
-with logged(snakemake.log[0]):
+with failing_alone(snakemake, RATINGS, COMPARISON):
     job = snakemake.params.job
     captures, metrics = (
         data_frames.read(snakemake.input.captures),

@@ -51,16 +51,15 @@ class Archive:
         (self.folder / "config.yaml").write_text(yaml.safe_dump(config), encoding="utf-8")
         copy = folder / "project"
         self.command = [
-            *(sys.executable, "-m", "snakemake", "--snakefile", str(copy / "Snakefile")),
-            *("--directory", str(self.folder), "--configfile", str(self.folder / "config.yaml")),
-            *("--workflow-profile", str(copy / "workflow/profiles/default")),
-            *("--cores", str(cores)),
+            *(sys.executable, str(copy / "scripts/run.py"), str(self.folder / "config.yaml")),
+            *("--directory", str(self.folder), "--cores", str(cores)),
         ]
 
     def start(self) -> subprocess.Popen[bytes]:
-        """Start a run in a process group of its own, its words going to run.log."""
-        if list((self.folder / ".snakemake/locks").glob("*")):
-            subprocess.run([*self.command, "--unlock"], env=ENVIRONMENT, capture_output=True)
+        """Start a run in a process group of its own, its output going to run.log.
+
+        Always by the same command: what a killed run leaves behind is the program's to deal with.
+        """
         with (self.folder / "run.log").open("wb") as log:
             return subprocess.Popen(
                 self.command, env=ENVIRONMENT, stdout=log, stderr=log, start_new_session=True
@@ -96,8 +95,8 @@ class Archive:
         return found
 
 
-def jobs_of(run: subprocess.Popen[bytes]) -> list[int]:
-    """Process ids of a run's jobs: the python processes of its group besides snakemake itself."""
+def processes_of(run: subprocess.Popen[bytes], part: bytes) -> list[int]:
+    """Process ids of a run's group whose command line has a part."""
     found = []
     for entry in Path("/proc").iterdir():
         if not entry.name.isdigit() or int(entry.name) == run.pid:
@@ -105,7 +104,7 @@ def jobs_of(run: subprocess.Popen[bytes]) -> list[int]:
         try:
             if os.getpgid(int(entry.name)) != run.pid:
                 continue
-            if b"/.snakemake/scripts/" in (entry / "cmdline").read_bytes():
+            if part in (entry / "cmdline").read_bytes():
                 found.append(int(entry.name))
         except OSError:  # it has ended
             continue
@@ -114,13 +113,14 @@ def jobs_of(run: subprocess.Popen[bytes]) -> list[int]:
 
 def kill(run: subprocess.Popen[bytes], victim: str, chance: random.Random) -> str:
     """Kill with SIGKILL what a name of `VICTIMS` says; returns what was killed in fact."""
-    jobs = jobs_of(run)
+    jobs = processes_of(run, b"/.snakemake/scripts/")
     if victim == "job" and jobs:
         os.kill(chance.choice(jobs), signal.SIGKILL)
         return "job"
     if victim == "scheduler":
         # Its jobs go on, into the next run.
-        run.kill()
+        for process in processes_of(run, b"--snakefile"):
+            os.kill(process, signal.SIGKILL)
         run.wait()
         return f"scheduler, with {len(jobs)} jobs at work"
     os.killpg(run.pid, signal.SIGKILL)

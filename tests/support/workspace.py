@@ -55,6 +55,11 @@ class Workspace:
             *arguments,
         ]
 
+    def program(self, *arguments: str) -> list[str]:
+        """The command that a person starts, on two cores."""
+        run = [sys.executable, str(self.project / "scripts/run.py"), str(self.config)]
+        return [*run, "--directory", str(self.folder), "--cores", "2", *arguments]
+
     def snakemake(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             self.command(*arguments), capture_output=True, text=True, env=ENVIRONMENT, check=False

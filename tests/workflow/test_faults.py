@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 import yaml
 
+from grooveledger.run import lock
 from grooveledger.storage import provenance, tables
 from workspace import ENVIRONMENT, Workspace, edited
 
@@ -42,9 +43,9 @@ def of_one(workspace: Workspace) -> str:
 
 
 def killed(workspace: Workspace, after_s: float, target: str) -> bool:
-    """Run, and kill snakemake and its jobs after a while; whether it was still at work."""
+    """Run, and kill the program and all below it after a while; whether it was still at work."""
     process = subprocess.Popen(
-        workspace.command("--cores", "2", target),
+        workspace.program(target),
         env=ENVIRONMENT,
         start_new_session=True,
         stdout=subprocess.DEVNULL,
@@ -79,12 +80,11 @@ def test_a_run_goes_on_after_kills(measured, tmp_path):
             continue
         kills += 1
         check_whole(workspace)
-        if list((workspace.folder / ".snakemake" / "locks").glob("*.lock")):
-            told = workspace.snakemake("--cores", "2", target)
-            assert told.returncode != 0
-            assert "--unlock" in told.stdout + told.stderr
-            workspace.run("--unlock")
-    workspace.run(target)
+    # The same command goes on, and nothing else had to be done.
+    ended = subprocess.run(
+        workspace.program(target), env=ENVIRONMENT, capture_output=True, text=True, check=False
+    )
+    assert ended.returncode == 0, ended.stdout + ended.stderr
     whole, found = made(measured), made(workspace)
     assert found == {name: whole[name] for name in found}
     assert len(found) > 15
@@ -103,6 +103,54 @@ def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
         # What failed is still to be done, though Snakemake has forgotten it.
         assert workspace.account()["measure"] == 3
         assert workspace.planned("tables")["measure"] == 3
+    assert workspace.account() == {}
+
+
+@pytest.mark.parametrize(
+    ("rule", "module", "function"),
+    [
+        ("drift", "drift/table", "def drift_table("),
+        ("loading", "loading/table", "def loading_tables("),
+        ("ratings", "ratings", "def ratings_table("),
+    ],
+)
+def test_a_bug_in_one_table_of_the_archive_takes_nothing_along(
+    measured, tmp_path, rule, module, function
+):
+    """The rest is made and says what is missing; the run fails; once corrected, all is as before."""
+    workspace = measured.copied(tmp_path / "archive")
+    before = made(workspace)
+    report = workspace.results / "report"
+    (workspace.results / "export/archive.xlsx").unlink()
+    source = workspace.project / "scripts/grooveledger/interpret" / f"{module}.py"
+    broken = f"def broken(*_):\n    raise KeyError('hours')\n\n\n{function}"
+    name = function.removeprefix("def ").rstrip("(")
+    with edited(source, function, broken):
+        text = source.read_text()
+        source.write_text(f"{text}\n\n{name} = broken\n")
+        failed = subprocess.run(
+            workspace.program(), env=ENVIRONMENT, capture_output=True, text=True, check=False
+        )
+    said = failed.stdout + failed.stderr
+    assert failed.returncode == 1, said
+    assert f"KeyError: 'hours' (see logs/{rule}.log)" in said
+    assert "KeyError: 'hours'" in (workspace.results / f"logs/{rule}.log").read_text()
+    index = (report / "index.html").read_text()
+    assert f'href="../logs/{rule}.log"' in index
+    assert "KeyError" in index
+    assert (workspace.results / "export/archive.xlsx").exists()
+    others = {"drift", "loading", "ratings"} - {rule}
+    for other in others:
+        table = workspace.results / f"tables/{other}.parquet"
+        assert provenance.origin(table)["job"]
+        assert (
+            tables.read(table).num_rows
+            == tables.read(measured.results / table.relative_to(workspace.results)).num_rows
+        )
+    assert tables.read(workspace.results / f"tables/{rule}.parquet").num_rows == 0
+    workspace.run()
+    assert made(workspace) == before
+    assert "KeyError" not in (report / "index.html").read_text()
     assert workspace.account() == {}
 
 
@@ -130,7 +178,8 @@ def test_tables_of_earlier_schemas_are_made_again(measured, tmp_path):
         assert workspace.account()["observe_orders"] == 3
 
 
-def test_two_runs_at_once_are_refused(measured, tmp_path):
+@pytest.mark.parametrize("program", [True, False])
+def test_two_runs_at_once_are_refused(measured, tmp_path, program):
     workspace = fresh(measured, tmp_path / "archive")
     first = subprocess.Popen(
         workspace.command("--cores", "1", "--until", "segment"),
@@ -138,17 +187,19 @@ def test_two_runs_at_once_are_refused(measured, tmp_path):
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    locks = workspace.folder / ".snakemake" / "locks"
     deadline = time.monotonic() + 60.0
-    while not list(locks.glob("*.lock")) and time.monotonic() < deadline:
+    while lock.holder(workspace.results) is None and time.monotonic() < deadline:
         time.sleep(0.05)
     # The first waits, however quick it is, until the second was refused.
     os.kill(first.pid, signal.SIGSTOP)
-    second = workspace.snakemake("--cores", "1", "--until", "segment")
+    command = workspace.program() if program else workspace.command("--cores", "1")
+    second = subprocess.run(command, env=ENVIRONMENT, capture_output=True, text=True, check=False)
     os.kill(first.pid, signal.SIGCONT)
-    assert second.returncode != 0
-    assert "locked" in (second.stdout + second.stderr).lower()
+    assert second.returncode == 2
+    assert f"Another run of this archive is at work (process {first.pid}" in second.stderr
+    assert "Traceback" not in second.stderr
     assert first.wait() == 0
+    assert lock.holder(workspace.results) is None
 
 
 def test_recordings_that_were_put_away_keep_what_was_measured(measured, tmp_path):

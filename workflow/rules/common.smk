@@ -153,4 +153,5 @@ def everything():
     pages += [f"{REPORT}/captures/.written-{batch}" for batch in JOBS.page_batches]
     pages += [f"{REPORT}/styli/{stylus}.html" for stylus in ARCHIVE.styli]
     pages += [f"{REPORT}/loading/{cartridge}.html" for cartridge in ARCHIVE.cartridges]
-    return [*ARCHIVE_TABLES, *INTERPRETED_TABLES, *pages, f"{RESULTS}/export/archive.xlsx"]
+    made = [*ARCHIVE_TABLES, *INTERPRETED_TABLES, *pages, f"{RESULTS}/export/archive.xlsx"]
+    return [*made, f"{TABLES}/.complete"]

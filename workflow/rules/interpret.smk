@@ -165,6 +165,7 @@ rule index_pages:
         drift=f"{TABLES}/drift.parquet",
         ratings=f"{TABLES}/ratings.parquet",
         comparison=f"{TABLES}/comparison.parquet",
+        loading=f"{TABLES}/loading.parquet",
         curves=of_captures(*(f"{CAPTURE}/{table}.parquet" for table in CURVES)),
         stale=stale_mark("index_pages"),
     output:
@@ -226,3 +227,20 @@ rule export:
         job=mapping_of("export"),
     script:
         "../../scripts/rules/export.py"
+
+
+rule complete:
+    """Fail where a table of the archive could not be made, which by then took nothing else along."""
+    input:
+        INTERPRETED_TABLES,
+    output:
+        update(f"{TABLES}/.complete"),
+    log:
+        f"{RESULTS}/logs/complete.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/complete.tsv"
+    resources:
+        mem_mb=grown(200),
+        runtime=grown(5),
+    script:
+        "../../scripts/rules/complete.py"

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from grooveledger.run.jobs import Job
+from grooveledger.run.progress import duration
 from grooveledger.run.rules import RULES
 from grooveledger.run.staleness import Stale
 
@@ -100,7 +101,7 @@ def lines(
     for (rule, why), items in groups.items():
         what = f"{RULES[rule].work} {_names(items)}".rstrip()
         time = _sum([times[item.job] for item in items])
-        told.append(f"  {what}: {why}{f' ({_duration(time)})' if time else ''}")
+        told.append(f"  {what}: {why}{f' ({duration(time)})' if time else ''}")
     decoded = dict.fromkeys(item.job.name for item in stale if item.job.decodes)
     told.append(
         f"{_count(len(decoded), 'recording')} would be decoded." if decoded else "No audio is read."
@@ -110,7 +111,7 @@ def lines(
     if whole:
         beside = f", {_count(unknown, 'job')} of unknown length beside" if unknown else ""
         told.append(
-            f"About {_duration(whole / cores)} on {_count(cores, 'core')} by the times of the last "
+            f"About {duration(whole / cores)} on {_count(cores, 'core')} by the times of the last "
             f"run{beside}."
         )
     else:
@@ -131,10 +132,3 @@ def _sum(times: Iterable[float | None]) -> float:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _duration(time_s: float) -> str:
-    if time_s < 90.0:
-        return f"{max(time_s, 1.0):.0f} s"
-    minutes = time_s / 60.0
-    return f"{minutes:.0f} min" if minutes < 90.0 else f"{minutes / 60.0:.1f} h"

@@ -188,7 +188,7 @@ RULES: Mapping[str, Rule] = {
         makes=("report/index.html", "report/comparison.html", "report/comparison"),
         settings=("ratings",),
         parts=INVENTORY,
-        reads=("measure", "collect", "drift", "ratings"),
+        reads=("measure", "collect", "drift", "loading", "ratings"),
     ),
     "methods_pages": Rule(
         work="write the pages of methods",

@@ -62,3 +62,13 @@ def made_from(path: Path, expected: str) -> bool:
             return expected.encode() in file.read()
     except OSError:
         return False
+
+
+def failure(path: Path) -> dict[str, str]:
+    """Return why a table could not be made: `error` and `log`; empty where it could.
+
+    A table that could not be made is empty and names no job as its origin, so that every run tries
+    again.
+    """
+    said = origin(path)
+    return {key: said[key] for key in ("error", "log")} if "error" in said else {}

@@ -9,9 +9,9 @@ import pytest
 SCRIPTS = Path(__file__).parents[3] / "scripts"
 PROGRAM = """
 from pathlib import Path
-from command_line import run
+from command_line import exit_status
 from grooveledger.configuration import read_config
-raise SystemExit(run(lambda: {}))
+raise SystemExit(exit_status(lambda: {}))
 """
 
 

@@ -1,0 +1,17 @@
+"""Rule complete: whether every table of the archive could be made; fails where one could not."""
+
+import sys
+from pathlib import Path
+
+import block_pandas  # noqa: F401
+from grooveledger.storage.provenance import failure
+
+failures = {path: said for path in snakemake.input if (said := failure(Path(path)))}
+lines = [
+    f"{Path(path).stem}: {said['error']} (see {said['log']})" for path, said in failures.items()
+]
+Path(snakemake.log[0]).parent.mkdir(parents=True, exist_ok=True)
+Path(snakemake.log[0]).write_text("\n".join(lines), encoding="utf-8")
+if failures:
+    sys.exit(f"not made: {', '.join(lines)}")
+Path(snakemake.output[0]).write_text("", encoding="utf-8")
