@@ -1,9 +1,10 @@
 """Measure what the number of captures costs: a run, a run with nothing to do, one capture more.
 
-python scripts/studies/benchmark_scale.py FOLDER [--counts 100 1000]
+python scripts/studies/benchmark_scale.py FOLDER [--counts 100 1000] [--graph 10000]
 
 FOLDER gets an archive a count, of one short simulated recording under as many names; run on an idle
-machine and delete it afterwards. Everything is made: tables, pages, workbook.
+machine and delete it afterwards. Everything is made: tables, pages, workbook. With --graph only the
+graph of all jobs is built for so many captures, by a dry run.
 """
 
 import argparse
@@ -33,6 +34,18 @@ SIDE: dict[str, Any] = {
 }  # fmt: skip
 
 
+def graphs(folder: Path, counts: list[int]) -> None:
+    """Build the graph of all jobs of archives of which nothing was made yet."""
+    print("captures  graph (s)  memory (MB)")
+    for count in sorted(counts):
+        config = make_archive(folder / f"graph{count}", count, RATE_HZ, SIDE)
+        dry_run = [*workflow(config, CORES), "--dry-run", "--quiet", "all"]
+        cost(dry_run)  # reads every recording once, for its digest
+        built = cost(dry_run)
+        memory_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        print(f"{count:8d} {built.wall_s:10.1f} {memory_mb:12.0f}", flush=True)
+
+
 def main() -> None:
     """Run the program."""
     parser = argparse.ArgumentParser(
@@ -40,7 +53,11 @@ def main() -> None:
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--counts", type=int, nargs="+", default=[100, 1000])
+    parser.add_argument("--graph", type=int, nargs="+", default=[])
     arguments = parser.parse_args()
+    if arguments.graph:
+        graphs(arguments.folder.resolve(), arguments.graph)
+        return
     print("captures  all (s)  of one (s)  its cpu (s)  no work (s)  one more (s)  memory (MB)")
     for count in arguments.counts:
         folder = arguments.folder.resolve() / str(count)

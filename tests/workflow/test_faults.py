@@ -117,7 +117,7 @@ def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
 def test_a_bug_in_one_table_of_the_archive_takes_nothing_along(
     measured, tmp_path, rule, module, function
 ):
-    """The rest is made and says what is missing; the run fails; once corrected, all is as before."""
+    """The rest is made and says what is missing; corrected, all is as it was."""
     workspace = measured.copied(tmp_path / "archive")
     before = made(workspace)
     report = workspace.results / "report"

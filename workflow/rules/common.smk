@@ -7,7 +7,7 @@ from pathlib import Path
 # The library is imported from its folder: here, and by the scripts of the rules.
 LIBRARY = str(Path(workflow.basedir) / "scripts")
 sys.path.insert(0, LIBRARY)
-os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [LIBRARY, os.environ.get("PYTHONPATH")]))
+os.environ |= {"PYTHONPATH": os.pathsep.join(filter(None, [LIBRARY, os.getenv("PYTHONPATH")]))}
 
 from grooveledger.run import inventory, lock, staleness
 from grooveledger.configuration import load, read_config

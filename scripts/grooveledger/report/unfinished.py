@@ -1,4 +1,4 @@
-"""The page that stands where a bug kept a page's figures from being made: what, why, what is there."""
+"""The page that stands where a bug kept the figures of a page from being made."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -9,7 +9,7 @@ from grooveledger.storage.provenance import failure
 
 
 def failures(paths: Iterable[str | Path]) -> list[tuple[str, str, str]]:
-    """Name, error and log of each table that could not be made; a log once, with its first table."""
+    """Name, error and log of each table that could not be made; one table a log."""
     seen: dict[str, tuple[str, str, str]] = {}
     for path in map(Path, paths):
         if path.suffix == ".parquet" and (said := failure(path)):

@@ -1,7 +1,7 @@
 """What a run says while it is at work: how far it is, and each capture with something amiss."""
 
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TextIO
@@ -49,7 +49,7 @@ class Progress:
         self._begin_s = clock()
         self._planned: Counter[str] = Counter()
         self._done: Counter[str] = Counter()
-        self._spent_s: Counter[str] = Counter()
+        self._spent_s: defaultdict[str, float] = defaultdict(float)
         self._started: dict[int, tuple[str, Mapping[str, str], float]] = {}
         self._stage = ""
         self._rejected = 0
@@ -119,7 +119,7 @@ class Progress:
 
     def _left_s(self) -> float | None:
         """Time left, from the mean time of each rule's jobs and how many ran side by side."""
-        busy_s, done = self._spent_s.total(), self._done.total()
+        busy_s, done = sum(self._spent_s.values()), self._done.total()
         if not busy_s:
             return None
         usual_s = busy_s / done
