@@ -6,12 +6,14 @@ from pathlib import Path
 import block_pandas  # noqa: F401
 from grooveledger.storage.provenance import failure
 
-failures = {path: said for path in snakemake.input if (said := failure(Path(path)))}
-lines = [
-    f"{Path(path).stem}: {said['error']} (see {said['log']})" for path, said in failures.items()
-]
+# One line a rule that failed, whatever tables it makes.
+lines = dict.fromkeys(
+    f"{said['error']} (see {said['log']})"
+    for path in snakemake.input
+    if (said := failure(Path(path)))
+)
 Path(snakemake.log[0]).parent.mkdir(parents=True, exist_ok=True)
 Path(snakemake.log[0]).write_text("\n".join(lines), encoding="utf-8")
-if failures:
-    sys.exit(f"not made: {', '.join(lines)}")
+if lines:
+    sys.exit(f"tables that could not be made: {', '.join(lines)}")
 Path(snakemake.output[0]).write_text("", encoding="utf-8")

@@ -13,7 +13,7 @@ with logged(snakemake.log[0]):
     captures = Path(snakemake.config["results"]) / "captures"
     failed = unfinished.failures(snakemake.input)
     if failed:
-        rows = rows_of(snakemake.input.captures)
+        rows = rows_of(Path(snakemake.input.captures))
         for name, title in (("index", "The archive"), ("comparison", "Comparison of styli")):
             unfinished.write(pages / f"{name}.html", title, failed, rows)
         Path(snakemake.output.pictures).mkdir(parents=True, exist_ok=True)

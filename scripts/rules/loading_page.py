@@ -11,7 +11,7 @@ with logged(snakemake.log[0]):
     job, name = snakemake.params.job, snakemake.wildcards.cartridge
     page, failed = Path(snakemake.output.page), unfinished.failures(snakemake.input)
     if failed:
-        captures = rows_of(snakemake.input.captures, cartridge=name)
+        captures = rows_of(Path(snakemake.input.captures), cartridge=name)
         unfinished.write(page, f"Loading of {name}", failed, captures)
         Path(snakemake.output.pictures).mkdir(parents=True, exist_ok=True)
     else:

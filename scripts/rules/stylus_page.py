@@ -15,7 +15,7 @@ with logged(snakemake.log[0]):
     page, name = Path(snakemake.output.page), snakemake.wildcards.stylus
     failed = unfinished.failures(snakemake.input)
     if failed:
-        unfinished.write(page, name, failed, rows_of(snakemake.input.captures, stylus=name))
+        unfinished.write(page, name, failed, rows_of(Path(snakemake.input.captures), stylus=name))
         for folder in (snakemake.output.pictures, snakemake.output.figures):
             Path(folder).mkdir(parents=True, exist_ok=True)
     else:
