@@ -80,7 +80,8 @@ class Workspace:
         counts = {
             rule: int(count) for rule, count in re.findall(r"^(\w+) +(\d+)$", table, re.MULTILINE)
         }
-        counts.pop("all", None)
+        for aggregate in ("all", "complete"):
+            counts.pop(aggregate, None)
         return counts
 
     def account(self) -> dict[str, int]:
