@@ -48,7 +48,10 @@ def score(layout: Layout, folder: Path, settings: dict[str, float]) -> Score:
     found = {
         row["track"]: row
         for row in tracks.to_pylist()
-        if row["match"] == "found" and row["kind"] != "silent_groove"
+        if row["match"] == "found"
+        and row["kind"] != "silent_groove"
+        # What is left of speech that was cut short is passed over like all of it.
+        and (row["kind"] != "other" or row["track"] in truth)
     }
     ends_s: list[float] = []
     right = 0

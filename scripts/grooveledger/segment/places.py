@@ -188,11 +188,13 @@ def silent_part(
             beside_s = max(beside_s, 0.5 * (between_s - planned_s))
         start_s, stop_s = before_s + beside_s, after_s - beside_s
     elif before and position + 1 == len(side.tracks) and planned_s:
-        start_s = before[1] + longest_s
-        stop_s = min(last_s, before[1] + shortest_s + END_PART * planned_s)
+        before_s, after_s = _longest_free(heard, before[1], last_s)
+        start_s = before_s + longest_s
+        stop_s = min(after_s, before_s + shortest_s + END_PART * planned_s)
     elif after and position == 0 and planned_s:
-        stop_s = after[0] - longest_s
-        start_s = max(first_s + SETTLED_S, after[0] - shortest_s - END_PART * planned_s)
+        before_s, after_s = _longest_free(heard, first_s + SETTLED_S, after[0])
+        stop_s = after_s - longest_s
+        start_s = max(before_s, after_s - shortest_s - END_PART * planned_s)
     elif planned_s is None and position in (0, len(side.tracks) - 1):
         remark = "can't be placed at the end of the side: give its duration_s"
         return Part(track, "missing", remark=remark)

@@ -42,9 +42,10 @@ ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
 #: Costs of the wrong channel, and of the wrong axis (lateral for vertical), which shows in a
 #: coherence of the channels below this.
 CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
-#: Cost of an interruption, which grows by 1 a second, but for gaps this long between steps, and
-#: after a pilot tone.
-INTERRUPTED, STEP_GAP_S, PILOT_GAP_S = 0.2, 1.0, 3.0
+#: Cost of an interruption, and of each second of it: of a track of unknown duration it may as well
+#: be the gap to the next one. Gaps this long between steps, and after a pilot tone, are none.
+INTERRUPTED, INTERRUPTED_A_S, INTERRUPTED_A_S_UNKNOWN = 0.2, 1.0, 3.0
+STEP_GAP_S, PILOT_GAP_S = 1.0, 3.0
 #: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
 #: it out.
 STRANGER = 0.5
@@ -157,6 +158,8 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
     """List the runs of stretches that could be the track by duration and frequency."""
     longest_s = LONGEST * track.duration_s / speed if track.duration_s else LONGEST_UNKNOWN_S
     free_s = STEP_GAP_S if track.steps > 1 else PILOT_GAP_S if track.pilot_hz else 0.0
+    ends_are_known = track.duration_s is not None or track.kind == "sweep"
+    a_second = INTERRUPTED_A_S if ends_are_known else INTERRUPTED_A_S_UNKNOWN
     found = []
     for first, (start_s, _) in enumerate(played.spans):
         silent_s = excess_s = 0.0
@@ -167,7 +170,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
                 gap_s = played.spans[last][0] - played.spans[last - 1][1]
                 silent_s += gap_s
                 excess_s += max(gap_s - free_s, 0.0)
-                interruption = INTERRUPTED * (free_s == 0.0) + min(excess_s, MATCH_MAX)
+                interruption = INTERRUPTED * (free_s == 0.0) + min(a_second * excess_s, MATCH_MAX)
                 if interruption >= MATCH_MAX or stop_s - start_s > longest_s:
                     break
             part = played.sounding.between(start_s, stop_s)
