@@ -1,4 +1,4 @@
-"""Rumble, hum, surface noise and ticks of silent grooves, re the reference velocity."""
+"""Rumble, hum, surface noise and ticks of silent grooves, relative to a reference velocity."""
 
 from collections.abc import Iterator, Mapping
 
@@ -14,8 +14,9 @@ from grooveledger.measure.metric_rows import (
 )
 from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
 from grooveledger.measure.terminals import by_channel, output_mv
-from grooveledger.measure.tone_levels import tone_levels
+from grooveledger.measure.tone_levels import LEVEL_BAND_HZ, tone_levels
 from grooveledger.physics.equalisation import REFERENCE_HZ, replay_response
+from grooveledger.physics.groove import rms_velocity_cm_s
 from grooveledger.physics.weighting import (
     RUMBLE_NETWORK_STATUS,
     a_weighting_db,
@@ -36,18 +37,27 @@ TABLE = Table(
         CAPTURE,
         TRACK,
         text("channel", "left, right, lateral or vertical"),
-        real("rumble_unweighted_db", "dB", "re the reference velocity"),
-        real("rumble_weighted_db", "dB", "re the reference velocity"),
-        real("hum_db", "dB", "mains frequency and harmonics up to 10, re the reference velocity"),
-        real("noise_a_db", "dB", "A-weighted, re the reference velocity"),
-        real("noise_468_db", "dB", "468-weighted rms, re the reference velocity"),
+        real("rumble_unweighted_db", "dB", "relative to the reference velocity"),
+        real("rumble_weighted_db", "dB", "relative to the reference velocity"),
+        real(
+            "hum_db",
+            "dB",
+            "mains frequency and harmonics up to 10, relative to the reference velocity",
+        ),
+        real("noise_a_db", "dB", "A-weighted, relative to the reference velocity"),
+        real("noise_468_db", "dB", "468-weighted rms, relative to the reference velocity"),
         real("ticks_per_min", "1/min", "ticks counted"),
         real("reference_velocity_cm_s", "cm/s", "rms per channel at 1 kHz"),
         text("rumble_network", "whether the rumble networks' numbers are verified or from memory"),
         real("seconds", "s", "length analysed"),
         text("sensitivity_from", "measured (level tones of the capture) or rated (data sheet)"),
-        Column("hum_limited", TRUTH, "", "true where no line stands out: hum_db is then a bound"),
+        Column("hum_limited", TRUTH, "", "true where hum_db is an upper bound"),
+        real("rumble_unweighted_standard_db", "dB", "relative to 10 cm/s peak at 1 kHz"),
+        real("rumble_weighted_standard_db", "dB", "relative to 10 cm/s peak at 1 kHz"),
+        real("signal_to_noise_a_db", "dB", "10 cm/s peak at 1 kHz over the A-weighted noise"),
+        real("sensitivity_hz", "Hz", "frequency of the level tones; null where rated"),
     ),
+    revision=2,
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
@@ -56,8 +66,12 @@ CHANNELS = ("left", "right")
 LOWEST_HZ = 1.0
 #: Surface noise is added up to here, Hz, whatever the sampling rate: the audio band.
 HIGHEST_HZ = 20_000.0
-#: A tone tells the sensitivity where it lies within this ratio of 1 kHz.
+#: Level tones within this ratio of 1 kHz count as tones of 1 kHz.
 SENSITIVITY_RATIO = 1.06
+#: Reference of rumble, cm/s peak along the modulation at 1 kHz: DIN 45539, as a leaflet of a
+#: DIN 45544 record states it (engraved there as 5.42 cm/s at 315 Hz in each of the four
+#: directions; the replay curve of IEC 60098 gives 5.51 cm/s, 0.14 dB more).
+STANDARD_PEAK_CM_S = 10.0
 #: Mains harmonics that count as hum.
 HUM_HARMONICS = 10
 #: A mains line is looked for within this part of its frequency, and of so many bands more: the
@@ -69,6 +83,11 @@ LINE_NEIGHBOURS_HZ = 8.0
 #: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T). The scatter is skewed: six
 #: keep forty windows of noise alone, as many as a groove has, below.
 LINE_SIGMAS = 6.0
+#: Hum is stated as a bound where noise may move the sum of its lines by more than this, dB (our
+#: choice), at so many standard deviations (95 %).
+HUM_SIGMAS, HUM_UNSURE_DB = 2.0, 1.0
+#: Noise bandwidth of a Hann window in bands (Harris 1978): so wide a band scatters.
+HANN_BANDWIDTH = 1.5
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -85,7 +104,7 @@ def measure(context: CaptureContext) -> pa.Table:
         `TABLE`; levels are null where no sensitivity is known.
     """
     columns = by_channel(context.observations["noise_density"], context.chain)
-    sensitivity, source = sensitivity_mv_per_cm_s(context)
+    sensitivity, source, sensitivity_hz = sensitivity_mv_per_cm_s(context)
     reference_cm_s = float(context.settings["reference_velocity_cm_s"])
     mains_hz = float(context.settings["mains_hz"])
     parts = []
@@ -110,6 +129,7 @@ def measure(context: CaptureContext) -> pa.Table:
             "rumble_network": RUMBLE_NETWORK_STATUS,
             "seconds": seconds,
             "sensitivity_from": source,
+            "sensitivity_hz": sensitivity_hz,
         }
         frequency_hz, width_hz = left["frequency_hz"], left["bandwidth_hz"]
         densities = velocity_densities(
@@ -122,15 +142,44 @@ def measure(context: CaptureContext) -> pa.Table:
             figures = noise_figures(
                 density / reference_cm_s**2, frequency_hz, width_hz, seconds, mains_hz
             )
+            figures |= standard_figures(figures, reference_cm_s)
             parts.append(tables.build(TABLE, {**shared, "channel": channel, **figures}))
     return tables.concat(TABLE, parts)
 
 
-def sensitivity_mv_per_cm_s(context: CaptureContext) -> tuple[dict[str, float], str | None]:
-    """Sensitivity of each channel near 1 kHz, and where it comes from.
+def standard_figures(
+    figures: Mapping[str, float | bool], reference_cm_s: float
+) -> dict[str, float]:
+    """Return rumble and signal-to-noise ratio relative to the standard's reference.
 
-    The capture's own level tones where each channel has one near 1 kHz (the first of the plan),
-    else the cartridge's rated output for both channels, else NaN.
+    Parameters
+    ----------
+    figures : mapping
+        See `noise_figures`.
+    reference_cm_s : float
+        What they are relative to, cm/s rms.
+
+    Returns
+    -------
+    dict
+        By the column's name in `TABLE`.
+    """
+    shift_db = 20.0 * np.log10(reference_cm_s / rms_velocity_cm_s(STANDARD_PEAK_CM_S, "peak"))
+    return {
+        "rumble_unweighted_standard_db": figures["rumble_unweighted_db"] + shift_db,
+        "rumble_weighted_standard_db": figures["rumble_weighted_db"] + shift_db,
+        "signal_to_noise_a_db": -(figures["noise_a_db"] + shift_db),
+    }
+
+
+def sensitivity_mv_per_cm_s(
+    context: CaptureContext,
+) -> tuple[dict[str, float], str | None, float | None]:
+    """Return the sensitivity of each channel in the level band, and where it comes from.
+
+    The capture's own level tones nearest to 1 kHz where each channel has one between 300 Hz and
+    1 kHz (the first of the plan among equals), else the cartridge's rated output for both channels,
+    else NaN. A tone of 315 Hz stands for 1 kHz: cartridges are flat between them (common practice).
 
     Returns
     -------
@@ -138,17 +187,26 @@ def sensitivity_mv_per_cm_s(context: CaptureContext) -> tuple[dict[str, float], 
         Rms mV per rms cm/s of the channel, by channel.
     source : str or None
         measured, rated or None.
+    frequency_hz : float or None
+        The level tone that lies farther from 1 kHz; None where the sensitivity is not measured.
     """
-    measured: dict[str, float] = {}
+    nearest: dict[str, tuple[float, float, float]] = {}
     for tone in tone_levels(context):
-        near = abs(float(np.log(tone.nominal_hz[0] / REFERENCE_HZ))) <= np.log(SENSITIVITY_RATIO)
+        nominal_hz = float(tone.nominal_hz[0])
         sensitivity = float(tone.sensitivity_mv_per_cm_s[0])
-        if near and not tone.limited[0] and np.isfinite(sensitivity):
-            measured.setdefault(tone.channel, sensitivity)
-    if len(measured) == len(CHANNELS):
-        return measured, "measured"
+        if not LEVEL_BAND_HZ[0] < nominal_hz < LEVEL_BAND_HZ[1]:
+            continue
+        if tone.limited[0] or not np.isfinite(sensitivity):
+            continue
+        away = abs(float(np.log(nominal_hz / REFERENCE_HZ)))
+        away = 0.0 if away <= np.log(SENSITIVITY_RATIO) else away
+        if tone.channel not in nearest or away < nearest[tone.channel][0]:
+            nearest[tone.channel] = away, nominal_hz, sensitivity
+    if len(nearest) == len(CHANNELS):
+        _, farther_hz, _ = max(nearest.values())
+        return {c: found[2] for c, found in nearest.items()}, "measured", farther_hz
     rated = rated_sensitivity_mv_per_cm_s(context.cartridge)
-    return dict.fromkeys(CHANNELS, rated), "rated" if np.isfinite(rated) else None
+    return dict.fromkeys(CHANNELS, rated), "rated" if np.isfinite(rated) else None, None
 
 
 def velocity_densities(
@@ -240,17 +298,20 @@ def hum(
     seconds: float,
     mains_hz: float,
 ) -> tuple[float, bool]:
-    """Power of the mains lines above the noise around them.
+    """Return the power of the mains lines above the noise around them.
+
+    Lines too weak to stand out count as well: together they may outweigh the one that does. Their
+    sum is known only as well as the noise beneath them.
 
     Returns
     -------
     power : float
-        Sum of the lines that stand out. Where none does, the power of the bands in which they
-        would lie, which hum does not exceed.
+        Sum of the lines; an upper bound where limited.
     limited : bool
-        True where none stands out.
+        True where no line stands out, and where the sum is uncertain by more than
+        `HUM_UNSURE_DB`.
     """
-    lines, bound, any_line = 0.0, 0.0, False
+    lines, bound, hidden, variance, any_line = 0.0, 0.0, 0.0, 0.0, False
     for harmonic_hz in mains_hz * np.arange(1, HUM_HARMONICS + 1):
         centre = int(np.argmin(np.abs(frequency_hz - harmonic_hz)))
         reach_hz = MAINS_WANDER * harmonic_hz + LINE_BANDS * width_hz[centre]
@@ -260,12 +321,31 @@ def hum(
         power = float(np.sum((density_per_hz * width_hz)[at_line]))
         bandwidth_hz = float(np.sum(width_hz[at_line]))
         noise = float(np.median(density_per_hz[around])) * bandwidth_hz
+        noise /= _median_of_mean(HANN_BANDWIDTH * float(width_hz[centre]) * seconds)
+        line = max(power - noise, 0.0)
+        variance += (noise**2 + 2.0 * line * noise) / (bandwidth_hz * seconds)
+        scatter = noise / float(np.sqrt(bandwidth_hz * seconds))
         bound += power
-        stands_out = 1.0 + LINE_SIGMAS / np.sqrt(bandwidth_hz * seconds)
-        if power >= stands_out * noise and power > 0.0:
+        if power >= noise + LINE_SIGMAS * scatter and power > 0.0:
             any_line = True
             lines += power - noise
-    return (lines, False) if any_line else (bound, True)
+        else:
+            hidden += power - noise
+    if not any_line:
+        return bound, True
+    total = lines + max(hidden, 0.0)
+    spread = HUM_SIGMAS * float(np.sqrt(variance))
+    if total + spread > 10.0 ** (HUM_UNSURE_DB / 10.0) * total:
+        return total + spread, True
+    return total, False
+
+
+def _median_of_mean(averages: float) -> float:
+    """Return the median over the mean of a power that is the mean of so many independent ones.
+
+    Of a gamma distribution, by the cube root approximation of Wilson and Hilferty (1931).
+    """
+    return (1.0 - 1.0 / (9.0 * max(averages, 1.0))) ** 3
 
 
 def _weighted(power: np.ndarray, weighting_db: np.ndarray) -> float:
