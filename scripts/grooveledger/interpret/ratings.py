@@ -65,9 +65,9 @@ def ratings_table(
 ) -> pd.DataFrame:
     """Compare every capture with its cartridge's data sheet.
 
-    Output (at the rated velocity, peak or rms as in the metric), balance, separation
-    at 1 kHz, the response over the rated band (where the sheet gives no deviation the measured one is
-    reported without a verdict), and whether the load is the recommended one.
+    Output (at the rated velocity, peak or rms as in the metric), balance, separation at 1 kHz, the
+    response over the rated band (where the sheet gives no deviation the measured one is reported
+    without a verdict), and whether the load is the recommended one.
 
     Parameters
     ----------

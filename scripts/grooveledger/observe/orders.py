@@ -27,8 +27,8 @@ TONE_GUARD_S = 0.3
 STEP_GUARD = 0.2
 #: Longest part of a steady tone that is read, s: more would not sharpen a figure, and take memory.
 STEADY_LONGEST_S = 120.0
-#: A tone is looked for so far from nominal; once a tone has given the speed, so far from there: what
-#: a description and a drifting platter may be off.
+#: Widest departure from nominal at which a tone is searched; once a tone has given the speed, from
+#: there: the most that a description and a drifting platter may be off.
 SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.04
 #: Sound read either side of a stepped track, s: its first step may begin before the track seems to.
 STEPS_MARGIN_S = 1.0
