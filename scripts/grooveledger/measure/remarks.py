@@ -88,6 +88,7 @@ def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Re
         *levels,
         *_duration_remarks(context),
         *_distortion_remarks(context, measures),
+        *resonance_remarks(measures),
     ]
 
 
@@ -263,3 +264,17 @@ def _distortion_remarks(
             "the stylus under a glass, check the tracking force, and whether the preamplifier or "
             "the converter's input is overdriven",
         )
+
+
+def resonance_remarks(measures: Mapping[str, Columns]) -> Iterator[Remark]:
+    """Yield the low sweeps whose curve is not that of a single resonance."""
+    rows = measures.get("resonance_fit", {})
+    for i in range(len(rows.get("track", ()))):
+        if np.isnan(rows["resonance_hz"][i]) and not np.isnan(rows["residual_db"][i]):
+            yield (
+                int(rows["track"][i]),
+                f"track {rows['track'][i]:.0f} departs from a single resonance by "
+                f"{rows['residual_db'][i]:.1f} dB rms: check whether preamplifier or converter cut "
+                "the lowest frequencies (equalisation iec98_rumble, or a measured response), and "
+                "whether the arm has a second resonance or a loose part",
+            )

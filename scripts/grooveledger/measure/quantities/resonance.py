@@ -19,7 +19,7 @@ TABLE = Table(
         TRACK,
         text("axis", "lateral or vertical"),
         FREQUENCY,
-        real("response_db", "dB", "re the response well above resonance"),
+        real("response_db", "dB", "relative to the response an octave below the sweep's upper end"),
     ),
 )
 

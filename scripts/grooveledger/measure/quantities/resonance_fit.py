@@ -32,13 +32,15 @@ TABLE = Table(
         TRACK,
         text("axis", "lateral or vertical"),
         real("resonance_hz", "Hz", "undamped resonance of the fit"),
-        real("peak_db", "dB", "height above the response well above resonance"),
+        real("peak_db", "dB", "height above the asymptote, the fit far above resonance"),
         real("q", "", "quality factor"),
         real("dynamic_compliance_um_per_mn", "um/mN", "from the moving mass and resonance_hz"),
         real("rule_of_thumb_um_per_mn", "um/mN", "half the static compliance (common practice)"),
         real("residual_db", "dB", "rms of the fit's residuals"),
         real("resonance_uncertainty_hz", "Hz", "standard uncertainty, from the fit's scatter"),
+        real("asymptote_db", "dB", "the fit far above resonance, on the scale of response_db"),
     ),
+    revision=2,
 )
 SUSPENSION = frozenset({Covariate.CHAIN, Covariate.RECORD, Covariate.TEMPERATURE})
 
@@ -54,6 +56,13 @@ ITERATIONS = 40
 #: A fit looks so far beyond the sweep's ends, and for a Q within this range; what ends on a bound
 #: is no resonance (damped arms have a Q near 1, undamped ones 2 to 10: common practice).
 BEYOND, Q_RANGE = 2.0, (0.2, 50.0)
+#: A curve that departs from the model by more than this beyond its noise, rms dB, is no single
+#: resonance (our choice: an undeclared high-pass at half the resonance leaves 0.7 to 1 dB and moves
+#: it by 6 %, a second mode of 3 dB an octave above leaves 0.6 dB).
+DEPARTURE_LIMIT_DB = 0.5
+#: Correlation from point to point is taken for real from so many standard deviations, and stands
+#: for no more than the most.
+CORRELATION_SIGMAS, CORRELATION_MOST = 2.0, 0.95
 #: Dynamic compliance at 10 Hz over the static figure of a data sheet (common practice).
 DYNAMIC_PART_OF_STATIC = 0.5
 TURN = 2.0 * np.pi
@@ -74,22 +83,36 @@ class Sweep(NamedTuple):
 
 
 class ResonanceFit(NamedTuple):
-    """A fitted resonance: undamped frequency and its standard uncertainty, Q, gain, misfit."""
+    """A fitted resonance.
+
+    Attributes
+    ----------
+    resonance_hz, uncertainty_hz : float
+        Undamped resonance and its standard uncertainty.
+    q, gain_db : float
+        Quality factor, and the response far above resonance.
+    residual_db : float
+        Rms of the residuals.
+    departure_db : float
+        Rms of what the residuals have beyond the noise, points weighted as in the fit.
+    """
 
     resonance_hz: float
     uncertainty_hz: float
     q: float
     gain_db: float
     residual_db: float
+    departure_db: float
 
 
 def measure(context: CaptureContext) -> pa.Table:
     """Fit the resonance of every low sweep.
 
-    `peak_db` is the height of the fitted curve's top, within the sweep, above the fit one octave
-    below the track's upper end. The compliance assumes a simple spring and needs the cartridge's
-    mass. A sweep in which no resonance can be fitted, or whose fit lies outside the sweep, gives a
-    row of nulls.
+    `peak_db` is the height of the fitted curve's top, within the sweep, above the fit's asymptote:
+    the curve itself need not reach far enough above resonance to show it. The compliance assumes a
+    simple spring and needs the cartridge's mass. A sweep in which no resonance can be fitted, or
+    whose fit lies outside the sweep, gives a row of nulls; so does one that departs from the model
+    by more than `DEPARTURE_LIMIT_DB`, but for `residual_db`.
     """
     parts = []
     cartridge = context.cartridge
@@ -102,20 +125,28 @@ def measure(context: CaptureContext) -> pa.Table:
         sweep = Sweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
         found = fit_resonance(sweep, curve.response_db, curve.noise_db)
         figures = dict.fromkeys(
-            ("resonance_hz", "peak_db", "q", "dynamic_compliance_um_per_mn", "residual_db")
+            (
+                "resonance_hz",
+                "peak_db",
+                "q",
+                "dynamic_compliance_um_per_mn",
+                "residual_db",
+                "asymptote_db",
+            )
         )
         uncertainty_hz = None
         if found is not None:
+            figures["residual_db"] = found.residual_db
+        if found is not None and found.departure_db <= DEPARTURE_LIMIT_DB:
             top_hz = np.clip(
                 peak_hz(found.resonance_hz, found.q), curve.frequency_hz[0], curve.frequency_hz[-1]
             )
-            ends_hz = np.array([top_hz, 0.5 * track.highest_hz])
-            top_db, reference_db = _db(high_pass_response(ends_hz, found.resonance_hz, found.q))
+            top_db = _db(high_pass_response(np.array([top_hz]), found.resonance_hz, found.q))[0]
             figures.update(
                 resonance_hz=found.resonance_hz,
-                peak_db=top_db - reference_db,
+                peak_db=float(top_db),
                 q=found.q,
-                residual_db=found.residual_db,
+                asymptote_db=found.gain_db,
             )
             if cartridge.mass_g is not None:
                 mass_g = context.chain.arm_effective_mass_g + cartridge.mass_g
@@ -197,11 +228,33 @@ def fit_resonance(
     if not (low_hz <= resonance_hz <= high_hz and Q_RANGE[0] < q < Q_RANGE[1]):
         return None
     variance = misfit @ misfit / (len(misfit) - len(state))
+    variance *= _correlation_factor(misfit)
     spread = np.sqrt(variance * np.linalg.inv(slopes.T @ slopes)[1, 1])
     residual_db = np.sqrt(np.mean((misfit / weight) ** 2))
+    beyond_noise = np.sum(misfit**2 - (weight * noise_db) ** 2) / np.sum(weight**2)
+    departure_db = float(np.sqrt(max(beyond_noise, 0.0)))
     return ResonanceFit(
-        resonance_hz, float(resonance_hz * spread), q, float(gain_db), float(residual_db)
+        resonance_hz,
+        float(resonance_hz * spread),
+        q,
+        float(gain_db),
+        float(residual_db),
+        departure_db,
     )
+
+
+def _correlation_factor(misfit: np.ndarray) -> float:
+    """Return by how much correlated residuals raise the variance of a fit.
+
+    (1 + r) / (1 - r) of a first-order autoregressive sequence: a model error bends the residuals
+    slowly, so that they are worth fewer points; 1 where r is not significant.
+    """
+    power = float(misfit @ misfit)
+    correlation = float(misfit[1:] @ misfit[:-1]) / power if power > 0.0 else 0.0
+    if correlation < CORRELATION_SIGMAS / np.sqrt(len(misfit)):
+        return 1.0
+    correlation = min(correlation, CORRELATION_MOST)
+    return (1.0 + correlation) / (1.0 - correlation)
 
 
 def _best_start(sweep: Sweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -402,7 +402,7 @@ def test_level_tones_of_315_hz_give_the_sensitivity(frequency_hz, source):
 
 @pytest.mark.parametrize("seconds", [10.0, 30.0])
 def test_hum_with_weak_harmonics_is_right_or_a_bound(seconds):
-    # One line that stands out and nine that each stay below the threshold, but together outweigh it.
+    # One line that stands out and nine below the threshold that together may outweigh it.
     rng = np.random.default_rng(17)
     off_db, bounds = [], 0
     for _ in range(200):

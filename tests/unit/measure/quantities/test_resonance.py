@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from grooveledger.measure.quantities import resonance, resonance_fit
 from grooveledger.measure.quantities.resonance_fit import Sweep, fit_resonance
+from grooveledger.measure.remarks import resonance_remarks
 from grooveledger.physics.resonance import high_pass_response
 from grooveledger.storage import tables
 from made_observations import CARTRIDGE, CHAIN, heard, make_context, make_side, orders_of
@@ -63,9 +64,10 @@ def test_the_response_along_the_axis_is_the_resonance_alone(modulation, recorded
     fit = tables.columns(resonance_fit.measure(context))
     assert fit["resonance_hz"][0] == pytest.approx(10.0, rel=1e-6)
     assert fit["q"][0] == pytest.approx(2.0, rel=1e-6)
-    # Second-order high-pass: Q = 2 and f0 = 10 Hz peak 6.301 dB up (worked by hand); the reference
-    # is the curve one octave below the track's upper end.
-    assert fit["peak_db"][0] == pytest.approx(6.301 - reference, abs=1e-3)
+    # Second-order high-pass: Q = 2 and f0 = 10 Hz peak 6.301 dB above the response far above
+    # resonance (worked by hand), which the curve, known to 25 Hz, does not reach.
+    assert fit["peak_db"][0] == pytest.approx(6.301, abs=1e-3)
+    assert fit["asymptote_db"][0] == pytest.approx(-reference, abs=1e-3)
     assert fit["residual_db"][0] < 1e-5
 
 
@@ -180,3 +182,46 @@ def test_the_lag_of_a_resonance_behind_a_quick_sweep_is_allowed_for(start_hz, st
 
 def test_too_few_points_are_not_fitted():
     assert fit_resonance(still(np.geomspace(5, 20, 7)), np.zeros(7), np.zeros(7)) is None
+
+
+def with_extra(context, extra):
+    """The context with both channels' fundamentals multiplied by a function of frequency."""
+    orders = {name: values.copy() for name, values in context.observations["orders"].items()}
+    orders["amplitude_fs"] *= extra(orders["nominal_hz"])
+    return replace(context, observations={"orders": orders})
+
+
+def high_pass(corner_hz):
+    return lambda hz: np.abs(high_pass_response(hz, corner_hz, 0.707))
+
+
+def second_mode(mode_hz, height_db):
+    return lambda hz: 10 ** (height_db / 20 * np.exp(-((np.log(hz / mode_hz) / 0.12) ** 2)))
+
+
+@pytest.mark.parametrize("extra", [high_pass(5.0), high_pass(10.0), second_mode(17.0, 4.0)])
+def test_a_second_mode_or_a_high_pass_in_the_chain_is_no_resonance_figure(extra):
+    context = with_extra(context_of(9.0, 2.5), extra)
+    fit = tables.columns(resonance_fit.measure(context))
+    for name in ("resonance_hz", "q", "peak_db", "dynamic_compliance_um_per_mn", "asymptote_db"):
+        assert np.isnan(fit[name][0]), name
+    assert fit["residual_db"][0] > 0.5
+    told = list(resonance_remarks({"resonance_fit": fit}))
+    assert [track for track, _ in told] == [1]
+    assert "departs from a single resonance" in told[0][1]
+    plain = tables.columns(resonance_fit.measure(context_of(9.0, 2.5)))
+    assert not list(resonance_remarks({"resonance_fit": plain}))
+
+
+@pytest.mark.parametrize("extra", [high_pass(2.0), second_mode(17.0, 1.0), second_mode(11.0, 1.5)])
+def test_a_slight_departure_widens_the_uncertainty(extra):
+    fit = tables.columns(resonance_fit.measure(with_extra(context_of(9.0, 2.5), extra)))
+    assert abs(fit["resonance_hz"][0] - 9.0) < 3 * fit["resonance_uncertainty_hz"][0]
+    assert fit["resonance_uncertainty_hz"][0] < 0.2
+
+
+def test_noise_alone_is_no_departure():
+    # 0.1 of the signal is 0.6 dB of noise at each point.
+    for seed in range(20):
+        context = context_of(9.0, 2.5, noise_fs=0.1 * float(heard(2.0, 10.0)), seed=seed)
+        assert np.isfinite(tables.columns(resonance_fit.measure(context))["resonance_hz"][0])
