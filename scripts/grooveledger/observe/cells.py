@@ -116,7 +116,8 @@ def averaged(
     if len(edges) == 1 and spoilt[0]:
         keep[:] = 1.0
         spoilt[:] = False
-    usual = _smoothed(noise, keep, _noise_reach(frequency_hz))
+    reach = _noise_reach(frequency_hz)
+    usual = _smoothed(noise, keep, reach)
     keep = np.where(np.repeat(spoilt, whole), 1.0, keep)
     counted = np.add.reduceat(keep, edges)
     gain = averaging_gain(counted)
@@ -134,7 +135,9 @@ def averaged(
     mean = referred(cell_mean(z), components, reference)
     amplitude = np.abs(mean).astype(np.float64)
     around, own = cell_mean(usual), cell_mean(noise)
-    floor = np.sqrt(np.where(own > OWN_NOISE_RATIO * around, own, around) * gain[:, None, None])
+    # Of few windows the mean is hardly known: what a cell shows by itself counts where it is more.
+    counts = OWN_NOISE_RATIO if reach == NOISE_REACH or len(edges) == 1 else 1.0
+    floor = np.sqrt(np.where(own > counts * around, own, around) * gain[:, None, None])
     lost = cell_mean(followed.astype(np.float64)) < 0.5
     by_cell, by_component, by_channel = np.indices(amplitude.shape).reshape(3, -1)
     orders = np.array([component[0] for component in components])
