@@ -1,4 +1,4 @@
-"""Measure captures of grooves that depart from their description, and print how far figures are off.
+"""Measure captures of grooves that depart from their description; print how far figures are off.
 
 python scripts/studies/records_as_they_are.py [--captures 100] [--seed S] [--verbose]
 
@@ -45,7 +45,12 @@ CARTRIDGE = {**CARTRIDGES["mm-small"], "cartridge": "mm-small"}
 #: What a groove, a platter and a room may be: the largest departures, per cent and dB.
 DEPARTURES = Departures(duration=0.10, sweep_end=0.06, bend=0.04, tone=0.01, track_speed=0.002)
 SPEED_PCT, WOW_PCT, FLUTTER_PCT, DRIFT_PCT_PER_MIN, TICKS_PER_MIN = 1.0, 0.3, 0.15, 0.2, 60.0
-FLUTTER_HZ, SURFACE_DB, RUMBLE_DB, HUM_DB = (1.0, 30.0), (-66.0, -52.0), (-54.0, -42.0), (-76.0, -62.0)
+FLUTTER_HZ, SURFACE_DB, RUMBLE_DB, HUM_DB = (
+    (1.0, 30.0),
+    (-66.0, -52.0),
+    (-54.0, -42.0),
+    (-76.0, -62.0),
+)
 #: Styli: their upper limits lie between 10 and 20 kHz.
 TIP_RESONANCE_HZ, TIP_Q = (11_000.0, 24_000.0), (0.6, 0.9)
 #: Sweeps described: start, stop, law, recorded law, velocity in cm/s.
@@ -178,9 +183,9 @@ def compared(
         thd["thd_pct"] / true_pct - 1.0,
         thd["floor_pct"] / np.maximum(thd["thd_pct"], true_pct) / np.sqrt(2.0),
     )
-    limit = rows(
-        found["metrics"], "value", metric="upper_limit_hz", channel=channel, track=track
-    )["value"]
+    limit = rows(found["metrics"], "value", metric="upper_limit_hz", channel=channel, track=track)[
+        "value"
+    ]
     grid_hz = np.geomspace(1000.0, 24_000.0, 6000)
     below_3db = np.flatnonzero(truth.response_db(track, channel, grid_hz) <= -3.0)
     if len(limit) and len(below_3db):
@@ -241,13 +246,14 @@ def main() -> None:
         for name, value in one.errors.items():
             worst[name].append(value)
     print(f"{len(all_of)} sweeps of {arguments.captures} captures")
-    print(f"{'figure':14}{'bound':>8}{'median':>9}{'95 %':>9}{'worst':>9}{'within':>9}{'beyond noise':>14}")
+    heads = ("bound", "median", "95 %", "worst", "within", "beyond noise")
+    print(f"{'figure':14}" + "".join(f"{head:>13}" for head in heads))
     for name, bound in BOUNDS.items():
         values = np.array(worst[name] or [np.nan])
         beyond = sum(name in one.wrong for one in all_of)
         print(
-            f"{name:14}{bound:8.3g}{np.median(values):9.4f}{np.quantile(values, 0.95):9.4f}"
-            f"{values.max():9.4f}{100.0 * np.mean(values <= bound):8.1f}%{beyond:14}"
+            f"{name:14}{bound:13.3g}{np.median(values):13.4f}{np.quantile(values, 0.95):13.4f}"
+            f"{values.max():13.4f}{100.0 * np.mean(values <= bound):11.1f} %{beyond:13}"
         )
     none = [one for one in all_of if not one.curve]
     print(f"no curve: {len(none)}, not flagged {sum(not one.flagged for one in none)}")

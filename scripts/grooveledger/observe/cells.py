@@ -16,9 +16,10 @@ from grooveledger.observe.order_tracking import (
 from grooveledger.physics.noise_floor import HEARD_RE_FLOOR
 
 CHANNELS = ("left", "right")
-#: Frames whose noise is so many times the median, on average over the components, hold a tick and
-#: are left out of averages. No component counts for more than so many times its median.
-TICK_NOISE_RATIO, TICK_RATIO_MAX = 5.0, 25.0
+#: Noise alone is 1.5 times its median on average. Frames in which n components' noise exceeds that
+#: by this over the root of n, in medians, hold a tick and are left out of averages (by chance one
+#: in some thousands). No component counts for more than so many times its median.
+TICK_EXCESS, TICK_RATIO_MAX = 11.0, 25.0
 #: Part of its reading that a component's noise may be without being taken for a tick, for each
 #: second of the window: a long one dilutes a tick, and a sweep's own course changes more in it.
 TICK_UNNOTICED_PER_S = 0.07
@@ -75,6 +76,7 @@ def averaged(
     components: Sequence[Sequence[int]],
     reference: int,
     followed: np.ndarray,
+    ticked: np.ndarray,
 ) -> dict[str, np.ndarray]:
     """Mean over cells of frames, as columns: cells x components x channels, flattened.
 
@@ -96,6 +98,8 @@ def averaged(
     followed : numpy.ndarray of bool, shape (frames,)
         Where it follows it, rather than being continued through noise: elsewhere a reading is a
         bound.
+    ticked : numpy.ndarray of bool, shape (frames,)
+        Frames in which a tick is known to be.
 
     Returns
     -------
@@ -109,7 +113,8 @@ def averaged(
     for fundamental in range(len(components[0])):
         in_step = noise_power(z[:, fundamental, reference].real)
         noise[:, fundamental, reference] = 2.0 * in_step
-    keep = _without_ticks(z, noise, OVERLAP * span.hop / sample_rate_hz).astype(np.float64)
+    free = _without_ticks(z, noise, OVERLAP * span.hop / sample_rate_hz) & ~ticked
+    keep = free.astype(np.float64)
     whole = np.diff(np.append(edges, len(keep)))
     spoilt = np.add.reduceat(keep, edges) < CELL_KEPT * whole
     # A steady tone that ticks fill is averaged whole: its noise then says what it is worth.
@@ -117,7 +122,7 @@ def averaged(
         keep[:] = 1.0
         spoilt[:] = False
     reach = _noise_reach(frequency_hz)
-    usual = _smoothed(noise, keep, reach)
+    usual = _smoothed(noise, keep * _free_beside(ticked), reach)
     keep = np.where(np.repeat(spoilt, whole), 1.0, keep)
     counted = np.add.reduceat(keep, edges)
     gain = averaging_gain(counted)
@@ -157,6 +162,15 @@ def averaged(
     return {name: values[~spoilt[by_cell]] for name, values in columns.items()}
 
 
+def _free_beside(ticked: np.ndarray) -> np.ndarray:
+    """Frames whose noise is read from frames without a known tick, one window away."""
+    lag = min(OVERLAP, (len(ticked) - 1) // 2)
+    if lag < 1 or not ticked.any():
+        return np.ones(len(ticked))
+    beside = np.pad(ticked, lag, mode="edge")
+    return np.asarray(~(beside[: -2 * lag] | beside[2 * lag :]), dtype=float)
+
+
 def _noise_reach(frequency_hz: np.ndarray) -> int:
     """Frames to either side over which the noise of a frame is averaged."""
     octaves = abs(float(np.log2(frequency_hz[-1] / frequency_hz[0]))) / len(frequency_hz)
@@ -194,6 +208,10 @@ def _without_ticks(z: np.ndarray, noise: np.ndarray, window_s: float) -> np.ndar
     # as noise.
     unnoticed = (TICK_UNNOTICED_PER_S * window_s * np.abs(z).reshape(len(z), -1)) ** 2
     ratio = power / np.maximum(usual, unnoticed)
-    spoilt = np.mean(np.minimum(ratio, TICK_RATIO_MAX), axis=1) >= TICK_NOISE_RATIO
+    # Components that show a noise: near half the sampling rate they are few.
+    shows = usual >= unnoticed
+    count = np.maximum(np.count_nonzero(shows, axis=1), 1)
+    mean = np.sum(np.minimum(ratio, TICK_RATIO_MAX) * shows, axis=1) / count
+    spoilt = mean >= 1.5 + TICK_EXCESS / np.sqrt(count)
     reach = np.ones(2 * TICK_REACH + 1, dtype=int)
     return np.asarray(np.convolve(spoilt, reach)[TICK_REACH : TICK_REACH + len(spoilt)] == 0)

@@ -77,8 +77,7 @@ class Reading:
             return
         components = [(n,) for n in orders]
         frames = demodulated(self.sound, [path], components, stretch)
-        everywhere = np.ones(frames.span.frames, dtype=bool)
-        rows = self.rows(frames, tracked.channel, ALL_FRAMES, components, everywhere)
+        rows = self.rows(frames, tracked.channel, ALL_FRAMES, components)
         yield self.named(rows, nominal_hz, step), path
 
     def two_tone(self) -> Iterator[Rows]:
@@ -92,8 +91,7 @@ class Reading:
         high, channel, stretch = high_tone
         paths = [high.path, low_tone.phase.path]
         frames = demodulated(self.sound, paths, TWO_TONE_COMPONENTS, stretch)
-        everywhere = np.ones(frames.span.frames, dtype=bool)
-        rows = self.rows(frames, channel, ALL_FRAMES, TWO_TONE_COMPONENTS, everywhere)
+        rows = self.rows(frames, channel, ALL_FRAMES, TWO_TONE_COMPONENTS)
         yield self.named(rows, high_hz, None), high.path
 
     def rows(
@@ -102,12 +100,21 @@ class Reading:
         channel: int,
         edges: np.ndarray,
         components: Sequence[Sequence[int]],
-        followed: np.ndarray,
+        followed: np.ndarray | None = None,
+        ticked: np.ndarray | None = None,
     ) -> dict[str, Any]:
-        """Readings of cells of frames, as columns, times in the capture."""
+        """Readings of cells of frames, as columns, times in the capture.
+
+        Frames count as followed, and as free of ticks, where nothing else is known.
+        """
         rate = frames.sound.sample_rate_hz
+        if followed is None:
+            followed = np.ones(frames.span.frames, dtype=bool)
+        if ticked is None:
+            ticked = np.zeros(frames.span.frames, dtype=bool)
+        hz = frames.played_hz
         columns = averaged(
-            frames.z, frames.span, rate, frames.played_hz, edges, components, channel, followed
+            frames.z, frames.span, rate, hz, edges, components, channel, followed, ticked
         )
         # Near half the sampling rate the highest orders of an octave end before its top.
         read = columns["order"] * columns["played_hz"] < self.top_hz

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from grooveledger.observe.cells import played_hz
-from grooveledger.observe.filtered import Stretch, demodulated
+from grooveledger.observe.filtered import Frames, Stretch, demodulated
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.phase_following import followed_phase
 from grooveledger.observe.reading import (
@@ -17,6 +17,7 @@ from grooveledger.observe.reading import (
 )
 from grooveledger.observe.sweep_path import edge_s, sweep_guess
 from grooveledger.observe.sweep_ridge import Axis
+from grooveledger.observe.ticks import cell_length, loud_cells
 
 #: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
 #: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
@@ -30,6 +31,10 @@ END_FADE_S = 0.005
 END_AGREES_DB, END_SIGMAS = 0.3, 4.0
 #: Readings next to an end that are continued to it.
 END_NEIGHBOURS = 4
+#: Below this a sweep and its harmonics leave the treble to ticks, which stand out of it by so much.
+TREBLE_FREE_HZ, TICK_DB = 420.0, 13.0
+#: A tick this part of a window from its middle counts for a tenth of one there.
+TICK_WINDOW_PART = 0.3
 #: Times at which a path's frequency is looked up for planning, s.
 PLANNING_S = 2e-3
 
@@ -76,7 +81,8 @@ class Sweep:
             cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
             edges_here = np.flatnonzero(np.diff(cell, prepend=np.nan) != 0)
             followed = phase.followed(sound.position_of(frames.sound, frames.span.centres))
-            rows = reading.rows(frames, channel, edges_here, components, followed)
+            ticked = self._ticked(frames, stretch, float(law_hz.max()))
+            rows = reading.rows(frames, channel, edges_here, components, followed, ticked)
             parts.append(rows)
             yield reading.named(rows, None, None), phase.path
         for edge, outermost, inward in (
@@ -92,10 +98,31 @@ class Sweep:
                 frames = demodulated(sound, [phase.path], components, stretch)
                 if not frames.span.frames:
                     continue
-                everywhere = np.ones(frames.span.frames, dtype=bool)
-                rows = reading.rows(frames, channel, ALL_FRAMES, components, everywhere)
+                rows = reading.rows(frames, channel, ALL_FRAMES, components)
                 if _confirmed(rows, parts, channel):
                     yield reading.named(rows, None, None), phase.path
+
+    def _ticked(self, frames: Frames, stretch: Stretch, highest_hz: float) -> np.ndarray | None:
+        """Frames that hold a tick, by the treble; None where the sweep itself is there.
+
+        In the long windows of low frequencies a tick hardly stands out of a few frames' noise.
+        """
+        if highest_hz > TREBLE_FREE_HZ:
+            return None
+        sound, rate = self._reading.sound, self._reading.sound.sample_rate_hz
+        first = max(0, int((stretch.begin_s - stretch.window_s) * rate))
+        last = int((stretch.end_s + stretch.window_s) * rate)
+        heard = np.asarray(sound.samples[:, first:last])
+        cell = cell_length(rate)
+        ticks = first + cell * (np.flatnonzero(loud_cells(heard, rate, TICK_DB)) + 0.5)
+        if not len(ticks):
+            return None
+        centres = sound.position_of(frames.sound, frames.span.centres)
+        after = np.clip(np.searchsorted(ticks, centres), 0, len(ticks) - 1)
+        apart = np.minimum(
+            np.abs(centres - ticks[after]), np.abs(centres - ticks[np.maximum(after - 1, 0)])
+        )
+        return np.asarray(apart < TICK_WINDOW_PART * stretch.window_s * rate)
 
     def _components(self, law: PhasePath, stretch: Stretch) -> list[tuple[int]]:
         ends_s = np.array([stretch.begin_s, stretch.end_s])
