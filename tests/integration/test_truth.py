@@ -172,3 +172,22 @@ def test_noisy_capture(tmp_path):
         rows = found.rows("noise", channel=channel)
         for name in ("rumble_unweighted_db", "rumble_weighted_db", "noise_a_db"):
             assert rows[name][0] == pytest.approx(getattr(true_noise, name), abs=0.5), name
+
+
+@pytest.mark.parametrize("angle_deg", [-2.0, 0.7, 3.0])
+def test_azimuth_within_three_tenths_of_a_degree(tmp_path, angle_deg):
+    """A leak of 25 dB and a pair turned in it, in the stylus's truth; balance 1.5 dB off."""
+    turned, leak = np.tan(np.radians(angle_deg)), 10.0 ** (-25.0 / 20.0) * np.exp(0.9j)
+
+    def crosstalk(ratio):
+        return ((1000.0, 20.0 * np.log10(np.abs(ratio)), np.degrees(np.angle(ratio))),)
+
+    stylus = StylusTruth(
+        sensitivity_mv_per_cm_s=(1.0, 1.19),
+        crosstalk_left_to_right=crosstalk(leak - turned),
+        crosstalk_right_to_left=crosstalk(leak + turned),
+    )
+    side = side_of(tone(1, "left"), tone(2, "right"), tone(3, "lateral"))
+    found, _ = taken(tmp_path, side, NOISY, rate=48_000, stylus=stylus)
+    assert found.metric("azimuth_deg", "both") == pytest.approx(angle_deg, abs=0.3)
+    assert found.metric("separation_balanced_db", "both") == pytest.approx(25.0, abs=0.5)

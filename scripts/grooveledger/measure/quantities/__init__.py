@@ -9,6 +9,7 @@ MODULES = (
     "level",
     "response",
     "separation",
+    "azimuth",
     "distortion",
     "spectrum",
     "intermodulation",
