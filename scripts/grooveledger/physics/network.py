@@ -21,6 +21,8 @@ ROOM_TEMPERATURE_K = 295.0
 #: Band in which thermal noise is summed (common practice), and points over it.
 NOISE_BAND_HZ = (20.0, 20_000.0)
 NOISE_POINTS = 2000
+#: Frequency at which a coil's loss resistance is stated as a ratio of its reactance.
+LOSS_HZ = 10_000.0
 
 
 class Network(NamedTuple):
@@ -84,6 +86,30 @@ def transfer_db(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
     """Return the network's response in dB re its own at 1 kHz."""
     gain = np.abs(transfer(frequency_hz, network)) / np.abs(transfer(REFERENCE_HZ, network))
     return np.asarray(20.0 * np.log10(gain))
+
+
+def lossy_transfer_db(
+    frequency_hz: npt.ArrayLike, network: Network, loss_ratio: float
+) -> np.ndarray:
+    """Return the response of a network whose coil has losses, in dB relative to its own at 1 kHz.
+
+    A resistance across the inductance stands for the core's losses: the effective inductance falls
+    and the resistance rises with frequency.
+
+    Parameters
+    ----------
+    loss_ratio : float
+        That resistance over the inductance's reactance at `LOSS_HZ`.
+    """
+
+    def gain(at_hz: npt.ArrayLike) -> np.ndarray:
+        s = 2j * np.pi * np.asarray(at_hz, dtype=float)
+        loss_ohm = loss_ratio * 2.0 * np.pi * LOSS_HZ * network.inductance_h
+        inductive = s * network.inductance_h / (1.0 + s * network.inductance_h / loss_ohm)
+        shunt = 1.0 / np.asarray(network.load_ohm) + s * np.asarray(network.load_f)
+        return np.asarray(np.abs(1.0 / (1.0 + (network.resistance_ohm + inductive) * shunt)))
+
+    return np.asarray(20.0 * np.log10(gain(frequency_hz) / gain(REFERENCE_HZ)))
 
 
 def resonance(network: Network) -> tuple[np.ndarray, np.ndarray]:

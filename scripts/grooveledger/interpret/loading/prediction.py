@@ -9,8 +9,8 @@ import numpy.typing as npt
 from grooveledger.interpret.response_curves import Curve
 from grooveledger.measure.curves import value_at
 from grooveledger.physics.equalisation import REFERENCE_HZ
-from grooveledger.physics.network import Network, transfer_db
-from grooveledger.physics.uncertainty import combine
+from grooveledger.physics.network import Network, lossy_transfer_db, transfer_db
+from grooveledger.physics.uncertainty import combine, rectangular
 from grooveledger.plan import Chain
 
 #: A rise of a measured curve below this is not called a peak (common practice: what responses
@@ -18,6 +18,10 @@ from grooveledger.plan import Chain
 MEASURED_PEAK_MIN_DB = 0.2
 #: Relative step of the numerical derivatives; the curves bend gently, so that its size hardly acts.
 DERIVATIVE_STEP = 1e-3
+#: Greatest losses that a coil is taken to have: a loss resistance of so many times its reactance at
+#: 10 kHz (our choice: eddy currents in poles and yoke make real coils semi-inductive; with less the
+#: inductance would have fallen by more than a tenth there).
+LOSS_RATIO_LEAST = 3.0
 
 
 class Coil(NamedTuple):
@@ -68,7 +72,8 @@ def load_change_db(
         Its uncertainties are taken as independent.
     present, other : Load
         The loads. On one chain an error of its capacitance is common to both; on two chains the
-        errors are independent. Resistors and added capacitors are taken as exact: their tolerances
+        errors are independent. The coil's losses, which are not known, are between none and
+        `LOSS_RATIO_LEAST`. Resistors and added capacitors are taken as exact: their tolerances
         act an order of magnitude less.
     capacitance_u : float
         Relative standard uncertainty of a chain's own capacitance.
@@ -97,6 +102,9 @@ def load_change_db(
         parts.append(capacitance_u * slope(here=h, there=h))
     else:
         parts += [capacitance_u * slope(here=h), capacitance_u * slope(there=h)]
+    parts.append(
+        rectangular(_loss_db(frequency_hz, coil, other) - _loss_db(frequency_hz, coil, present))
+    )
     return change_db(), combine(*parts)
 
 
@@ -114,7 +122,10 @@ def load_uncertainty_db(
         for step in np.eye(3)
     ]
     return combine(
-        coil.inductance_u * slopes[0], coil.resistance_u * slopes[1], capacitance_u * slopes[2]
+        coil.inductance_u * slopes[0],
+        coil.resistance_u * slopes[1],
+        capacitance_u * slopes[2],
+        rectangular(_loss_db(frequency_hz, coil, load)),
     )
 
 
@@ -181,3 +192,18 @@ def _load_db(
         load_pf[..., np.newaxis],
     )
     return transfer_db(frequency_hz, network)
+
+
+def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
+    """Return what the greatest losses of the coil would do to the network's response, dB."""
+    load_pf = np.asarray(load.load_pf, dtype=float)
+    load_ohm = np.broadcast_to(np.asarray(load.load_ohm, dtype=float), load_pf.shape)
+    network = Network.of(
+        coil.inductance_mh,
+        coil.resistance_ohm,
+        load.chain,
+        load_ohm[..., np.newaxis],
+        load_pf[..., np.newaxis],
+    )
+    lossy = lossy_transfer_db(frequency_hz, network, LOSS_RATIO_LEAST)
+    return np.asarray(lossy - transfer_db(frequency_hz, network))

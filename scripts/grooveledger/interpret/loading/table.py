@@ -1,6 +1,6 @@
 """What the load does: the network alone, the measured response under other loads, the best one."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -215,7 +215,32 @@ def _measured_rows(
     best = recommended(
         np.array([found.deviation_db for found in figures]), loads, settings["worthwhile_db"]
     )
+    best = _beyond_uncertainty(best, loads, curve, figures, uncertainties, band_hz)
     return _rows(cartridge, coil, loads, figures, u_db, "measured", best)
+
+
+def _beyond_uncertainty(
+    best: int | None,
+    loads: Load,
+    curve: Curve,
+    figures: list[Figures],
+    uncertainties: np.ndarray,
+    band_hz: Sequence[float],
+) -> int | None:
+    """Return the load to recommend: the present one where the gain is within its uncertainty.
+
+    What is uncertain in the measured curve is common to both. Half the spread moves by half of what
+    the response's ends do, so that its expanded uncertainty is the change's standard one.
+    """
+    chain = loads.chain
+    here = np.flatnonzero((loads.load_ohm == chain.load_ohm) & (loads.load_pf == chain.load_pf))
+    if best is None or not len(here):
+        return best
+    present = int(here[0])
+    inside = (curve.frequency_hz >= band_hz[0]) & (curve.frequency_hz <= band_hz[1])
+    change_u = np.sqrt(np.maximum(uncertainties[best] ** 2 - curve.uncertainty_db**2, 0.0))
+    gain_db = figures[present].deviation_db - figures[best].deviation_db
+    return best if gain_db > np.max(change_u[inside], initial=0.0) else present
 
 
 def _rows(

@@ -93,13 +93,77 @@ def test_uncertainty_is_that_of_many_trials():
             transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 250 + extra_pf))
             - transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 150 + extra_pf))
         )
+    u_db = np.sqrt(u_db**2 - loss_u_db(at_hz, coil, load(bench), load(bench, 47_000, 250)) ** 2)
     np.testing.assert_allclose(u_db, np.std(trials, axis=0), rtol=0.06)
+
+
+def own_gain_db(coil, at, frequency_hz, loss_ratio=np.inf, semi=1.0):
+    """Nodal analysis of coil, losses and load, written for this test; dB relative to 1 kHz."""
+
+    def voltage(hz):
+        s = 2j * np.pi * hz
+        turn = 2 * np.pi * 10_000.0
+        inductance = coil.inductance_mh * 1e-3 + at.chain.cable_inductance_uh * 1e-6
+        # A semi-inductance has its inductor's reactance at 1 kHz and rises with a lower power.
+        reactance = 2j * np.pi * 1e3 * inductance * (s / (2j * np.pi * 1e3)) ** semi
+        inductor = 1.0 / reactance + 1.0 / (loss_ratio * turn * inductance)
+        series = coil.resistance_ohm + at.chain.cable_resistance_ohm
+        # Nodes: between inductor and resistor, and the load's. Voltage 1 drives the inductor.
+        nodes = np.array(
+            [
+                [inductor + 1 / series, -1 / series],
+                [-1 / series, 1 / series + 1 / at.load_ohm + s * at.load_pf * 1e-12],
+            ]
+        )
+        return np.abs(np.linalg.solve(nodes, np.array([inductor, 0.0]))[1])
+
+    return 20.0 * np.log10(voltage(frequency_hz) / voltage(1000.0))
+
+
+def loss_u_db(at_hz, coil, present, other):
+    changes = [
+        own_gain_db(coil, other, hz, ratio) - own_gain_db(coil, present, hz, ratio)
+        for hz in at_hz
+        for ratio in (3.0, np.inf)
+    ]
+    return (np.array(changes[::2]) - np.array(changes[1::2])) / np.sqrt(3.0)
+
+
+def test_what_ifs_hold_their_uncertainty_over_random_coils_with_losses():
+    # An own nodal analysis with losses is the truth; the program knows the data sheet's values.
+    rng = np.random.default_rng(15)
+    within, widest = {"capacitance": [], "resistance": []}, 0.0
+    for _ in range(300):
+        true = Coil(rng.uniform(300, 700), 0, rng.uniform(400, 1300), 0)
+        sheet = Coil(
+            true.inductance_mh * (1 + 0.05 * rng.normal()), 0.05,
+            true.resistance_ohm * (1 + 0.05 * rng.normal()), 0.05,
+        )  # fmt: skip
+        loss_ratio, semi = 3.0 / rng.uniform(1e-3, 1.0), rng.uniform(0.97, 1.0)
+        bench = chain("one", 47_000, rng.uniform(120, 250))
+        kind = rng.choice(list(within))
+        ohm = rng.choice([22e3, 33e3, 68e3, 100e3]) if kind == "resistance" else 47e3
+        other = load(bench, ohm, bench.load_pf + (kind == "capacitance") * rng.uniform(50, 250))
+        at_hz = np.array([5_000.0, 10_000.0, 15_000.0, 20_000.0])
+        change_db, u_db = load_change_db(at_hz, sheet, load(bench), other, 0.0)
+        true_db = [
+            own_gain_db(true, other, hz, loss_ratio, semi)
+            - own_gain_db(true, load(bench), hz, loss_ratio, semi)
+            for hz in at_hz
+        ]
+        within[kind] += list(np.abs(change_db - true_db) <= 2.0 * u_db)
+        widest = max(widest, float(np.max(np.abs(change_db - true_db))))
+    assert widest > 1.0
+    for kind, held in within.items():
+        assert np.mean(held) >= 0.95, kind
 
 
 def test_two_chains_have_two_capacitances():
     one, two, coil = chain("one", 47_000, 150), chain("two", 47_000, 150), Coil(400, 0, 500, 0)
     _, u_db = load_change_db(np.array([15_000.0]), coil, load(one), load(two), 0.05)
     single_db = load_uncertainty_db(np.array([15_000.0]), coil, load(one), 0.05)
+    loss_db = own_gain_db(coil, load(one), 15_000.0, 3.0) - own_gain_db(coil, load(one), 15_000.0)
+    single_db = np.sqrt(single_db**2 - loss_db**2 / 3.0)
     np.testing.assert_allclose(u_db, np.sqrt(2.0) * single_db, rtol=1e-6)
 
 

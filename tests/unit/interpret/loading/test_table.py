@@ -251,3 +251,18 @@ def test_parallel_resistor():
     assert parallel_resistor_ohm(33_000.0, 47_000.0) == 110_000.0
     assert parallel_resistor_ohm(47_000.0, 47_000.0) is None
     assert parallel_resistor_ohm(100_000.0, 47_000.0) is None
+
+
+@pytest.mark.parametrize(("tolerance_pct", "keeps"), [(1.0, False), (80.0, True)])
+def test_advice_is_given_beyond_its_uncertainty_only(tolerance_pct, keeps, monkeypatch):
+    # 100 kohm peaks by several dB: less resistance would flatten it, if the coil were known.
+    monkeypatch.setitem(CHAINS, "desk", chain("desk", load_ohm=100_000.0))
+    found = run(
+        cartridge(*COIL),
+        [CAPTURES[1]],
+        response("two", "desk", 2),
+        coil_tolerance_pct=tolerance_pct,
+    )
+    rows = found.loading[(found.loading["chain"] == "desk") & found.loading["recommended"]]
+    assert len(rows) == 1
+    assert (rows["load_ohm"].iloc[0] == 100_000.0) == keeps
