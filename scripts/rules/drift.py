@@ -5,12 +5,18 @@ from pathlib import Path
 import pandas as pd
 
 from failing import failing_alone
-from grooveledger.interpret.drift import advice_table, control_table, drift_table, stylus_states
-from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, STYLUS_STATES
+from grooveledger.interpret.drift import (
+    advice_table,
+    control_table,
+    drift_table,
+    odd_captures_table,
+    stylus_states,
+)
+from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, ODD_CAPTURES, STYLUS_STATES
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
 
-with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ADVICE):
+with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ODD_CAPTURES, ADVICE):
     job = snakemake.params.job
     settings = job["settings"]["drift"]
     styli = pd.DataFrame(list(job["styli"].values()))
@@ -20,9 +26,11 @@ with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ADVICE):
     )
     drift = drift_table(metrics, captures, styli, settings)
     control = control_table(metrics, captures, styli, settings)
+    odd = odd_captures_table(metrics, captures, styli, settings)
     made = (
         (DRIFT, drift),
-        (STYLUS_STATES, stylus_states(drift, captures, styli, settings)),
+        (STYLUS_STATES, stylus_states(drift, captures, styli, settings, odd)),
+        (ODD_CAPTURES, odd),
         (CONTROL, control),
         (ADVICE, advice_table(drift, control, captures, styli, settings)),
     )

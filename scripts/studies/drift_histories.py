@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 import library_path  # noqa: F401
-from grooveledger.interpret.drift import drift_table
+from grooveledger.interpret.drift.table import drift_table
 
 #: A figure on which everything may act, and whose default limit is a fall by 2 dB.
 METRIC = "response_10khz_db"

@@ -38,7 +38,7 @@ PAGE_TABLES: dict[str, tuple[str, ...]] = {
         for page in dict.fromkeys(measure.methods_page for measure in MEASURES.values())
     },
     "uncertainty": ("budgets",),
-    "drift": ("drift", "stylus_states", "control", "advice"),
+    "drift": ("drift", "stylus_states", "control", "odd_captures", "advice"),
     "loading": ("loading", "loading_checks", "coils"),
     "ratings": ("ratings", "comparison"),
 }

@@ -11,6 +11,7 @@ rule drift:
         drift=update(f"{TABLES}/drift.parquet"),
         stylus_states=update(f"{TABLES}/stylus_states.parquet"),
         control=update(f"{TABLES}/control.parquet"),
+        odd_captures=update(f"{TABLES}/odd_captures.parquet"),
         advice=update(f"{TABLES}/advice.parquet"),
     log:
         f"{RESULTS}/logs/drift.log",

@@ -138,7 +138,7 @@ RULES: Mapping[str, Rule] = {
     "drift": Rule(
         work="fit the drift of every figure",
         subject="archive",
-        makes=_of_archive("drift", "stylus_states", "control", "advice"),
+        makes=_of_archive("drift", "stylus_states", "control", "odd_captures", "advice"),
         settings=("drift",),
         parts=INVENTORY,
         reads=("collect",),

@@ -1,4 +1,4 @@
-"""What to measure next: the captures that would tell most."""
+"""What to measure next: the captures that would say most."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -7,16 +7,19 @@ import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS, TEMPERATURE, named
+from grooveledger.interpret.drift.fits import MINIMUM_SPAN_HOURS
 from grooveledger.interpret.drift.rows import Row
-from grooveledger.interpret.drift.sentences import is_known
+from grooveledger.interpret.drift.sentences import is_known, of_stylus
 from grooveledger.interpret.drift.settings import Settings
-from grooveledger.interpret.drift.states import records
+from grooveledger.interpret.drift.states import records, retired
 from grooveledger.schemas.interpret import ADVICE
 
 #: A limit's interval wider than this share of its hours is worth a capture to narrow it.
 WIDE_SHARE = 0.25
 #: With captures to come at a third of the way to the limit, two more lie before it.
 NEXT_SHARE = 1.0 / 3.0
+#: More advice than this is not followed.
+PIECES_AT_MOST = 3
 
 
 def advice_table(
@@ -40,18 +43,20 @@ def advice_table(
     Returns
     -------
     pandas.DataFrame
-        The columns of the table `advice`, sorted by stylus and priority.
+        The columns of the table `advice`, sorted by stylus and priority; none for a retired stylus.
     """
     chosen = Settings.from_mapping(settings)
     measured = captures[captures["status"] != "rejected"]
+    replaced = retired(captures, styli)
     found: list[Row] = []
     for stylus in sorted(styli["stylus"].astype(str)):
-        own = measured[measured["stylus"] == stylus].sort_values(["stylus_hours", "capture"])
-        if not len(own):
+        own = measured[(measured["stylus"] == stylus) & measured["stylus_hours"].notna()]
+        own = own.sort_values(["stylus_hours", "capture"])
+        if not len(own) or stylus in replaced:
             continue
         rows = records(drift[drift["stylus"] == stylus])
         flagged = records(control[(control["stylus"] == stylus) & control["flagged"].eq(True)])
-        said = _of_stylus(rows, flagged, own, chosen)
+        said = list(_of_stylus(rows, flagged, own, chosen))[:PIECES_AT_MOST]
         found += [
             {"stylus": stylus, "priority": place, "advice": advice, "n_figures": count}
             for place, (advice, count) in enumerate(said, start=1)
@@ -62,35 +67,33 @@ def advice_table(
 def _of_stylus(
     rows: list[Row], flagged: list[Row], own: pd.DataFrame, settings: Settings
 ) -> Iterator[tuple[str, int]]:
-    """Yield advice and the number of figures it concerns, the most telling first."""
+    """Yield advice and the number of figures it concerns, the most useful first."""
     newest = own.iloc[-1]
-    last = own.loc[own["stylus_hours"] == newest["stylus_hours"], "capture"]
-    surprising = [row for row in flagged if row["capture"] in set(last)]
+    last = set(own.loc[own["stylus_hours"] == newest["stylus_hours"], "capture"])
+    surprising = [row for row in flagged if row["capture"] in last]
     if surprising:
-        lie = "lie" if len(surprising) > 1 else "lies"
+        lie = "figures lie" if len(surprising) > 1 else "figure lies"
         repeated = sorted({str(row["capture"]) for row in surprising})
         yield (
-            f"Look at the stylus under a glass for dust, then repeat capture "
-            f"{' and '.join(repeated)}: {len(surprising)} of the newest figures {lie} outside what "
-            "the captures before foretell. Clean a stylus only as its maker says.",
+            f"Look at the stylus under a magnifier for dust, then repeat capture "
+            f"{' and '.join(repeated)}: {len(surprising)} {lie} outside what the days before "
+            "predict. Clean a stylus only as its maker says.",
             len(surprising),
         )
-    few = [row for row in rows if row["verdict"] == "too_few"]
-    # A figure or two that few captures hold are no reason to put off the rest.
-    scarce = 2 * len(few) > len(rows)
+    wear = of_stylus(rows)
+    # A figure that is a bound every time gains nothing from more captures.
+    few = [row for row in wear if row["verdict"] == "too_few" and _measured(row)]
+    scarce = 2 * len(few) > len(wear)
     if scarce:
-        yield from _more_captures(few, rows, settings)
+        yield from _more_captures(few, settings)
     for name, say in _SEPARATE.items():
-        count = sum(name in named(row["confounded_with"]) for row in rows)
-        if count:
-            yield say(own), count
-    if rows and not any(is_known(row["repeatability_sd"]) for row in rows):
-        yield (
-            "Capture one record side twice on one day, with nothing touched in between: it tells "
-            "how far captures repeat.",
-            len(rows),
+        count = sum(
+            row["verdict"] == "confounded" and name in named(row["confounded_with"]) for row in wear
         )
-    ahead = [row for row in rows if _ahead(row)]
+        said = say(own) if count else None
+        if said:
+            yield said, count
+    ahead = [row for row in wear if _ahead(row)]
     first = min(ahead, key=lambda row: float(row["hours_at_limit"]), default=None)
     if first is not None and _wide(first):
         now = float(newest["stylus_hours"])
@@ -100,21 +103,34 @@ def _of_stylus(
             "known only roughly.",
             sum(map(_wide, ahead)),
         )
-    if not scarce:
-        yield from _more_captures(few, rows, settings)
-
-
-def _more_captures(
-    few: list[Row], rows: list[Row], settings: Settings
-) -> Iterator[tuple[str, int]]:
-    if not few:
-        return
-    missing = settings.minimum_captures - max(int(row["n"]) for row in few)
-    if missing > 0:
-        some = f" for {len(few)} of its {len(rows)} figures" if len(few) < len(rows) else ""
+    if wear and not scarce and not any(is_known(row["repeatability_sd"]) for row in wear):
         yield (
-            f"Make {missing} more capture{'s' if missing > 1 else ''}, spread over the hours: "
-            f"a trend needs {settings.minimum_captures} after break-in{some}.",
+            "Capture one record side twice on one day, with nothing touched in between: it shows "
+            "how far captures repeat.",
+            len(wear),
+        )
+
+
+def _measured(row: Row) -> bool:
+    return bool((row["n"] or 0) + (row["n_break_in"] or 0) > 0)
+
+
+def _more_captures(few: list[Row], settings: Settings) -> Iterator[tuple[str, int]]:
+    days = max((int(np.nan_to_num(row["n_days"] or 0)) for row in few), default=0)
+    missing = settings.minimum_captures - days
+    if missing > 0:
+        yield (
+            f"Make {missing} more capture{'s' if missing > 1 else ''} on "
+            f"{'days of their own' if missing > 1 else 'another day'}, spread over the hours: a "
+            f"trend needs {settings.minimum_captures} days after break-in.",
+            len(few),
+        )
+        return
+    spans = [float(row["hours_last"]) - float(row["hours_first"]) for row in few]
+    if max(spans, default=np.nan) < MINIMUM_SPAN_HOURS:
+        yield (
+            f"Capture again after {MINIMUM_SPAN_HOURS:.0f} h more of play: the captures after "
+            "break-in lie too close together for a trend.",
             len(few),
         )
 
@@ -138,7 +154,7 @@ def _another_record(own: pd.DataFrame) -> str:
     return (
         f"Capture another, little-played copy of {sides.mode().iloc[0]}, now and again later, or "
         "play the old copy with another stylus of this type that has far fewer hours: either "
-        "tells the record's wear from the stylus's."
+        "separates the record's wear from the stylus's."
     )
 
 
@@ -152,22 +168,27 @@ def _another_temperature(own: pd.DataFrame) -> str:
     )
 
 
-def _earlier_chain(own: pd.DataFrame) -> str:
+def _earlier_chain(own: pd.DataFrame) -> str | None:
+    other = _last_other(own, "chain")
+    if other is None:
+        return None
     return (
-        f"Repeat a capture on chain {_last_other(own, 'chain')}: the chain changed with the "
+        f"If chain {other} is still to be had, repeat a capture on it: the chain changed with the "
         "hours. Turn the level down and the power off before changing cables."
     )
 
 
-def _earlier_record(own: pd.DataFrame) -> str:
+def _earlier_record(own: pd.DataFrame) -> str | None:
     other = _last_other(own, "record")
-    return f"Play record {other} again: the record or its side changed with the hours."
+    if other is None:
+        return None
+    return f"Play record {other} again: the record changed with the hours."
 
 
-def _last_other(own: pd.DataFrame, column: str) -> str:
+def _last_other(own: pd.DataFrame, column: str) -> str | None:
     labels = own[column].astype(str)
     others = labels[labels != labels.iloc[-1]]
-    return str(others.iloc[-1]) if len(others) else str(labels.iloc[-1])
+    return str(others.iloc[-1]) if len(others) else None
 
 
 _SEPARATE = {

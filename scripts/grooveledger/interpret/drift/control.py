@@ -1,9 +1,9 @@
-"""Control charts: the newest capture against what those before it foretell.
+"""Control charts: the newest capture compared with what the days before it predict.
 
-The centre is the fit to every capture but the newest, so a known trend raises no alarm each time.
-The limits are those of one further capture, at the chance that three standard deviations have in a
-normal distribution (Shewhart 1931), and the deviations are also followed by an exponentially
-weighted mean, which sees small lasting changes (Lucas & Saccucci 1990).
+The centre is the fit to every day but the newest, so that a known trend raises no alarm each time.
+The limits are those of one further capture, wide enough for all figures of the page together: a
+page calls the newest capture odd by chance in at most `ODD_ALARMS` of cases. An exponentially
+weighted mean of the deviations (Lucas & Saccucci 1990) is shown beside it and decides nothing.
 """
 
 from collections.abc import Iterator, Mapping
@@ -13,25 +13,28 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
-from grooveledger.interpret.drift import covariates
-from grooveledger.interpret.drift.covariates import Conditions
-from grooveledger.interpret.drift.estimate import SLOPE_HOURS, fit_series
-from grooveledger.interpret.drift.history import Group, History, groups, histories
-from grooveledger.interpret.drift.robust import Array
-from grooveledger.interpret.drift.sessions import repeatability_sd
+from grooveledger.interpret.drift import days, least_squares, serial, sizes
+from grooveledger.interpret.drift.days import Array
+from grooveledger.interpret.drift.fits import Fitted, analyse
+from grooveledger.interpret.drift.history import History, histories
+from grooveledger.interpret.drift.odd import (
+    ODD_ALARMS,
+    STANDS_OUT,
+    deviations,
+    odd_captures,
+    usual_score,
+)
 from grooveledger.interpret.drift.settings import Settings
-from grooveledger.interpret.drift.table import baseline_hours
-from grooveledger.schemas.interpret import CONTROL
+from grooveledger.schemas.interpret import CONTROL, ODD_CAPTURES
 
-#: Shewhart's limits.
-LIMIT_SDS = 3.0
-#: Weight of the newest deviation and limit in standard deviations: an average run of 500 captures
-#: between false alarms (Lucas & Saccucci 1990).
+#: Deviations are drawn in to so many standard deviations before their mean is formed.
+DRAWN_SDS = 3.0
+#: Weight of the newest deviation and limit in standard deviations (Lucas & Saccucci 1990).
 EWMA_WEIGHT = 0.2
 EWMA_LIMIT_SDS = 2.962
 #: One figure's chart: the table's columns.
 Chart = dict[str, np.ndarray]
-#: A chart shows so many of the newest captures.
+#: A chart shows this many of the newest captures.
 CHARTED = 30
 
 
@@ -41,7 +44,7 @@ def control_table(
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
 ) -> pd.DataFrame:
-    """Hold each figure's newest captures against what those before the newest foretell.
+    """Compare each figure's newest capture with what the days before it predict.
 
     Parameters
     ----------
@@ -54,8 +57,8 @@ def control_table(
     -------
     pandas.DataFrame
         The columns of the table `control`: the newest `CHARTED` captures of each figure after
-        break-in. A figure with too few captures, or one whose newest capture is the first on its
-        record side or chain, is not charted: nothing foretells it.
+        break-in. A figure with too few days, or one whose newest capture is the first on its
+        record side or chain, is not charted: nothing predicts it.
     """
     chosen = Settings.from_mapping(settings)
     parts = [
@@ -69,57 +72,96 @@ def control_table(
     return table.sort_values(list(CONTROL.key), kind="stable", ignore_index=True)
 
 
+def odd_captures_table(
+    metrics: pd.DataFrame,
+    captures: pd.DataFrame,
+    styli: pd.DataFrame,
+    settings: Mapping[str, Any],
+) -> pd.DataFrame:
+    """Name the captures that do not fit their stylus; parameters as for `control_table`."""
+    chosen = Settings.from_mapping(settings)
+    found = histories(metrics, captures, styli)
+    pages = {history.stylus: analyse(history, chosen) for history in found}
+    return pd.DataFrame(list(odd_captures(found, pages, chosen)), columns=list(ODD_CAPTURES.names))
+
+
 def _charts(history: History, settings: Settings) -> Iterator[Chart]:
     """Yield the charts of one stylus."""
-    for group in groups(history, settings.break_in_hours):
-        yield from _group(history, settings, group)
+    page = analyse(history, settings)
+    newest = history.day == history.day[-1]
+    shown = [
+        tested.fitted
+        for tested in page.tested
+        if tested.fitted.group.used[-1]
+        and _predictable(tested.fitted, history, newest, settings.minimum_captures)
+    ]
+    figures = sum(len(group.values) for group in shown)
+    if not shown:
+        return
+    others = [found for found in map(deviations, page.tested) if found is not None]
+    usual = STANDS_OUT * usual_score(others, history, str(history.day[-1]))
+    for group in shown:
+        yield from _group(history, settings, group, page.tested[0].correlation, figures, usual)
 
 
-def _group(history: History, settings: Settings, group: Group) -> Iterator[Chart]:
+def _predictable(group: Fitted, history: History, newest: np.ndarray, least_days: int) -> bool:
+    """Tell whether the days before the newest fix what the newest capture should give."""
+    before = ~(group.means @ newest[group.group.used] > 0.0)
+    design = group.design[before]
+    return bool(
+        np.sum(before) >= max(least_days, design.shape[1] + 2)
+        and np.linalg.matrix_rank(design) == design.shape[1]
+        and np.ptp(group.hours[before]) > 0.0
+    )
+
+
+def _group(
+    history: History,
+    settings: Settings,
+    group: Fitted,
+    correlation: serial.Correlation,
+    figures: int,
+    usual: float,
+) -> Iterator[Chart]:
     """Yield the charts of figures that the same captures measured."""
-    used, candidates, members = group
-    conditions = history.conditions.take(used)
-    hours = conditions.hours
-    if len(hours) <= settings.minimum_captures or not _foretold(conditions, candidates):
-        return
-    limit = settings.variance_inflation_limit
-    columns = covariates.choose_model(conditions, candidates, limit).columns
-    values = history.values[list(members)][:, used]
-    origin = baseline_hours(hours, history.settled_hours(settings.break_in_hours))
-    day = history.day[used]
-    base = np.column_stack([np.ones(len(hours)), (hours - origin) / SLOPE_HOURS, columns])
-    if np.linalg.matrix_rank(base[:-1]) < base.shape[1]:
-        return
-    fits = fit_series(hours[:-1], day[:-1], columns[:-1], values[:, :-1], origin)
-    counted = np.array([np.append(fit.weights > 0.0, False) for fit in fits])
-    repeatability = repeatability_sd(values, history.cell[used], counted)
-    shown = slice(max(0, len(hours) - CHARTED), None)
-    for i, s in enumerate(members):
-        fit = fits[i]
-        design = base
-        if fit.step_index >= 0:
-            design = np.column_stack([base, np.arange(len(hours)) >= fit.step_index])
-        centre = design @ fit.coefficients
-        sd = float(np.fmax(fit.scatter_sd, repeatability[i]))
-        own = float(design[-1] @ fit.covariance @ design[-1])
-        reach = limit_quantile(fit.degrees_of_freedom) * np.full(len(hours), sd)
-        reach[-1] *= np.sqrt(1.0 + own / sd**2) if sd > 0.0 else 1.0
-        mean, mean_limit = ewma((values[i] - centre) / sd if sd > 0.0 else np.zeros(len(hours)))
-        beyond = bool(abs(values[i, -1] - centre[-1]) > reach[-1])
-        lasting = bool(abs(mean[-1]) > mean_limit[-1])
+    used = group.group.used
+    of_newest = (history.day == history.day[-1])[used]
+    before = ~(group.means @ of_newest > 0.0)
+    design, hours = group.design[before], group.hours[before]
+    lag = correlation.steps(hours, group.date[before])
+    white = serial.whiten(group.values[:, before].T, lag).T
+    fit = least_squares.fit(serial.whiten(design, lag), white, group.n_odd)
+    day_of = np.argmax(group.means > 0.0, axis=0)
+    row = group.design[day_of[-1]]
+    own = float(row @ fit.unscaled @ row)
+    values = history.values[list(group.group.members)][:, used]
+    repeat = np.nan_to_num(days.repeatability_sd(values, history.cell[used]))
+    # A day of several captures scatters less than a single capture does.
+    fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
+    sd = np.sqrt(fit.scatter_sd**2 + fewer * repeat**2)
+    chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
+    reaches = -stdtrit(fit.degrees, chance)
+    count = values.shape[1]
+    newest = np.arange(count) == count - 1
+    for i, s in enumerate(group.group.members):
+        centre = (group.design @ fit.coefficients[i])[day_of]
+        reach = np.full(count, reaches[i] * sd[i])
+        reach[-1] *= np.sqrt(1.0 + own)
+        away = values[i] - centre
+        mean, mean_limit = ewma(away / sd[i] if sd[i] > 0.0 else np.zeros(count))
         metric, channel, unit = history.series[s]
-        newest = np.arange(len(hours)) == len(hours) - 1
-        said = "beyond the limits" if beyond else "small deviations to one side, lasting"
-        reason = np.full(len(hours), None, dtype=object)
-        reason[-1] = said if beyond or lasting else None
+        least = sizes.least_change(metric, float(np.median(values[i])), settings.least_changes)
+        beyond = bool(abs(away[-1]) > reach[-1] and abs(away[-1]) >= least)
+        reason = np.full(count, None, dtype=object)
+        reason[-1] = "beyond the limits" if beyond else None
         chart: Chart = {
-            "stylus": np.full(len(hours), history.stylus, dtype=object),
-            "metric": np.full(len(hours), metric, dtype=object),
-            "channel": np.full(len(hours), channel, dtype=object),
+            "stylus": np.full(count, history.stylus, dtype=object),
+            "metric": np.full(count, metric, dtype=object),
+            "channel": np.full(count, channel, dtype=object),
             "capture": history.capture[used].astype(object),
-            "stylus_hours": hours,
+            "stylus_hours": history.conditions.hours[used],
             "captured_at": history.captured_at[used].astype(object),
-            "unit": np.full(len(hours), unit, dtype=object),
+            "unit": np.full(count, unit, dtype=object),
             "value": values[i],
             "centre": centre,
             "low": centre - reach,
@@ -127,21 +169,10 @@ def _group(history: History, settings: Settings, group: Group) -> Iterator[Chart
             "ewma": mean,
             "ewma_limit": mean_limit,
             "newest": newest,
-            "flagged": newest & (beyond or lasting),
+            "flagged": newest & beyond,
             "reason": reason,
         }
-        yield {name: column[shown] for name, column in chart.items()}
-
-
-def _foretold(conditions: Conditions, candidates: frozenset[str]) -> bool:
-    """Tell whether the newest capture's record side and chain were met before, if they may act."""
-    labels = {covariates.RECORD: conditions.record, covariates.CHAIN: conditions.chain}
-    return all(column[-1] in column[:-1] for name, column in labels.items() if name in candidates)
-
-
-def limit_quantile(degrees_of_freedom: float) -> float:
-    """Return the quantile of Student's t as unlikely as `LIMIT_SDS` normal deviations."""
-    return float(stdtrit(degrees_of_freedom, float(ndtr(LIMIT_SDS))))
+        yield {name: column[max(0, count - CHARTED) :] for name, column in chart.items()}
 
 
 def ewma(
@@ -149,16 +180,16 @@ def ewma(
 ) -> tuple[Array, Array]:
     """Return the exponentially weighted mean of deviations in standard deviations, and its limit.
 
-    Deviations are drawn in to `LIMIT_SDS` first, so that a single odd capture does not flag those
+    Deviations are drawn in to `DRAWN_SDS` first, so that a single odd capture does not move those
     that follow it. The limit at capture i is
     L sqrt(w / (2 - w) (1 - (1 - w)^(2 i))) (Lucas & Saccucci 1990).
     """
-    drawn = np.clip(deviations, -LIMIT_SDS, LIMIT_SDS)
+    drawn = np.clip(deviations, -DRAWN_SDS, DRAWN_SDS)
     mean = np.empty_like(drawn)
     last = 0.0
     for i, deviation in enumerate(drawn):
         last = weight * deviation + (1.0 - weight) * last
         mean[i] = last
-    grown = 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(drawn) + 1))
-    limit = limit_sds * np.sqrt(weight / (2.0 - weight) * grown)
-    return mean, limit
+    count = np.arange(1, len(drawn) + 1)
+    limit = limit_sds * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)))
+    return mean, np.asarray(limit)

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.interpret.drift.robust import Array
+from grooveledger.interpret.drift.days import Array
 from grooveledger.measure.declaration import EVERYTHING, Covariate
 from grooveledger.measure.quantities import METRICS
 
@@ -88,7 +88,7 @@ def variance_inflation(column: Array, others: Array) -> float:
     basis, _ = np.linalg.qr(others)
     rest = column - basis @ (basis.T @ column)
     total, left = float(centred @ centred), float(rest @ rest)
-    return total / left if left > RANK_TOLERANCE * total else float("inf")
+    return total / left if left > RANK_TOLERANCE * total and left > 0.0 else float("inf")
 
 
 def covariate_columns(name: str, conditions: Conditions) -> Array:
@@ -118,15 +118,19 @@ def choose_model(
     candidates: frozenset[str],
     inflation_limit: float,
     base: Array | None = None,
+    means: Array | None = None,
 ) -> Model:
     """Choose the covariates that the captures can tell apart from the hours.
 
     Each of `ORDER` enters that varies, may act, leaves `MINIMUM_DEGREES` and keeps the variance
     inflation of the hours within the limit; one that does not is confounded. A covariate that is a
     combination of those already in acts through them and is neither. `base` are the columns that
-    the model holds anyway beside the hours, by default a constant.
+    the model holds anyway beside the hours, by default a constant; `means` (d, n) averages captures
+    over their days, by default none.
     """
-    n = len(conditions.hours)
+    average = np.eye(len(conditions.hours)) if means is None else means
+    hours = average @ conditions.hours
+    n = len(hours)
     columns = np.ones((n, 1)) if base is None else base
     fixed = columns.shape[1]
     names: list[str] = []
@@ -134,13 +138,13 @@ def choose_model(
     for name in ORDER:
         if name not in candidates:
             continue
-        new = _independent(covariate_columns(name, conditions), columns)
+        new = _independent(average @ covariate_columns(name, conditions), columns)
         if not new.shape[1]:
             continue
         wider = np.hstack([columns, new])
         if (
             n - wider.shape[1] - 1 < MINIMUM_DEGREES
-            or variance_inflation(conditions.hours, wider) > inflation_limit
+            or variance_inflation(hours, wider) > inflation_limit
         ):
             confounded.append(name)
         else:

@@ -6,7 +6,12 @@ import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.drift.covariates import Conditions, plausible
-from grooveledger.interpret.drift.robust import Array
+from grooveledger.interpret.drift.days import Array, day_labels
+
+#: A track counts as shared where it gives the figure in this share of the captures that any does.
+SHARED_BY = 0.8
+#: A value beyond this is no measurement, and its square would overflow.
+LARGEST_VALUE = 1e100
 
 
 class History(NamedTuple):
@@ -18,6 +23,8 @@ class History(NamedTuple):
     break_in_hours : float
         Hours in which it settled; NaN where the configuration's default holds.
     capture, captured_at, day : ndarray of str, shape (n,)
+    date : ndarray, shape (n,)
+        Days since 1970; NaN where the date is unknown.
     cell : ndarray of int, shape (n,)
         Label of day, record side and chain: captures with one label repeat each other.
     conditions : Conditions
@@ -27,6 +34,8 @@ class History(NamedTuple):
         NaN where not measured, or where only a bound is known.
     limited : ndarray of bool, shape (S, n)
         True where only a bound is known.
+    tracks : tuple of str
+        Which track each series is read from, by record and side.
     """
 
     stylus: str
@@ -35,15 +44,13 @@ class History(NamedTuple):
     capture: np.ndarray
     captured_at: np.ndarray
     day: np.ndarray
+    date: Array
     cell: np.ndarray
     conditions: Conditions
     series: tuple[tuple[str, str, str], ...]
     values: Array
     limited: np.ndarray
-
-    def after_break_in(self, default_hours: float) -> np.ndarray:
-        """Tell which captures were made after the break-in."""
-        return np.asarray(self.conditions.hours >= self.settled_hours(default_hours))
+    tracks: tuple[str, ...]
 
     def settled_hours(self, default_hours: float) -> float:
         """Return the hours at the end of the break-in."""
@@ -57,15 +64,15 @@ def histories(metrics: pd.DataFrame, captures: pd.DataFrame, styli: pd.DataFrame
     ----------
     metrics, captures, styli : pandas.DataFrame
         As the tables and the sheet of those names. Rows without hours or stylus are left out, so
-        are captures that `captures` calls rejected; of several tracks with one figure the first
-        counts.
+        are captures that `captures` calls rejected; of several tracks with one figure the innermost
+        counts that most captures share.
     """
     rows = metrics[metrics["stylus_hours"].notna() & metrics["stylus"].notna()]
     if "status" in captures.columns:
         rejected = captures.loc[captures["status"] == "rejected", "capture"]
         if len(rejected):
             rows = rows[~rows["capture"].isin(rejected)]
-    rows = _first_tracks(rows)
+    rows = innermost_tracks(rows)
     break_in = _break_in_hours(styli)
     codes, names = pd.factorize(rows["stylus"], sort=True)
     order = np.argsort(codes, kind="stable")
@@ -94,10 +101,9 @@ class Group(NamedTuple):
     members: tuple[int, ...]
 
 
-def groups(history: History, default_break_in_hours: float) -> list[Group]:
-    """Gather the series that can be fitted together."""
-    settled = history.after_break_in(default_break_in_hours)
-    used = np.isfinite(history.values) & settled[None, :]
+def groups(history: History, settled_hours: float) -> list[Group]:
+    """Gather the series that can be fitted together, of captures from the end of break-in on."""
+    used = np.isfinite(history.values) & (history.conditions.hours >= settled_hours)[None, :]
     found: dict[tuple[bytes, frozenset[str]], list[int]] = {}
     for s, (metric, _, _) in enumerate(history.series):
         found.setdefault((used[s].tobytes(), plausible(metric)), []).append(s)
@@ -107,19 +113,40 @@ def groups(history: History, default_break_in_hours: float) -> list[Group]:
     ]
 
 
-def _first_tracks(rows: pd.DataFrame) -> pd.DataFrame:
+def innermost_tracks(rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep, of the tracks that give one figure of a stylus, the most telling of wear.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Of the metrics table.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Of each stylus, metric, channel, record and side the rows of one track: the innermost, where
+        the groove is slowest and wear shows first, of those that `SHARED_BY` of the captures have.
+        Records play inwards, so it is the last in the plan.
+    """
     position = "track_position" if "track_position" in rows.columns else "track"
-    keys = [_codes(rows[name]) for name in ("capture", "metric", "channel")]
-    place = rows[position].to_numpy(dtype=float, na_value=np.inf)
-    order = np.lexsort([place, *reversed(keys)])
-    new = np.zeros(len(rows), dtype=bool)
-    for key in keys:
-        new |= np.diff(key[order], prepend=-1) != 0
-    return rows.iloc[order[new]]
-
-
-def _codes(column: "pd.Series") -> np.ndarray:
-    return np.asarray(pd.factorize(column, sort=True)[0])
+    place = pd.to_numeric(rows[position], errors="coerce").fillna(-1.0).to_numpy(dtype=float)
+    names = ("stylus", "metric", "channel", "record", "side")
+    figure = np.zeros(len(rows), dtype=np.int64)
+    for name in names:
+        codes, found = pd.factorize(rows[name], sort=True)
+        figure = np.unique(figure * (len(found) + 1) + codes + 1, return_inverse=True)[1]
+    finite = np.isfinite(pd.to_numeric(rows["value"]).to_numpy(dtype=float, na_value=np.nan))
+    pairs, pair = np.unique(np.column_stack([figure, place]), axis=0, return_inverse=True)
+    counts = np.bincount(pair.ravel(), weights=finite, minlength=len(pairs))
+    owner = pairs[:, 0].astype(int)
+    most = np.zeros(int(owner.max()) + 1 if len(owner) else 0)
+    np.maximum.at(most, owner, counts)
+    shared = counts >= SHARED_BY * most[owner]
+    chosen = np.full(len(most), -np.inf)
+    np.maximum.at(chosen, owner[shared], pairs[shared, 1])
+    kept = rows[place == chosen[figure]]
+    once: pd.DataFrame = kept.drop_duplicates(["capture", "metric", "channel"])
+    return once
 
 
 def _break_in_hours(styli: pd.DataFrame) -> dict[str, float]:
@@ -135,13 +162,16 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
     keys, series = _series(rows)
     capture = place.loc[rows["capture"].to_numpy()].to_numpy()
     value = rows["value"].to_numpy(dtype=float, na_value=np.nan)
+    usable = np.isfinite(value) & (np.abs(np.nan_to_num(value)) < LARGEST_VALUE)
     bound = rows["limited"].fillna(False).to_numpy(dtype=bool)
     values = np.full((len(series), len(once)), np.nan)
     limited = np.zeros(values.shape, dtype=bool)
-    values[keys, capture] = np.where(bound | ~np.isfinite(value), np.nan, value)
+    values[keys, capture] = np.where(bound | ~usable, np.nan, value)
     limited[keys, capture] = bound
     when = once["captured_at"].astype(str).to_numpy(dtype=str)
-    day = np.array([moment[:10] for moment in when])
+    hours = _numbers(once["stylus_hours"])
+    day = day_labels(when, hours)
+    date = pd.to_datetime(pd.Series(when).str[:10], errors="coerce", format="%Y-%m-%d")
     record = (once["record"].astype(str) + "/" + once["side"].astype(str)).to_numpy(dtype=str)
     chain = once["chain"].astype(str).to_numpy(dtype=str)
     labels = ["\t".join(parts) for parts in zip(day, record, chain, strict=True)]
@@ -152,9 +182,10 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         once["capture"].to_numpy(dtype=str),
         when,
         day,
+        _numbers((date - pd.Timestamp(0)) / pd.Timedelta(days=1)),
         np.unique(labels, return_inverse=True)[1],
         Conditions(
-            _numbers(once["stylus_hours"]),
+            hours,
             _numbers(once["record_plays"]),
             _numbers(once["temperature_c"]),
             record,
@@ -163,6 +194,27 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         series,
         values,
         limited,
+        _tracks(rows, keys, len(series)),
+    )
+
+
+def _tracks(rows: pd.DataFrame, keys: np.ndarray, count: int) -> tuple[str, ...]:
+    """Name the track of each series; by record and side where these differ."""
+    frame = pd.DataFrame(
+        {
+            "key": keys,
+            "place": (rows["record"].astype(str) + "/" + rows["side"].astype(str)).to_numpy(),
+            "track": rows["track"].astype(str).to_numpy(),
+        }
+    ).drop_duplicates()
+    said: list[list[tuple[str, str]]] = [[] for _ in range(count)]
+    for key, place, track in sorted(frame.itertuples(index=False, name=None)):
+        said[key].append((place, track))
+    return tuple(
+        tracks[0][1]
+        if len({track for _, track in tracks}) == 1
+        else "; ".join(f"{place}: {track}" for place, track in tracks)
+        for tracks in said
     )
 
 

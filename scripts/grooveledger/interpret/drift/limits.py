@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.interpret.drift.robust import Array
+from grooveledger.interpret.drift.days import Array
 from grooveledger.measure.quantities import METRICS
 
 #: What a stylus is commonly taken to be worn at, as the metrics declare it.

@@ -6,16 +6,17 @@ one wear per hour and one wear per play. That styli of one type wear alike is an
 their difference is allowed for in every interval.
 """
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.interpret.drift import covariates, rows
-from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE, Conditions, Model
-from grooveledger.interpret.drift.estimate import SLOPE_HOURS, SeriesFit, fit_designs
+from grooveledger.interpret.drift import covariates, days, least_squares, rows
+from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE, Conditions
+from grooveledger.interpret.drift.days import Array
+from grooveledger.interpret.drift.fits import SLOPE_HOURS, TREND_ALARMS, Page
 from grooveledger.interpret.drift.history import History
-from grooveledger.interpret.drift.robust import Array
-from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, SIGNIFICANCE, Row
+from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
 from grooveledger.interpret.drift.settings import Settings
 
 #: Styli of one type may differ so much in their wear per hour (standard deviation over mean): an
@@ -28,31 +29,33 @@ Key = tuple[str, str]
 
 
 class Joint(NamedTuple):
-    """One figure of all styli of a cartridge, n captures in all.
+    """One figure of all styli of a cartridge; n captures on d days.
 
     Attributes
     ----------
-    owner : ndarray of int, shape (n,)
-        Which stylus made each capture.
+    owner : ndarray of int, shape (d,)
+        Whose day it is.
     conditions : Conditions
-    day : ndarray of str, shape (n,)
-    values : ndarray, shape (n,)
-    own_columns : ndarray, shape (n, k)
+        Of the n captures.
+    means : ndarray, shape (d, n)
+        Averages captures over their days.
+    values : ndarray, shape (d,)
+    own_columns : ndarray, shape (d, k)
         A constant for each stylus, then its step, where it has one.
-    step_of : dict
-        Column of a stylus's step.
     """
 
     owner: np.ndarray
     conditions: Conditions
-    day: np.ndarray
+    means: Array
     values: Array
     own_columns: Array
-    step_of: dict[int, int]
 
 
 def separate_record_wear(
-    histories: list[History], tables: dict[str, list[Row]], settings: Settings
+    histories: list[History],
+    pages: Mapping[str, Page],
+    tables: dict[str, list[Row]],
+    settings: Settings,
 ) -> None:
     """Fill anew the rows whose record wear the cartridge's other styli tell apart."""
     cartridges: dict[str, list[History]] = {}
@@ -76,161 +79,132 @@ def separate_record_wear(
                 [styli[i] for i in members],
                 [places[i][key] for i in members],
                 [by_key[i][key] for i in members],
+                [pages[styli[i].stylus] for i in members],
                 settings,
             )
 
 
-def _separate(
-    styli: list[History], places: list[int], found: list[Row], settings: Settings
-) -> None:
-    """Fit one figure of all styli together; fill the rows of those that could not tell alone."""
-    doubtful = any(row["change_doubtful"] for row in found)
-    fits: list[tuple[Joint, _JointFit]] = []
-    for every_step in (True, False) if doubtful else (True,):
-        joint = _join(styli, places, found, settings, every_step)
-        fit = _fit(joint, found[0]["metric"], settings) if joint is not None else None
-        if joint is None or fit is None:
-            return
-        fits.append((joint, fit))
-    joint, fit = fits[0]
-    for i, row in enumerate(found):
-        if not _needs_partner(row) or not np.any(joint.owner == i):
-            continue
-        own, *without = (of_stylus(*pair, i, row["baseline_hours"]) for pair in fits)
-        if without:
-            own = own._replace(without_step=without[0])
-        others = sorted(styli[other].stylus for other in np.unique(joint.owner) if other != i)
-        hours = joint.conditions.hours[joint.owner == i]
-        _refill(row, own, fit.model, hours, settings, ", ".join(others))
-
-
 def _needs_partner(row: Row) -> bool:
-    return RECORD_PLAYS in covariates.named(row["confounded_with"])
+    return row["verdict"] != "too_few" and RECORD_PLAYS in covariates.named(row["confounded_with"])
 
 
-def _join(
+def _separate(
     styli: list[History],
     places: list[int],
     found: list[Row],
+    pages: list[Page],
     settings: Settings,
-    every_step: bool,
-) -> Joint | None:
-    """Put the captures of all styli together; None where fewer than two have enough.
-
-    Steps that may be chance belong to it only with `every_step`.
-    """
-    used = [
-        np.isfinite(history.values[s]) & history.after_break_in(settings.break_in_hours)
-        for history, s in zip(styli, places, strict=True)
-    ]
-    used = [mask if np.sum(mask) >= MINIMUM_CAPTURES else np.zeros_like(mask) for mask in used]
-    counts = np.array([np.sum(mask) for mask in used])
-    if np.sum(counts > 0) < 2:
-        return None
-    owner = np.repeat(np.arange(len(styli)), counts)
-    parts = [history.conditions.take(mask) for history, mask in zip(styli, used, strict=True)]
-    conditions = Conditions(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
-    present = np.flatnonzero(counts)
-    columns = [(owner == i).astype(float) for i in present]
-    step_of: dict[int, int] = {}
-    for i in present.tolist():
-        changed = np.isfinite(found[i]["change_at_hours"])
-        if changed and (every_step or not found[i]["change_doubtful"]):
-            step_of[i] = len(columns)
-            after = conditions.hours > found[i]["change_at_hours"]
-            columns.append(((owner == i) & after).astype(float))
-    return Joint(
-        owner,
-        conditions,
-        np.concatenate([history.day[mask] for history, mask in zip(styli, used, strict=True)]),
-        np.concatenate(
-            [history.values[s][mask] for history, s, mask in zip(styli, places, used, strict=True)]
-        ),
-        np.column_stack(columns),
-        step_of,
-    )
-
-
-class _JointFit(NamedTuple):
-    """The design of all styli, the covariates in it, and its fit."""
-
-    design: Array
-    model: Model
-    fit: SeriesFit
-
-
-def _fit(joint: Joint, metric: str, settings: Settings) -> _JointFit | None:
-    """Fit all styli together; None where even so record plays can't be told from the hours."""
+) -> None:
+    """Fit one figure of all styli together; fill the rows of those that could not tell alone."""
+    joint = _join(styli, places, found, pages)
+    if joint is None:
+        return
     model = covariates.choose_model(
         joint.conditions,
-        covariates.plausible(metric),
+        covariates.plausible(found[0]["metric"]),
         settings.variance_inflation_limit,
         joint.own_columns,
+        joint.means,
     )
     if RECORD_PLAYS not in model.names:
-        return None
-    hours = joint.conditions.hours / SLOPE_HOURS
-    design = np.column_stack([joint.own_columns, hours, model.columns])
-    fit = fit_designs(hours, joint.day, design, joint.values[None], find_steps=False)[0]
-    return _JointFit(design, model, fit)
-
-
-def of_stylus(joint: Joint, found: _JointFit, stylus: int, origin_hours: float) -> SeriesFit:
-    """Return the joint fit as one stylus's own: constant, slope, temperature, plays, its step.
-
-    The covariance allows for `SLOPE_VARIATION` of each stylus's wear per hour about the common one.
-    """
-    design, model, fit = found
-    own = joint.owner == stylus
-    columns = design.shape[1]
-    hours_column = joint.own_columns.shape[1]
-    named = {name: hours_column + 1 + k for k, name in enumerate(model.names)}
-    kept = [name for name in (TEMPERATURE, RECORD_PLAYS) if name in named]
-    # The constant: the newest capture's record and chain, usual temperature, fewest plays.
-    constant = design[np.flatnonzero(own)[-1]].copy()
-    constant[[named[name] for name in kept]] = 0.0
-    constant[hours_column] = origin_hours / SLOPE_HOURS
-    unit = np.eye(columns)
-    picked = [constant, unit[hours_column], *(unit[named[name]] for name in kept)]
-    step = joint.step_of.get(stylus)
-    if step is not None:
-        constant[step] = 0.0
-        picked.append(unit[step])
-    change = np.array(picked)
-    coefficients = change @ fit.coefficients
-    covariance = change @ fit.covariance @ change.T
-    influence = change @ np.linalg.pinv(design)
-    spread = SLOPE_VARIATION * coefficients[1]
-    for other in np.unique(joint.owner):
-        error = influence @ (design[:, hours_column] * (joint.owner == other))
-        if other == stylus:
-            error[0] -= origin_hours / SLOPE_HOURS
-            error[1] -= 1.0
-        covariance = covariance + spread**2 * np.outer(error, error)
-    return SeriesFit(
-        coefficients,
-        covariance,
-        fit.degrees_of_freedom,
-        fit.scatter_sd,
-        fit.weights[own],
-        -1 if step is None else int(np.sum(design[own, step] == 0.0)),
-        fit.shared,
-    )
-
-
-def _refill(
-    row: Row, fit: SeriesFit, model: Model, hours: Array, settings: Settings, others: str
-) -> None:
-    """Fill a row from the joint fit, unless that leaves open which of the two acts."""
-    names = tuple(name for name in (TEMPERATURE, RECORD_PLAYS) if name in model.names)
-    wear = 2 + names.index(RECORD_PLAYS)
-    acts = rows.column_probability(fit, wear) < BLAME_SIGNIFICANCE
-    moved = row["p_trend"] < SIGNIFICANCE
-    if moved and not acts and rows.trend_probability(fit) >= BLAME_SIGNIFICANCE:
         return
-    row["confounded_with"] = covariates.confounded_text(model.confounded)
-    row["p_together"], row["moves_with"] = None, None
-    rows.fill_trend(row, fit, hours)
-    rows.fill_covariates(row, fit, names)
-    rows.fill_limit(row, fit, hours, settings)
-    row["separated_by"] = others
+    hours = joint.means @ joint.conditions.hours / SLOPE_HOURS
+    design = np.column_stack([joint.own_columns, hours, model.columns])
+    fit = least_squares.fit(design, joint.values[None], np.zeros(1))
+    slope_at = joint.own_columns.shape[1]
+    wear_at = slope_at + 1 + model.names.index(RECORD_PLAYS)
+    for i, row in enumerate(found):
+        if not _needs_partner(row) or not np.any(joint.owner == i):
+            continue
+        covariance = fit.covariance(0) + _variation(joint, design, slope_at, i, fit)
+        slope, wear = (float(fit.coefficients[0, at]) for at in (slope_at, wear_at))
+        slope_error, wear_error = (float(np.sqrt(covariance[at, at])) for at in (slope_at, wear_at))
+        degrees = float(fit.degrees[0])
+        p_trend = float(least_squares.two_sided_p(slope / max(slope_error, 1e-300), degrees))
+        p_wear = float(least_squares.two_sided_p(wear / max(wear_error, 1e-300), degrees))
+        p_adjusted = min(1.0, pages[i].figures * p_trend)
+        moved = row["verdict"] != "steady"
+        if moved and p_wear >= BLAME_SIGNIFICANCE and p_adjusted >= TREND_ALARMS:
+            continue
+        others = sorted(styli[other].stylus for other in np.unique(joint.owner) if other != i)
+        reach = float(least_squares.t_quantile(degrees)) * slope_error
+        plays = joint.conditions.plays[_captures_of(joint, i)]
+        span = (row["hours_last"] - row["hours_first"]) / SLOPE_HOURS
+        row.update(
+            confounded_with=covariates.confounded_text(model.confounded),
+            separated_by=", ".join(others),
+            slope_per_100h=slope,
+            slope_low=slope - reach,
+            slope_high=slope + reach,
+            p_trend=p_trend,
+            p_adjusted=p_adjusted,
+            change_observed=slope * span,
+            record_part=wear * float(np.ptp(plays)) / 100.0,
+        )
+        rows.fill_record_wear(row, wear, wear_error, degrees)
+        if TEMPERATURE in model.names:
+            at = slope_at + 1 + model.names.index(TEMPERATURE)
+            row["temperature_per_c"] = float(fit.coefficients[0, at])
+        # The forecast was that of stylus and record together.
+        for name in ("hours_at_limit", "hours_at_limit_low", "hours_at_limit_high"):
+            row[name] = np.nan
+        sized = abs(row["change_observed"]) >= row["least_change"]
+        moves = sized and p_adjusted < TREND_ALARMS
+        cause = "confounded" if row["confounded_with"] else "drifting"
+        row["verdict"] = cause if moves else "steady"
+
+
+def _captures_of(joint: Joint, stylus: int) -> np.ndarray:
+    return np.asarray(np.any(joint.means[joint.owner == stylus] > 0.0, axis=0))
+
+
+def _join(
+    styli: list[History], places: list[int], found: list[Row], pages: list[Page]
+) -> Joint | None:
+    """Put the days of all styli together; None where fewer than two have enough."""
+    owners, means, parts, values, steps = [], [], [], [], []
+    for i, (history, s, row) in enumerate(zip(styli, places, found, strict=True)):
+        hours = history.conditions.hours
+        used = np.isfinite(history.values[s]) & (hours >= pages[i].settled_hours)
+        if np.sum(used) < MINIMUM_CAPTURES:
+            continue
+        average = days.averaging(history.day[used], hours[used])
+        owners.append(np.full(len(average), i))
+        means.append(average)
+        parts.append(history.conditions.take(used))
+        values.append(average @ history.values[s, used])
+        changed = np.isfinite(row["change_at_hours"])
+        after = average @ hours[used] > row["change_at_hours"]
+        steps.append(after.astype(float) if changed else None)
+    if len(owners) < 2:
+        return None
+    owner = np.concatenate(owners)
+    columns = [(owner == i).astype(float) for i in np.unique(owner)]
+    for part, step in zip(owners, steps, strict=True):
+        if step is not None and np.ptp(step) > 0.0:
+            column = np.zeros(len(owner))
+            column[owner == part[0]] = step
+            columns.append(column)
+    conditions = Conditions(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    whole = np.zeros((len(owner), len(conditions.hours)))
+    row_at = column_at = 0
+    for average in means:
+        rows_of, columns_of = average.shape
+        whole[row_at : row_at + rows_of, column_at : column_at + columns_of] = average
+        row_at, column_at = row_at + rows_of, column_at + columns_of
+    return Joint(owner, conditions, whole, np.concatenate(values), np.column_stack(columns))
+
+
+def _variation(
+    joint: Joint, design: Array, slope_at: int, stylus: int, fit: least_squares.Fit
+) -> Array:
+    """Return what `SLOPE_VARIATION` of each stylus's wear adds to the covariance of one."""
+    influence = np.linalg.pinv(design)
+    spread = SLOPE_VARIATION * float(fit.coefficients[0, slope_at])
+    added = np.zeros_like(fit.unscaled)
+    for other in np.unique(joint.owner):
+        error = influence @ (design[:, slope_at] * (joint.owner == other))
+        if other == stylus:
+            error[slope_at] -= 1.0
+        added += spread**2 * np.outer(error, error)
+    return added

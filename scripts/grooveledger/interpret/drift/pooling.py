@@ -8,8 +8,8 @@ each difference weighted by how well it explains the slopes (Gelman et al., Baye
 
 import numpy as np
 
-from grooveledger.interpret.drift import robust
-from grooveledger.interpret.drift.robust import Array
+from grooveledger.interpret.drift.days import Array
+from grooveledger.interpret.drift.least_squares import t_quantile
 from grooveledger.interpret.drift.rows import Row
 
 #: Fewer styli say nothing of how styli differ.
@@ -50,7 +50,7 @@ def pool_slopes(rows: list[Row]) -> None:
         if np.isfinite(row["slope_per_100h"]) and row["slope_high"] > row["slope_low"]:
             key = (row["cartridge"], row["metric"], row["channel"])
             groups.setdefault(key, []).append(row)
-    quantile = float(robust.quantile_t(np.inf))
+    quantile = float(t_quantile(np.inf))
     for group in groups.values():
         if len(group) < MINIMUM_STYLI:
             continue

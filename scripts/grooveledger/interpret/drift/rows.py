@@ -1,20 +1,35 @@
-"""One row of the drift table, filled from a fit."""
+"""One row of the drift table, filled from a fit, and its verdict."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from grooveledger.interpret.drift import limits, robust
+from grooveledger.interpret.drift import covariates, forecast, least_squares, limits, sizes, steps
 from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE
-from grooveledger.interpret.drift.estimate import HOURS, SLOPE_HOURS, SeriesFit
+from grooveledger.interpret.drift.days import Array
+from grooveledger.interpret.drift.fits import (
+    CONSTANT,
+    HOURS,
+    SLOPE_HOURS,
+    STEP_ALARMS,
+    TREND_ALARMS,
+    Page,
+    Tested,
+)
+from grooveledger.interpret.drift.forecast import Forecast, Power
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.measure.declaration import Group
+from grooveledger.measure.quantities import METRICS
 from grooveledger.schemas.interpret import DRIFT
 from grooveledger.schemas.table import TEXT, WHOLE
 
-#: A trend is one where it is less likely than this to arise without any.
-SIGNIFICANCE = 1.0 - robust.CONFIDENCE
-#: Where stylus and record share the blame, each gets its part only beyond this doubt.
+#: Where stylus and record share the blame, the record is cleared or blamed beyond this doubt only.
 BLAME_SIGNIFICANCE = 0.025
+
+#: Days that are alike in time must amount to this many independent ones before anything is said of
+#: a trend (our own simulation, scripts/studies/drift_study.py).
+EFFECTIVE_DAYS = 4.0
 
 #: Columns of text and of whole numbers; all others are real.
 TEXT_COLUMNS = frozenset(column.name for column in DRIFT.columns if column.type == TEXT)
@@ -23,8 +38,8 @@ WHOLE_COLUMNS = frozenset(column.name for column in DRIFT.columns if column.type
 Row = dict[str, Any]
 
 
-def bare_row(stylus: str, cartridge: str, series: tuple[str, str, str], hours: np.ndarray) -> Row:
-    """Return the row of a series that nothing is known of but its captures' hours."""
+def bare_row(stylus: str, cartridge: str, series: tuple[str, str, str], hours: Array) -> Row:
+    """Return the row of a series of which only the hours of its captures are known."""
     metric, channel, unit = series
     row: Row = {name: None if name in TEXT_COLUMNS else np.nan for name in DRIFT.names}
     row.update(
@@ -34,123 +49,179 @@ def bare_row(stylus: str, cartridge: str, series: tuple[str, str, str], hours: n
         channel=channel,
         unit=unit,
         n=len(hours),
+        n_days=0,
         n_odd=0,
+        n_break_in=0,
+        n_limited=0,
         hours_first=hours[0] if len(hours) else np.nan,
         hours_last=hours[-1] if len(hours) else np.nan,
         verdict="too_few",
-        change_doubtful=False,
-        p_together=None,
-        moves_with=None,
+        group=str(METRICS[metric].group if metric in METRICS else Group.STYLUS),
     )
     return row
 
 
-def fill_trend(row: Row, fit: SeriesFit, hours: np.ndarray) -> None:
-    """Fill in the slope; where a step may be chance the interval allows for both fits."""
-    lows, highs = [], []
-    for possible in fit.possible:
-        slope = possible.coefficients[HOURS]
-        error = np.sqrt(possible.covariance[HOURS, HOURS])
-        reach = float(robust.quantile_t(possible.degrees_of_freedom)) * error
-        lows.append(slope - reach)
-        highs.append(slope + reach)
-    row["baseline_value"] = fit.coefficients[0]
-    row["change_doubtful"] = fit.without_step is not None
-    row["slope_per_100h"] = fit.coefficients[HOURS]
-    row["slope_low"], row["slope_high"] = min(lows), max(highs)
-    row["p_trend"] = trend_probability(fit)
-    row["residual_sd"] = fit.scatter_sd
-    row["n_odd"] = int(np.sum(fit.weights == 0.0))
-    if fit.step_index >= 0:
-        row["change_at_hours"] = float(np.mean(hours[fit.step_index - 1 : fit.step_index + 1]))
-        row["change_value"] = fit.coefficients[-1]
+def fill_row(
+    row: Row, tested: Tested, i: int, page: Page, found: Sequence[Power], settings: Settings
+) -> None:
+    """Fill in trend, change, covariates, limit and verdict of figure `i` of a group."""
+    fitted = tested.fitted
+    values, hours = fitted.values[i], fitted.hours
+    row["n_days"], row["n_odd"] = len(hours), int(fitted.n_odd[i])
+    row["baseline_hours"] = fitted.origin_hours
+    row["serial_correlation"] = tested.correlation.strength
+    row["p_curved"] = tested.p_curved[i]
+    row["p_change"] = tested.p_change[i]
+    level = float(np.median(values))
+    row["least_change"] = sizes.least_change(row["metric"], level, settings.least_changes)
+    row["confounded_with"] = covariates.confounded_text(fitted.model.confounded)
+    fit, figure = tested.fit, i
+    row["p_trend"], row["p_adjusted"] = tested.p_trend[i], tested.p_adjusted[i]
+    slopes = _slope_interval(fit, i)
+    stepped = _stepped(row, tested, i)
+    if stepped is not None:
+        fit, figure, slopes, p_trend = stepped
+        row["p_trend"] = p_trend
+        row["p_adjusted"] = min(1.0, page.figures * p_trend)
+    row["slope_per_100h"] = float(fit.coefficients[figure, HOURS])
+    row["slope_low"], row["slope_high"] = slopes
+    row["residual_sd"] = float(fit.scatter_sd[figure])
+    row["baseline_value"] = float(fit.coefficients[figure, CONSTANT])
+    span = (hours[-1] - hours[0]) / SLOPE_HOURS
+    row["change_observed"] = row["slope_per_100h"] * span
+    step = row["change_value"] if stepped is not None else 0.0
+    since = (hours[-1] - fitted.origin_hours) / SLOPE_HOURS
+    row["value_now"] = row["baseline_value"] + row["slope_per_100h"] * since + step
+    _fill_covariates(row, fit, figure, tested)
+    met = _meeting(row, fit, figure, tested, i, found, settings, stepped is not None)
+    passed = met is not None and _fill_limit(row, met)
+    if tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS:
+        row["verdict"] = _verdict(row, tested.p_together[i], passed)
 
 
-def trend_probability(fit: SeriesFit) -> float:
-    """Return the probability of such a slope without a trend, by the more doubtful fit."""
-    return max(column_probability(possible, HOURS) for possible in fit.possible)
+def _slope_interval(fit: least_squares.Fit, figure: int) -> tuple[float, float]:
+    slope = float(fit.coefficients[figure, HOURS])
+    reach = float(least_squares.t_quantile(fit.degrees[figure]) * fit.error(HOURS)[figure])
+    return slope - reach, slope + reach
 
 
-def column_probability(fit: SeriesFit, column: int) -> float:
-    """Return the probability of such a coefficient by chance alone."""
-    estimate = fit.coefficients[column]
-    error = float(np.sqrt(fit.covariance[column, column]))
-    if error == 0.0:
-        return 1.0 if estimate == 0.0 else 0.0
-    return float(robust.two_sided_p(estimate / error, fit.degrees_of_freedom))
+def _stepped(
+    row: Row, tested: Tested, i: int
+) -> tuple[least_squares.Fit, int, tuple[float, float], float] | None:
+    """Return the fit with a step, where there is one worth reporting.
+
+    Its slope interval is that of all places where the step may lie.
+    """
+    if tested.p_change[i] >= STEP_ALARMS:
+        return None
+    fitted = tested.fitted
+    first_after = steps.places(fitted.hours)
+    after = (np.arange(len(fitted.hours))[:, None] >= first_after).astype(float)
+    design, columns = tested.white(fitted.design), tested.white(after)
+    values = tested.white_values[i]
+    possible = steps.possible_places(design, columns, first_after, values)
+    fits = {
+        int(place): least_squares.fit(
+            np.column_stack([design, columns[:, first_after == place]]),
+            values[None],
+            fitted.n_odd[i : i + 1],
+        )
+        for place in possible
+    }
+    best = min(fits, key=lambda place: (float(fits[place].scatter_sd[0]), place))
+    height = float(fits[best].coefficients[0, -1])
+    if abs(height) < row["least_change"]:
+        return None
+    lows, highs = zip(*(_slope_interval(fit, 0) for fit in fits.values()), strict=True)
+    ratios = [
+        float(fit.coefficients[0, HOURS] / max(float(fit.error(HOURS)[0]), 1e-300))
+        for fit in fits.values()
+    ]
+    fit = fits[best]
+    p_trend = max(float(least_squares.two_sided_p(t, fit.degrees[0])) for t in ratios)
+    row["change_value"] = height
+    row["change_at_hours"] = float(np.mean(fitted.hours[best - 1 : best + 1]))
+    row["change_low_hours"] = float(fitted.hours[min(fits) - 1])
+    row["change_high_hours"] = float(fitted.hours[max(fits)])
+    return fit, 0, (min(lows), max(highs)), p_trend
 
 
-def blame_level(row: Row) -> float:
-    """Return the probability below which a trend is the stylus's."""
-    return BLAME_SIGNIFICANCE if np.isfinite(row["p_record_wear"]) else SIGNIFICANCE
-
-
-def fill_covariates(row: Row, fit: SeriesFit, names: tuple[str, ...]) -> None:
-    """Fill in what temperature and plays do; `names` tells the columns after the hours."""
-    for column, name in enumerate(names, start=HOURS + 1):
+def _fill_covariates(row: Row, fit: least_squares.Fit, figure: int, tested: Tested) -> None:
+    """Fill in what temperature and plays do."""
+    for column, name in enumerate(tested.fitted.model.names, start=HOURS + 1):
+        effect = float(fit.coefficients[figure, column])
         if name == TEMPERATURE:
-            row["temperature_per_c"] = fit.coefficients[column]
+            row["temperature_per_c"] = effect
         elif name == RECORD_PLAYS:
-            wear = fit.coefficients[column]
-            reach = float(robust.quantile_t(fit.degrees_of_freedom)) * np.sqrt(
-                fit.covariance[column, column]
-            )
-            row["record_wear_per_100_plays"] = wear
-            row["record_wear_low"], row["record_wear_high"] = wear - reach, wear + reach
-            row["p_record_wear"] = column_probability(fit, column)
+            error = float(fit.error(column)[figure])
+            fill_record_wear(row, effect, error, float(fit.degrees[figure]))
+            row["record_part"] = effect * float(np.ptp(tested.fitted.design[:, column]))
 
 
-def fill_limit(row: Row, fit: SeriesFit, hours: np.ndarray, settings: Settings) -> None:
-    """Fill in the limit that is met first, and whether the newest figure is beyond it."""
-    row["passed"] = False
+def fill_record_wear(row: Row, effect: float, error: float, degrees: float) -> None:
+    """Fill in what 100 plays of the record do, with its interval and probability."""
+    reach = float(least_squares.t_quantile(degrees)) * error
+    row["record_wear_per_100_plays"] = effect
+    row["record_wear_low"], row["record_wear_high"] = effect - reach, effect + reach
+    row["p_record_wear"] = float(
+        least_squares.two_sided_p(effect / error if error > 0.0 else 0.0, degrees)
+    )
+
+
+def _meeting(
+    row: Row,
+    fit: least_squares.Fit,
+    figure: int,
+    tested: Tested,
+    i: int,
+    found: Sequence[Power],
+    settings: Settings,
+    stepped: bool,
+) -> Forecast | None:
+    """Return the limit that is met first, and when."""
     rules = settings.limits.get(row["metric"])
     if not rules:
-        return
-    origin = row["baseline_hours"]
-    found = [(limit, _meeting(row, fit, limit)) for limit in limits.limits_of(rules)]
-    limit, meeting = min(found, key=lambda pair: _earliness(pair[1]))
-    baseline = float(fit.coefficients[0])
-    row["limit_value"] = limit.value(baseline)
-    for name, place in (
-        ("hours_at_limit", meeting.at),
-        ("hours_at_limit_low", meeting.low),
-        ("hours_at_limit_high", meeting.high),
-    ):
-        row[name] = np.nan if place is None else origin + SLOPE_HOURS * place
-    stepped = fit.step_index >= 0
-    newest = baseline + fit.coefficients[HOURS] * (hours[-1] - origin) / SLOPE_HOURS
-    newest += fit.coefficients[-1] if stepped else 0.0
-    certain = not limit.relative or stepped or row["p_trend"] < blame_level(row)
-    row["passed"] = bool(certain and limit.passed(newest, baseline))
-
-
-def _meeting(row: Row, fit: SeriesFit, limit: limits.Limit) -> limits.Crossing:
-    """Return where a limit is met, its interval wide enough for every possible fit."""
-    crossings = []
-    for possible in fit.possible:
-        stepped = possible.step_index >= 0
-        parts = [0, HOURS, -1] if stepped else [0, HOURS]
-        step_at = (row["change_at_hours"] - row["baseline_hours"]) / SLOPE_HOURS
-        crossings.append(
-            limits.crossing(
+        return None
+    fitted = tested.fitted
+    every = []
+    for limit in limits.limits_of(rules):
+        if stepped:
+            parts = [CONSTANT, HOURS, -1]
+            met = forecast.after_step(
                 limit,
-                possible.coefficients[parts],
-                possible.covariance[parts][:, parts],
-                float(robust.quantile_t(possible.degrees_of_freedom)),
-                step_at if stepped else None,
+                fit.coefficients[figure][parts],
+                fit.covariance(figure)[parts][:, parts],
+                float(fit.degrees[figure]),
+                fitted.origin_hours,
+                (row["change_low_hours"], row["change_high_hours"]),
+                float(fitted.hours[-1]),
             )
-        )
-    lows = [crossing.low for crossing in crossings if crossing.low is not None]
-    highs = [crossing.high for crossing in crossings if crossing.high is not None]
-    return limits.Crossing(
-        crossings[0].at,
-        min(lows) if len(lows) == len(crossings) else None,
-        max(highs) if len(highs) == len(crossings) else None,
-    )
+        else:
+            met = forecast.meet(limit, found, i, tested)
+        every.append(met)
+    return min(every, key=lambda met: tuple(np.nan_to_num([met.at, met.low], nan=np.inf)))
 
 
-def _earliness(meeting: limits.Crossing) -> tuple[float, float]:
-    return (
-        np.inf if meeting.at is None else meeting.at,
-        np.inf if meeting.low is None else meeting.low,
-    )
+def _fill_limit(row: Row, met: Forecast) -> bool:
+    """Fill in a limit; return whether the newest figure is beyond it for certain."""
+    row["limit_value"] = met.limit.value(row["baseline_value"])
+    row["hours_at_limit"] = met.at
+    row["hours_at_limit_low"], row["hours_at_limit_high"] = met.low, met.high
+    beyond = met.limit.passed(row["value_now"], row["baseline_value"])
+    return bool(beyond and met.high <= row["hours_last"])
+
+
+def _verdict(row: Row, p_together: float, passed: bool) -> str:
+    """Return the verdict; chance and size both count."""
+    changed = np.isfinite(row["change_at_hours"])
+    sized = abs(row["change_observed"]) >= row["least_change"]
+    moves = sized and row["p_adjusted"] < TREND_ALARMS and row["change_observed"] != 0.0
+    if passed and (moves or changed):
+        return "past_limit"
+    if moves:
+        return "confounded" if row["confounded_with"] else "drifting"
+    if sized and p_together < TREND_ALARMS and row["p_record_wear"] >= BLAME_SIGNIFICANCE:
+        names = {RECORD_PLAYS, *covariates.named(row["confounded_with"])}
+        row["confounded_with"] = covariates.confounded_text(sorted(names))
+        return "confounded"
+    return "steady"

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS, TEMPERATURE, named
+from grooveledger.interpret.drift.fits import MINIMUM_SPAN_HOURS
 from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
+from grooveledger.measure.declaration import Group
 from grooveledger.vocabulary import metric_words, words
 
 #: What cannot be told apart, as the sentence ends.
@@ -18,13 +20,20 @@ CONFOUNDED = {
 MOVING = ("past_limit", "drifting", "confounded")
 #: Figures with a step at one place, as a share of those fitted, that make it worth a word.
 STEP_SHARE = 0.1
-#: The figure whose slope is told where nothing moves: what wears first.
+#: The figure whose slope is stated where nothing moves: what wears first.
 WATCHED = "response_10khz_db"
+#: A serial correlation from here on is worth a word.
+ALIKE_IN_TIME = 0.35
 
 
 def is_known(value: float | None) -> bool:
     """Tell a number from null."""
     return value is not None and bool(np.isfinite(value))
+
+
+def of_stylus(rows: Sequence[Row]) -> list[Row]:
+    """Return the rows that speak of tip and suspension: they alone decide on a stylus."""
+    return [row for row in rows if row.get("group") in (None, str(Group.STYLUS))]
 
 
 def sentence(rows: Sequence[Row], due: Row | None, minimum_captures: int) -> str:
@@ -37,83 +46,184 @@ def sentence(rows: Sequence[Row], due: Row | None, minimum_captures: int) -> str
     due : dict or None
         The one that is due first.
     minimum_captures : int
-        Fewer captures than this are too few.
+        Fewer days of captures than this are too few.
     """
-    fitted = [row for row in rows if row["verdict"] != "too_few"]
+    own = of_stylus(rows)
+    fitted = [row for row in own if row["verdict"] != "too_few"]
     if not fitted:
-        most = max((int(row["n"]) for row in rows), default=0)
-        return (
-            f"Too few captures after break-in to tell: {most} of the {minimum_captures} "
-            "that a trend needs."
-        )
+        return _too_few(own or list(rows), minimum_captures)
     moving = [row for row in fitted if row["verdict"] in MOVING]
     if not moving:
-        return _steady(fitted) + _step(fitted) + "."
+        return _steady(fitted) + _step(fitted) + _conditions(fitted) + "."
     lead = due or min(moving, key=lambda row: (float(row["p_adjusted"]), row["metric"]))
     parts = [_movement(lead) + _limit(lead)]
-    if is_known(lead["p_record_wear"]) and lead["p_record_wear"] < BLAME_SIGNIFICANCE:
-        wear = words.with_unit(abs(lead["record_wear_per_100_plays"]), lead["unit"])
-        parts.append(f"the record itself accounts for {wear} per 100 plays")
+    part = record_part(lead)
+    if part:
+        parts.append(part)
     parts += [CONFOUNDED[name] for name in named(lead["confounded_with"])]
     others = len(moving) - 1
     if others:
         parts.append(f"{others} other figure{'s move' if others > 1 else ' moves'}")
-    return "; ".join(parts) + _step(fitted) + "."
+    return "; ".join(parts) + _step(fitted) + _conditions(fitted) + "."
+
+
+def elsewhere(rows: Sequence[Row]) -> str | None:
+    """Say what moves that is not the stylus's; None where nothing does."""
+    others = [row for row in rows if row not in of_stylus(rows) and row["verdict"] in MOVING]
+    if not others:
+        return None
+    said = []
+    for group in sorted({str(row["group"]) for row in others}):
+        names = sorted(
+            {metric_words.metric(row["metric"]) for row in others if row["group"] == group}
+        )
+        said.append(f"{group}: {', '.join(names)}")
+    return "Moves as well, but says nothing of the stylus: " + "; ".join(said) + "."
+
+
+def _too_few(rows: Sequence[Row], minimum_captures: int) -> str:
+    days = max((int(_or_zero(row["n_days"])) for row in rows), default=0)
+    captures = max((int(_or_zero(row["n"])) for row in rows), default=0)
+    break_in = max((int(_or_zero(row["n_break_in"])) for row in rows), default=0)
+    if not days and not captures and break_in:
+        return f"All {break_in} captures lie within the break-in: nothing can be said of wear yet."
+    if days >= minimum_captures:
+        span = max(_or_zero(row["hours_last"]) - _or_zero(row["hours_first"]) for row in rows)
+        if span < MINIMUM_SPAN_HOURS:
+            return (
+                f"The captures after break-in span {span:.0f} h: a trend needs "
+                f"{MINIMUM_SPAN_HOURS:.0f} h."
+            )
+        alike = max((_or_zero(row.get("serial_correlation")) for row in rows), default=0.0)
+        if alike >= ALIKE_IN_TIME:
+            return (
+                f"Whether it wears cannot be told yet: neighbouring days may be alike (correlation "
+                f"up to {alike:.1f}), so that {days} days of captures count as few."
+            )
+        return "The captures after break-in cannot tell a trend from their conditions yet."
+    counted = days or captures
+    return (
+        f"Too few captures after break-in to tell: {counted} of the {minimum_captures} days "
+        "that a trend needs."
+    )
+
+
+def _or_zero(value: float | None) -> float:
+    return float(value) if value is not None and np.isfinite(value) else 0.0
 
 
 def _movement(row: Row) -> str:
-    """Say what moves, which way and how fast."""
+    """Say what moves, which way, how fast, from where to where."""
     slope = float(row["slope_per_100h"])
     way = "falling" if slope < 0.0 else "rising"
     size = words.number(abs(slope), words.places_for(abs(slope), row["unit"]))
     rate = f"{way} {size}\N{NO-BREAK SPACE}{words.unit(row['unit'])} per 100 h"
     start, _, place = row["metric"].removesuffix("_db").partition("_")
     if start == "response" and place.endswith("hz") and place[0].isdigit():
-        at = _at(metric_words.metric(row["metric"]))
-        return f"{row['channel'].capitalize()} channel {rate} {at}"
-    channel = f", {row['channel']} channel," if row["channel"] in ("left", "right") else ""
-    return f"{metric_words.metric(row['metric'])}{channel} {rate}"
-
-
-def _at(metric: str) -> str:
-    return "at" + metric.partition(" at")[2]
+        at = "at" + metric_words.metric(row["metric"]).partition(" at")[2]
+        said = f"{row['channel'].capitalize()} channel {rate} {at}"
+    else:
+        channel = f", {row['channel']} channel," if row["channel"] in ("left", "right") else ""
+        said = f"{metric_words.metric(row['metric'])}{channel} {rate}"
+    if row["verdict"] == "past_limit" and abs(row["change_observed"] or 0.0) < (
+        row["least_change"] or 0.0
+    ):
+        said = said.replace(f" {rate}", "")
+    if is_known(row.get("value_now")) and is_known(row["baseline_value"]):
+        before = words.figure(row["baseline_value"], row["unit"])
+        now = words.with_unit(row["value_now"], row["unit"])
+        said += f", from {before} to {now}"
+    return said
 
 
 def _limit(row: Row) -> str:
-    """Say when the limit is met."""
-    at, low, high = (row[f"hours_at_limit{end}"] for end in ("", "_low", "_high"))
-    if row["verdict"] == "past_limit":
-        return f"; limit passed at about {at:.0f} h" if is_known(at) else "; past its limit"
-    if not is_known(at):
+    """Say when the limit is met, and how well that is known."""
+    if not is_known(row["limit_value"]):
         return ""
+    at, low, high = (row[f"hours_at_limit{end}"] for end in ("", "_low", "_high"))
+    last = float(row["hours_last"])
+    if row["verdict"] == "past_limit":
+        if not (is_known(high) and is_known(at)):
+            return "; past its limit"
+        latest = f"{max(last - high, 0.0):.0f}"
+        if is_known(low):
+            return f"; limit passed {last - at:.0f} h ago ({latest} to {last - low:.0f} h)"
+        return f"; limit passed {last - at:.0f} h ago, at least {latest} h"
+    beyond = " (extrapolated)" if is_known(high) and high > last else ""
     if is_known(low) and is_known(high):
-        return f"; limit reached between {low:.0f} and {high:.0f} h"
+        return f"; limit reached between {low:.0f} and {high:.0f} h{beyond}"
     if is_known(low):
-        return f"; limit reached at about {at:.0f} h, not before {low:.0f} h"
-    return f"; limit reached at about {at:.0f} h, which is uncertain"
+        return f"; limit not reached before {low:.0f} h, when cannot be told yet"
+    return "; when its limit is reached cannot be told yet"
+
+
+def record_part(row: Row) -> str | None:
+    """Say which part of a change is the record's; None where it has none for certain."""
+    part, change = row.get("record_part"), row.get("change_observed")
+    p = row["p_record_wear"]
+    if part is None or change is None or not (is_known(part) and is_known(change)):
+        return None
+    if not is_known(p) or p >= BLAME_SIGNIFICANCE:
+        return None
+    total, own = float(part) + float(change), float(part)
+    unit = row["unit"]
+    if abs(own) < (row["least_change"] or 0.0):
+        return None
+    if total * own <= 0.0 or abs(own) > abs(total):
+        return f"the record's wear alone changes it by {words.with_unit(own, unit, signed=True)}"
+    way = "fall" if total < 0.0 else "rise"
+    return (
+        f"of the {way} of {words.with_unit(abs(total), unit)}, "
+        f"{words.with_unit(abs(own), unit)} are the record's"
+    )
 
 
 def _steady(fitted: Sequence[Row]) -> str:
     """Say that nothing moves, and how well that is known."""
     first = min(float(row["hours_first"]) for row in fitted)
     last = max(float(row["hours_last"]) for row in fitted)
-    said = f"No figure moves beyond its scatter from {first:.0f} to {last:.0f} h"
+    said = "No figure moves beyond chance and what is worth reporting "
+    said += f"from {first:.0f} to {last:.0f} h"
     watched = [row for row in fitted if row["metric"] == WATCHED]
     if not watched:
         return said
     slowest = max(abs(float(row[end])) for row in watched for end in ("slope_low", "slope_high"))
+    # A bound wider than the limit itself says nothing.
+    widest = max(
+        abs(_or_zero(row["limit_value"]) - _or_zero(row["baseline_value"])) for row in watched
+    )
+    if slowest * (last - first) / 100.0 > widest:
+        return said
     # Rounded up: "less than" has to stay true.
     bound = np.ceil(slowest * 10.0) / 10.0
     return f"{said}; at 10 kHz by less than {words.with_unit(bound, 'dB')} per 100 h"
 
 
 def _step(fitted: Sequence[Row]) -> str:
-    """Say where many figures step at once."""
-    places = [float(row["change_at_hours"]) for row in fitted if is_known(row["change_at_hours"])]
-    if not places:
+    """Say where figures step."""
+    stepped = [row for row in fitted if is_known(row["change_at_hours"])]
+    if not stepped:
         return ""
+    places = [float(row["change_at_hours"]) for row in stepped]
     counts = {place: places.count(place) for place in sorted(places)}
     place = max(counts, key=lambda at: counts[at])
-    if counts[place] < max(2.0, STEP_SHARE * len(fitted)):
-        return ""
-    return f"; {counts[place]} figures changed suddenly at about {place:.0f} h"
+    row = stepped[places.index(place)]
+    low, high = row.get("change_low_hours"), row.get("change_high_hours")
+    between = f"between {low:.0f} and {high:.0f} h" if is_known(low) and is_known(high) else ""
+    where = between or f"at about {place:.0f} h"
+    if counts[place] == 1:
+        name = metric_words.metric_within(row["metric"])
+        return f"; {name} changed suddenly {where}"
+    return f"; {counts[place]} figures changed suddenly {where}"
+
+
+def _conditions(fitted: Sequence[Row]) -> str:
+    """Say what bears on all figures: settling that went on, days that are alike."""
+    said = ""
+    alike = max((_or_zero(row.get("serial_correlation")) for row in fitted), default=0.0)
+    if alike >= ALIKE_IN_TIME:
+        said += (
+            f"; neighbouring days may be alike (correlation up to {alike:.1f}), which widens every "
+            "interval"
+        )
+    return said

@@ -13,6 +13,7 @@ class Settings(NamedTuple):
     break_in_hours: float = 30.0
     variance_inflation_limit: float = 10.0
     limits: Mapping[str, Mapping[str, float]] = DEFAULT_LIMITS
+    least_changes: Mapping[str, float | None] = {}
 
     @classmethod
     def from_mapping(cls, block: Mapping[str, Any]) -> "Settings":

@@ -1,118 +1,118 @@
-"""A single sudden change in a series: a knock, a re-alignment, something changed and not noted.
+"""A single sudden change in a figure: a knock, a re-alignment, something changed and not noted.
 
-The largest of the t ratios of a step at every place, beside everything else the model holds (Quandt
-1960; Andrews 1993), against a critical value for the largest of so many. A single odd capture is
-not a step: odd captures that stand alone are put aside first, and a step needs three captures on
-each side.
+The largest t ratio of a step at any place beside a line and a bend, so that curved wear is not
+taken for one. How large it becomes by chance, over all places and all figures of the page, is read
+from permuted days. Where the step lies is an interval between captures: all places that fit almost
+as well as the best.
 """
+
+from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.interpret.drift.robust import ROUNDING, Array
+from grooveledger.interpret.drift import least_squares
+from grooveledger.interpret.drift.days import Array
+from grooveledger.interpret.drift.least_squares import RANK_TOLERANCE, normal_score, residuals
 
-#: Captures wanted on each side of a step: one odd capture, or two, are no new level.
-CAPTURES_EACH_SIDE = 3
-#: A capture this many robust standard deviations from the fit is odd.
-ODD_SDS = 4.0
-#: So many neighbours odd in the same direction are a level, not an accident.
-ODD_RUN = 3
-#: Share of a step's own variation that the rest of the model must leave, to be seen at all.
-MINIMUM_OWN_PART = 1e-6
-#: Probability that a history without a step is said to have one.
-FALSE_ALARM = 0.035
-#: A step less likely than this to be chance is beyond doubt.
-DOUBTFUL_ABOVE = 0.002
-#: Critical t ratios at these two probabilities against n, for a line in evenly spaced hours and
-#: normal scatter: our own simulation (benchmark_drift.py prints them again).
-CRITICAL_N = np.array([8, 9, 10, 12, 14, 16, 20, 25, 30, 40, 60, 100, 200, 500, 1000])
-CRITICAL_T = np.array(
-    [3.87, 3.82, 3.77, 3.69, 3.62, 3.57, 3.52, 3.48, 3.45, 3.43, 3.42, 3.43, 3.46, 3.49, 3.52]
-)
-CLEAR_T = np.array(
-    [7.35, 6.78, 6.30, 5.71, 5.37, 5.16, 4.91, 4.71, 4.60, 4.46, 4.38, 4.30, 4.31, 4.32, 4.33]
-)
+#: Days wanted on each side of a step: one odd day, or two, are no new level.
+DAYS_EACH_SIDE = 3
+#: Places tried at most, evenly among those possible: bounds the cost of long histories.
+PLACES_AT_MOST = 60
+#: Permutations tried at most.
+PERMUTATIONS = 299
+#: A place is possible where twice the log-likelihood falls by no more than this from the best: the
+#: 95 % point for the place of a threshold (Hansen 2000, table I).
+PLACE_DROP = 7.35
 
 
-def isolated_odd(residuals: Array, scale: float) -> np.ndarray:
-    """Tell which captures, in the order of hours, are odd and no new level.
+class StepScores(NamedTuple):
+    """Scores of the likeliest step of S figures, as they are (S,) and permuted (S, B)."""
 
-    A level that a fit to the majority leaves aside lasts to one end of the history: odd captures
-    at an end, `ODD_RUN` of them or more on one side, are such a level. One capture among them may
-    be otherwise, two in a row end it.
-    """
-    side = np.where(np.abs(residuals) > ODD_SDS * scale, np.sign(residuals), 0.0)
-    level = _end_level(side) | _end_level(side[::-1])[::-1]
-    return np.asarray((side != 0.0) & ~level)
+    scores: Array
+    permuted: Array
+    place: np.ndarray
 
 
-def _end_level(side: Array) -> np.ndarray:
-    """Tell which captures belong to a level that lasts to the end."""
-    level = np.zeros(len(side), dtype=bool)
-    if len(side) < ODD_RUN:
-        return level
-    for sign in (-1.0, 1.0):
-        other = side[::-1] != sign
-        twice = np.flatnonzero(other[1:] & other[:-1])
-        length = int(twice[0]) if len(twice) else len(side)
-        if np.sum(~other[:length]) >= ODD_RUN:
-            level[len(side) - length :] |= ~other[:length][::-1]
-    return level
+def places(hours: Array) -> np.ndarray:
+    """Return the indices of days that could be the first after a step."""
+    rising = np.diff(hours, prepend=hours[:1]) > 0.0
+    index = np.arange(len(hours))
+    inside = (index >= DAYS_EACH_SIDE) & (index <= len(hours) - DAYS_EACH_SIDE)
+    found = np.flatnonzero(rising & inside)
+    if len(found) > PLACES_AT_MOST:
+        found = found[np.linspace(0, len(found) - 1, PLACES_AT_MOST).round().astype(int)]
+    return found
 
 
-def critical_t(captures: int, columns: int, table: Array = CRITICAL_T) -> float:
-    """Return the t ratio that only `FALSE_ALARM` of histories without a step exceed.
-
-    With `table` = `CLEAR_T` it is the one that only `DOUBTFUL_ABOVE` of them do.
-    """
-    effective = captures - (columns - 2)
-    return float(np.interp(np.log(effective), np.log(CRITICAL_N), table))
-
-
-def largest_step(
-    design: Array, values: Array, step_columns: Array, places: np.ndarray
-) -> tuple[int, float]:
-    """Return the place of the likeliest step and its t ratio.
+def scores(
+    design: Array,
+    columns: Array,
+    first_after: np.ndarray,
+    values: Array,
+    orders: np.ndarray,
+    n_odd: Array,
+) -> StepScores | None:
+    """Return how strongly the likeliest step of each figure shows; None where none can be told.
 
     Parameters
     ----------
-    design : ndarray, shape (n, p)
-    values : ndarray, shape (n,)
-    step_columns : ndarray, shape (n, k)
-        Candidate steps, transformed like the design.
-    places : ndarray, shape (k,)
-        Whatever names the candidates.
-
-    Returns
-    -------
-    place, t : int, float
-        Place -1 and t 0 where no candidate can be told from the rest of the model.
+    design : ndarray, shape (d, p)
+        All that the model holds besides, the bend included.
+    columns : ndarray, shape (d, k)
+        The candidate steps.
+    first_after : ndarray, shape (k,)
+        First day after each.
+    values, orders, n_odd : ndarray
+        As for `least_squares.column_scores`.
     """
-    basis, _ = np.linalg.qr(design)
-    residual = values - basis @ (basis.T @ values)
-    size = np.sum(step_columns**2, axis=0)
-    own = size - np.sum((basis.T @ step_columns) ** 2, axis=0)
-    visible = own > MINIMUM_OWN_PART * size
-    if not np.any(visible):
-        return -1, 0.0
-    own = np.where(visible, own, 1.0)
-    gain = np.where(visible, (step_columns.T @ residual) ** 2 / own, 0.0)
-    left = float(residual @ residual)
-    # Figures that are equal but for rounding have no scatter that a step could stand out of.
-    if left <= len(values) * (ROUNDING * float(np.max(np.abs(values)))) ** 2:
-        return -1, 0.0
-    degrees = max(len(values) - design.shape[1] - 1, 1)
-    best = int(np.argmax(gain))
-    rest = max(left - float(gain[best]), np.finfo(float).tiny * left)
-    return int(places[best]), float(np.sqrt(gain[best] * degrees / rest))
+    days, held = design.shape
+    basis = np.linalg.qr(design)[0]
+    rest_of = columns - basis @ (basis.T @ columns)
+    size = np.sqrt(np.sum(rest_of**2, axis=0))
+    visible = size > np.sqrt(RANK_TOLERANCE) * np.sqrt(np.sum(columns**2, axis=0))
+    if not visible.any() or days - held - 1 < 2:
+        return None
+    units, first_after = rest_of[:, visible] / size[visible], first_after[visible]
+    degrees = np.maximum(days - held - 1 - n_odd, 1.0)
+    rest = residuals(values, basis)
+    best, place = _largest(rest, units, degrees)
+    orders = orders[:PERMUTATIONS]
+    mixed = rest[:, orders].reshape(-1, days)
+    mixed = mixed - (mixed @ basis) @ basis.T
+    permuted = _largest(mixed, units, np.repeat(degrees, len(orders)))[0]
+    return StepScores(best, permuted.reshape(len(values), len(orders)), first_after[place])
 
 
-def candidate_steps(hours: Array, kept: np.ndarray) -> np.ndarray:
-    """Return the indices i of captures that could be the first after a step.
+def _largest(rest: Array, units: Array, degrees: Array) -> tuple[Array, np.ndarray]:
+    explained = (rest @ units) ** 2
+    place = np.argmax(explained, axis=1)
+    gain = explained[np.arange(len(rest)), place]
+    left = np.maximum(np.sum(rest**2, axis=1) - gain, np.finfo(float).eps * gain)
+    ratio = np.where(gain > 0.0, gain * degrees / np.where(left > 0.0, left, 1.0), 0.0)
+    return normal_score(ratio, degrees), place
 
-    At least `CAPTURES_EACH_SIDE` kept captures lie on each side, and hours differ across it.
+
+def possible_places(
+    design: Array, columns: Array, first_after: np.ndarray, values: Array
+) -> np.ndarray:
+    """Return the places of one figure's step that fit almost as well as the best.
+
+    Parameters
+    ----------
+    design : ndarray, shape (d, p)
+        Without the bend.
+    columns, first_after : ndarray
+        As for `scores`.
+    values : ndarray, shape (d,)
     """
-    before = np.cumsum(kept) - kept
-    after = np.sum(kept) - before
-    apart = np.diff(hours, prepend=hours[0] if len(hours) else 0.0) > 0.0
-    fits = (before >= CAPTURES_EACH_SIDE) & (after >= CAPTURES_EACH_SIDE) & kept & apart
-    return np.flatnonzero(fits)
+    basis = np.linalg.qr(design)[0]
+    rest = residuals(values[None], basis)
+    left = np.full(len(first_after), np.inf)
+    for k, column in enumerate(columns.T):
+        unit = least_squares.outside(column, basis)
+        if unit is not None:
+            left[k] = float(rest[0] @ rest[0]) - float((rest[0] @ unit) ** 2)
+    floor = np.finfo(float).eps * float(rest[0] @ rest[0]) + np.finfo(float).tiny
+    left = np.maximum(left, floor)
+    drop = len(values) * np.log(left / left.min())
+    return np.asarray(first_after[drop <= PLACE_DROP])

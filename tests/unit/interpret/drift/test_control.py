@@ -70,15 +70,17 @@ def test_newest_capture_is_seldom_flagged_without_cause():
     values, hours = history(1000, slope=-0.5)
     newest = chart(values, hours).query("newest")
     assert len(newest) == 1000
-    # 0.27 % beyond the limits, 0.2 % by the mean.
-    assert newest["flagged"].mean() < 0.015
+    # One test for the whole capture: seldom any of the thousand.
+    assert newest["flagged"].sum() <= 1
 
 
 def test_newest_capture_off_by_six_sigmas_is_flagged():
     values, hours = history(100, slope=-0.5)
     values[:, -1] += 0.6
     newest = chart(values, hours).query("newest")
-    assert newest["flagged"].mean() > 0.95
+    assert newest["flagged"].any()
+    alone = [chart(row[None], hours).query("newest")["flagged"].iloc[0] for row in values]
+    assert np.mean(alone) > 0.9
     assert set(newest.loc[newest["flagged"], "reason"]) == {"beyond the limits"}
 
 
@@ -90,7 +92,7 @@ def test_only_the_newest_can_be_flagged():
     assert list(found["newest"]) == [False] * 24 + [True]
 
 
-def test_a_first_capture_on_another_chain_is_foretold_by_nothing():
+def test_a_first_capture_on_another_chain_is_predicted_by_nothing():
     values, hours = history()
     chain = np.array(["bench"] * 24 + ["other"], dtype=object)
     assert chart(values, hours, chain=chain).empty

@@ -1,6 +1,6 @@
 """The drift table as a whole: what it says of histories whose truth is known.
 
-The full studies, with thousands of histories, are in scripts/studies/benchmark_drift.py; here are
+The full studies, with thousands of histories, are in scripts/studies/drift_study.py; here are
 small ones.
 """
 
@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import yaml
-from statsmodels.stats.multitest import multipletests
 
 import drift_histories as study
-from grooveledger.interpret.drift import drift_table, settings, verdicts
+from grooveledger.interpret.drift import drift_table, settings
 from grooveledger.schemas.interpret import DRIFT
 
 SCHEMA = Path(__file__).parents[4] / "workflow" / "schemas" / "blocks" / "drift.yaml"
@@ -41,8 +40,10 @@ def test_a_falling_treble():
     assert row["slope_low"] < -0.5 < row["slope_high"]
     assert row["limit_value"] == pytest.approx(row["baseline_value"] - 2.0)
     assert row["hours_at_limit"] == pytest.approx(30.0 - 200.0 / row["slope_per_100h"])
-    assert row["hours_at_limit_low"] == pytest.approx(30.0 - 200.0 / row["slope_low"])
-    assert row["hours_at_limit_high"] == pytest.approx(30.0 - 200.0 / row["slope_high"])
+    # Wear may quicken or slow down: the interval holds that of the line alone.
+    assert row["hours_at_limit_low"] <= 30.01 - 200.0 / row["slope_low"]
+    assert row["hours_at_limit_high"] >= 29.99 - 200.0 / row["slope_high"]
+    assert row["hours_at_limit_high"] <= 2.0 * HOURS[-1]
     assert row["p_trend"] < 1e-6
     assert np.isnan(row["change_at_hours"])
     assert row["confounded_with"] is None
@@ -113,11 +114,15 @@ def test_null_is_left_out():
     assert row_of(values)["n"] == N - 1
 
 
-def test_the_first_track_in_the_plan_counts():
+def test_the_innermost_track_counts_and_is_named():
     first = study.long_table(WORN[None], HOURS).assign(track=7, track_position=0)
     second = study.long_table(WORN[None] + 3.0, HOURS).assign(track=2, track_position=1)
     row = study.drift_of(second, first).iloc[0]
-    assert row["baseline_value"] == pytest.approx(0.0, abs=0.2)
+    assert row["baseline_value"] == pytest.approx(3.0, abs=0.2)
+    assert row["track"] == "2"
+    # One that half of the captures lack is not followed.
+    row = study.drift_of(second.iloc[::2], first).iloc[0]
+    assert row["track"] == "7"
 
 
 def test_rejected_captures_do_not_count():
@@ -188,10 +193,15 @@ def test_steps_in_small():
     hours = 30.0 + 10.0 * np.arange(60)
     quiet = study.scatter(rng, "normal", (300, 60))
     alarms = study.drift_of(study.long_table(quiet, hours))["change_at_hours"].notna()
-    assert np.mean(alarms) < 0.08
+    assert not alarms.any()
     moved = quiet + 3.0 * study.SCATTER_DB * (np.arange(60) >= 25)
-    places = study.drift_of(study.long_table(moved, hours))["change_at_hours"]
-    assert np.mean(np.abs(places - 275.0) <= 10.0) > 0.9
+    # One page of 300 figures that all change: a bend is allowed for, and so is their number.
+    rows = study.drift_of(study.long_table(moved, hours))
+    seen = rows[rows["change_at_hours"].notna()]
+    assert len(seen) > 90
+    held = (seen["change_low_hours"] <= 275.0) & (seen["change_high_hours"] >= 275.0)
+    assert held.mean() > 0.95
+    assert rows["serial_correlation"].iloc[0] < 0.1
 
 
 @pytest.mark.parametrize("scene", [study.second_copy, study.reference_stylus])
@@ -242,12 +252,6 @@ def test_styli_of_one_type_lend_each_other_their_slopes():
     assert width["three"] < (rows["slope_high"] - rows["slope_low"])["three"]
 
 
-def test_adjusted_p_is_statsmodels():
-    p = np.array([0.001, 0.8, 0.03, 0.04, 0.2, 0.03])
-    wanted = multipletests(p, method="fdr_bh")[1]
-    np.testing.assert_allclose(verdicts.adjust_p(p), wanted)
-
-
 def test_an_empty_archive_gives_an_empty_table():
     metrics = study.long_table(WORN[None], HOURS).iloc[:0]
     captures = pd.DataFrame({"capture": [], "status": []})
@@ -270,3 +274,48 @@ def test_a_named_limit_replaces_its_own_default_alone():
     assert chosen.limits["response_10khz_db"] == {"minimum": -3.0}
     assert "imd_pct" not in chosen.limits
     assert chosen.limits["separation_1khz_db"] == {"falls_by": 6.0}
+
+
+def test_what_is_below_the_least_change_is_steady_however_sure():
+    tiny = 1e-3 * WORN
+    row = row_of(tiny)
+    assert row["p_trend"] < 1e-6
+    assert row["verdict"] == "steady"
+    drift = study.drift_of(
+        study.long_table(tiny[None], HOURS), least_changes={"response_10khz_db": None}
+    )
+    assert drift["verdict"].iloc[0] == "drifting"
+
+
+def test_a_short_span_has_no_trend():
+    row = row_of(WORN[:8], 150.6 + 0.2 * np.arange(8.0))
+    assert row["verdict"] == "too_few"
+    assert np.isnan(row["slope_per_100h"])
+
+
+def test_unknown_hours_are_unknown():
+    hours = HOURS.copy()
+    hours[3] = np.nan
+    assert row_of(WORN, hours)["n"] == N - 1
+
+
+def test_a_limit_that_a_step_meets_lies_between_captures():
+    row = row_of(QUIET - 3.0 * (HOURS >= 150.0))
+    assert row["verdict"] == "past_limit"
+    assert (row["hours_at_limit_low"], row["hours_at_limit_high"]) == (140.0, 150.0)
+
+
+def test_nothing_is_foretold_beyond_twice_the_observed_hours():
+    row = row_of(0.4 * WORN)
+    assert row["verdict"] == "drifting"
+    assert np.isnan(row["hours_at_limit_high"])
+    assert row["hours_at_limit_low"] <= 2.0 * HOURS[-1]
+
+
+def test_settling_that_goes_on_longer_is_seen():
+    hours = 30.0 + 4.0 * np.arange(40)
+    decay = 2.0 * np.exp(-(hours - 30.0) / 12.0)
+    values = decay + 0.05 * np.random.default_rng(4).standard_normal((5, 40))
+    rows = study.drift_of(study.long_table(values, hours))
+    assert rows["break_in_hours"].iloc[0] >= 45.0
+    assert (rows["verdict"] == "steady").all()
