@@ -38,7 +38,20 @@ TABLE = Table(
         real("drift_pct_per_min", "%/min", "linear change of speed over the track"),
         real("frequency_hz", "Hz", "nominal frequency of the tone"),
         real("seconds", "s", "length analysed"),
+        real("twice_per_rev_pct", "%", "peak of the sinusoid at twice a revolution"),
+        real(
+            "wow_flutter_weighted_rest_pct",
+            "%",
+            "weighted two-sigma peak without the once-per-revolution part",
+        ),
+        real(
+            "wow_flutter_unweighted_rest_pct",
+            "%",
+            "two-sigma peak, 0.2 to 200 Hz, without the once-per-revolution part",
+        ),
+        real("eccentricity_mm", "mm", "offset of the hole that once_per_rev_pct would mean"),
     ),
+    revision=2,
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
@@ -101,6 +114,7 @@ def measure(context: CaptureContext) -> pa.Table:
                 "channel": channel,
                 "mean_hz": track.lowest_hz * (1.0 + figures["speed_error_pct"] / 100.0),
                 "frequency_hz": track.lowest_hz,
+                "eccentricity_mm": eccentricity_mm(figures["once_per_rev_pct"], track.radius_mm),
                 **figures,
             }
             parts.append(tables.build(TABLE, columns))
@@ -131,6 +145,9 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
             "wow_flutter_unweighted_pct",
             "wow_flutter_weighted_rms_pct",
             "once_per_rev_pct",
+            "twice_per_rev_pct",
+            "wow_flutter_weighted_rest_pct",
+            "wow_flutter_unweighted_rest_pct",
             "drift_pct_per_min",
         ),
         float("nan"),
@@ -139,20 +156,38 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
     if len(time_s) / rate_hz < max(SETTLING_S + 1.0 / turn_hz, REVOLUTIONS_MIN / turn_hz):
         return figures
     steady = fit_steady(deviation_pct, rate_hz, turn_hz)
-    weighted = weighted_fluctuation(deviation_pct, steady, rate_hz)
     fine_hz = FINER * rate_hz
     turn = fine_hz / turn_hz
-    weighted = weighted[-whole_turns(len(weighted) - round(SETTLING_S * fine_hz), turn) :]
-    unweighted = band_limited(deviation_pct, steady, rate_hz)
-    unweighted = unweighted[: whole_turns(len(unweighted), turn)]
+    settled = whole_turns(FINER * len(deviation_pct) - round(SETTLING_S * fine_hz), turn)
+    whole = whole_turns(FINER * len(deviation_pct), turn)
+    without_once = steady._replace(waves=steady.waves * [0.0, 1.0])
+    weighted, weighted_rest = (
+        weighted_fluctuation(deviation_pct, part, rate_hz)[-settled:]
+        for part in (steady, without_once)
+    )
+    unweighted, unweighted_rest = (
+        band_limited(deviation_pct, part, rate_hz)[:whole] for part in (steady, without_once)
+    )
     figures |= {
         "wow_flutter_weighted_pct": two_sigma_peak(weighted),
         "wow_flutter_weighted_rms_pct": float(np.sqrt(np.mean(weighted**2))),
         "wow_flutter_unweighted_pct": two_sigma_peak(unweighted),
+        "wow_flutter_weighted_rest_pct": two_sigma_peak(weighted_rest),
+        "wow_flutter_unweighted_rest_pct": two_sigma_peak(unweighted_rest),
         "once_per_rev_pct": float(np.abs(steady.waves[0])),
+        "twice_per_rev_pct": float(np.abs(steady.waves[1])),
         "drift_pct_per_min": 60.0 * steady.slope,
     }
     return figures
+
+
+def eccentricity_mm(once_per_rev_pct: float, radius_mm: float | None) -> float | None:
+    """Return the offset of a record's hole that a once-per-revolution deviation would mean, mm.
+
+    The deviation is offset over groove radius; the platter's own once-per-revolution part is in it.
+    None where the radius is unknown.
+    """
+    return None if radius_mm is None else once_per_rev_pct / 100.0 * radius_mm
 
 
 def mean_over_turns(values: np.ndarray, turn: float) -> float:

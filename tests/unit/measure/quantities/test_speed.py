@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from grooveledger.measure.quantities import speed
 from grooveledger.measure.quantities.speed import TABLE, mean_over_turns, speed_figures
 from grooveledger.observe.speed_trace import observe_speed
+from grooveledger.physics.groove import eccentricity_deviation
 from grooveledger.physics.weighting import flutter_weighting
 from grooveledger.storage import tables
 from made_observations import make_context, make_side, swapped_chain
@@ -178,3 +179,30 @@ def test_no_trace_no_rows():
     rows = speed.measure(make_context(SIDE, {"speed_trace": none}))
     assert rows.schema == TABLE.schema
     assert not rows.num_rows
+
+
+def test_flutter_without_the_once_per_revolution_part_is_the_turntables():
+    # A record 0.2 mm off centre at 100 mm gives 0.2 % once a revolution (offset over radius); the
+    # turntable 0.05 % at 4 Hz, two-sigma 0.04985 % (exact for a sine), which alone is left.
+    once_pct = 100.0 * float(eccentricity_deviation(0.2, 100.0))
+    read = figures(30.0, ((TURN_HZ, once_pct, 0.3), (2 * TURN_HZ, 0.01, 1.0), (4.0, 0.05, 0.4)))
+    assert read["twice_per_rev_pct"] == pytest.approx(0.01, abs=2e-4)
+    alone = figures(30.0, ((2 * TURN_HZ, 0.01, 1.0), (4.0, 0.05, 0.4)))
+    for weighting in ("weighted", "unweighted"):
+        expected = alone[f"wow_flutter_{weighting}_pct"]
+        assert read[f"wow_flutter_{weighting}_rest_pct"] == pytest.approx(expected, rel=0.01)
+    assert read["wow_flutter_unweighted_pct"] > 3 * read["wow_flutter_unweighted_rest_pct"]
+
+
+@pytest.mark.parametrize("radius_mm", [60.0, 100.0, 146.0])
+@pytest.mark.parametrize("offset_mm", [0.05, 0.2, 0.5])
+def test_eccentricity_within_0_02_mm(offset_mm, radius_mm):
+    rng = np.random.default_rng(4)
+    once_pct = 100.0 * float(eccentricity_deviation(offset_mm, radius_mm))
+    time_s, deviation = trace(20.0, ((TURN_HZ, once_pct, 0.3), (4.0, 0.05, 0.4)), error=0.3)
+    deviation = deviation + 0.1 * rng.standard_normal(len(deviation))
+    found_mm = speed.eccentricity_mm(
+        speed_figures(time_s, deviation, RPM)["once_per_rev_pct"], radius_mm
+    )
+    assert found_mm == pytest.approx(offset_mm, abs=0.02)
+    assert speed.eccentricity_mm(0.1, None) is None
