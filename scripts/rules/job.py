@@ -9,7 +9,7 @@ from typing import Any
 
 @contextmanager
 def logged(log: str) -> Iterator[None]:
-    """Keep the traceback of whatever goes wrong in the rule's log, and let it go on."""
+    """Keep the traceback of any error in the rule's log, and re-raise it."""
     try:
         yield
     except BaseException:

@@ -67,12 +67,16 @@ def check_whole(workspace: Workspace) -> None:
         assert provenance.origin(path)["job"], path
 
 
-def test_a_run_goes_on_after_kills(measured, tmp_path):
+@pytest.mark.parametrize(
+    ("wanted", "target"), [(2, None), pytest.param(8, "tables", marks=pytest.mark.slow)]
+)
+def test_a_run_goes_on_after_kills(measured, tmp_path, wanted, target):
+    """Each kill is followed by the same command alone; the tables come out the same."""
     workspace = fresh(measured, tmp_path / "archive")
-    target = of_one(workspace)
+    target = target or of_one(workspace)
     chance = random.Random(2)
     kills = 0
-    while kills < 2:
+    while kills < wanted:
         if not killed(workspace, chance.uniform(2.0, 6.0), target):
             # Whole before it was killed: begin anew.
             shutil.rmtree(workspace.results)

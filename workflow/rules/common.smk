@@ -18,7 +18,7 @@ from grooveledger.measure.quantities import MEASURES
 
 
 def stopped(faults):
-    """Tell every fault and stop before any job."""
+    """Print every fault and stop before any job."""
     print(f"{len(faults.faults)} fault(s) in the configuration, nothing was run:", file=sys.stderr)
     for fault in faults.faults:
         print(f"  {fault}", file=sys.stderr)
@@ -29,7 +29,7 @@ def read_archive():
     """The checked configuration."""
     name = workflow.configfiles[0] if workflow.configfiles else "config.yaml"
     try:
-        # Read once more by our own reader: it tells doubled keys, which snakemake's passes over.
+        # Read again by our own reader: it reports duplicate keys, which Snakemake's passes over.
         read_config(Path(name))
         return load(config, Path.cwd(), str(name))
     except ConfigurationFaults as faults:
@@ -42,7 +42,7 @@ def read_jobs(archive):
     files = [row["file"] for row in archive.captures]
     try:
         jobs = Jobs(archive, inventory.update(results / ".inventory.tsv", captures_dir, files))
-        # The processes of single jobs, on a cluster's nodes, run what they are told to.
+        # The processes of single jobs, on a cluster's nodes, run the jobs they were given.
         if not workflow.is_main_process:
             return jobs, frozenset()
         stale = staleness.stale_jobs(jobs, results)
@@ -52,7 +52,7 @@ def read_jobs(archive):
         stopped(faults)
     except OSError as error:
         problem = f"can't be written ({error.strerror})"
-        remedy = "Make room or give leave to write there, or name another folder as results."
+        remedy = "Free some space or allow writing there, or name another folder as results."
         stopped(ConfigurationFaults([Fault(str(results), "", problem, remedy)]))
 
 

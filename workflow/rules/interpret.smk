@@ -2,7 +2,7 @@
 
 
 rule drift:
-    """Tell how every figure moves with the hours on its stylus."""
+    """Fit how every figure moves with the hours on its stylus."""
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
@@ -27,7 +27,7 @@ rule drift:
 
 
 rule loading:
-    """Reckon what the load does to every cartridge on every chain."""
+    """Calculate what the load does to every cartridge on every chain."""
     input:
         captures=f"{TABLES}/captures.parquet",
         response=f"{TABLES}/response.parquet",
@@ -50,7 +50,7 @@ rule loading:
 
 
 rule ratings:
-    """Hold captures against data sheets, and compare styli at the same age."""
+    """Compare captures with data sheets, and styli at the same age."""
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",

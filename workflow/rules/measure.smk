@@ -2,7 +2,7 @@
 
 
 rule measure:
-    """Work out every figure of a capture."""
+    """Calculate every figure of a capture."""
     input:
         tracks=f"{CAPTURE}/tracks.parquet",
         observations=expand(

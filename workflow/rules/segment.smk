@@ -2,7 +2,7 @@
 
 
 rule segment:
-    """Find the planned tracks in a capture."""
+    """Locate the planned tracks in a capture."""
     input:
         stale=stale_mark("segment"),
     output:

@@ -1,4 +1,4 @@
-"""Captures by content: path, size and time of a file tell whether its digest must be read anew."""
+"""Captures by content: a file is hashed again only where its path, size or time has changed."""
 
 import csv
 from collections.abc import Iterable
@@ -14,8 +14,8 @@ FIELDS = ("file", "size", "mtime_ns", "sha256")
 def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, str]:
     """SHA-256 of every file under `captures_dir`, read only where size or time have changed.
 
-    A file that was there once and is not there now, on a disk that was put away, keeps its digest:
-    what was measured from it stands.
+    A file that is no longer there, as on a disk that was put away, keeps its digest: what was
+    measured from it remains valid.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, s
             digests[file] = sha256
         else:
             changed.append((file, stat))
-    # Hashing leaves the interpreter's lock: two threads read at the speed of two cores.
+    # Hashing releases the interpreter's lock: two threads read at the speed of two cores.
     with ThreadPoolExecutor(max_workers=2) as pool:
         found = list(pool.map(lambda item: _digest(captures_dir / item[0]), changed))
     for (file, stat), sha256 in zip(changed, found, strict=True):
@@ -72,7 +72,7 @@ def _read(store: Path) -> dict[str, tuple[int, int, str]]:
                 row["file"]: (int(row["size"]), int(row["mtime_ns"]), row["sha256"]) for row in rows
             }
     except (OSError, KeyError, ValueError, TypeError):
-        # No inventory, or a damaged one: it holds nothing that reading the captures won't tell.
+        # No inventory, or a damaged one: reading the captures gives all that it would hold.
         return {}
 
 

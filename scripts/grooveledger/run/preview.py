@@ -1,4 +1,4 @@
-"""What a run would make, and why, in a person's words, before anything runs."""
+"""What a run would make and why, in plain words, before anything runs."""
 
 import csv
 import statistics
@@ -10,7 +10,7 @@ from grooveledger.run.progress import duration
 from grooveledger.run.rules import RULES
 from grooveledger.run.staleness import Stale
 
-#: Why, by the part of a job's mapping that differs, the most telling first.
+#: Why, by the part of a job's mapping that differs, the most informative first.
 REASONS = {
     "sha256": "the recording changed",
     "file": "the recording's name in the sheet changed",
@@ -31,10 +31,10 @@ REASONS = {
     "chains": "a chain changed",
     "pages": "the documentation changed",
 }
-UPSTREAM = "what it reads is made again"
+UPSTREAM = "its inputs are made again"
 MISSING = "not there yet"
-UNTOLD = "what is there doesn't say what it was made from"
-#: So many names are written out.
+UNKNOWN = "the existing result does not say what it was made from"
+#: Number of names written out.
 NAMES_SHOWN = 6
 
 
@@ -42,10 +42,10 @@ def reason(stale: Stale) -> str:
     """Why a job would run."""
     if stale.missing:
         return MISSING
-    told = [words for part, words in REASONS.items() if part in stale.changed]
-    if told:
-        return ", ".join(told)
-    return UPSTREAM if "from" in stale.changed else UNTOLD
+    reasons = [words for part, words in REASONS.items() if part in stale.changed]
+    if reasons:
+        return ", ".join(reasons)
+    return UPSTREAM if "from" in stale.changed else UNKNOWN
 
 
 def seconds(jobs: Iterable[Job], results: Path) -> dict[Job, float | None]:
@@ -79,7 +79,7 @@ def _benchmark(path: Path) -> float | None:
 def lines(
     stale: Sequence[Stale], total: int, times: Mapping[Job, float | None], cores: int
 ) -> list[str]:
-    """Tell what would run.
+    """List what would run.
 
     Parameters
     ----------
@@ -93,30 +93,30 @@ def lines(
         How many run at a time.
     """
     if not stale:
-        return [f"Nothing to do: all {total} jobs' results are there and up to date."]
+        return [f"Nothing to do: all {total} jobs' results are up to date."]
     groups: dict[tuple[str, str], list[Stale]] = {}
     for item in stale:
         groups.setdefault((item.job.rule, reason(item)), []).append(item)
-    told = [f"{len(stale)} of {total} jobs would run:"]
+    said = [f"{len(stale)} of {total} jobs would run:"]
     for (rule, why), items in groups.items():
         what = f"{RULES[rule].work} {_names(items)}".rstrip()
         time = _sum([times[item.job] for item in items])
-        told.append(f"  {what}: {why}{f' ({duration(time)})' if time else ''}")
+        said.append(f"  {what}: {why}{f' ({duration(time)})' if time else ''}")
     decoded = dict.fromkeys(item.job.name for item in stale if item.job.decodes)
-    told.append(
+    said.append(
         f"{_count(len(decoded), 'recording')} would be decoded." if decoded else "No audio is read."
     )
     whole = _sum([times[item.job] for item in stale])
     unknown = sum(times[item.job] is None for item in stale)
     if whole:
-        beside = f", {_count(unknown, 'job')} of unknown length beside" if unknown else ""
-        told.append(
+        beside = f", {_count(unknown, 'job')} of unknown length besides" if unknown else ""
+        said.append(
             f"About {duration(whole / cores)} on {_count(cores, 'core')} by the times of the last "
             f"run{beside}."
         )
     else:
-        told.append("How long it takes is not known before a first run.")
-    return told
+        said.append("The time it takes is unknown before a first run.")
+    return said
 
 
 def _names(items: Sequence[Stale]) -> str:

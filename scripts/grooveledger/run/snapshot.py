@@ -44,9 +44,11 @@ def keep(results: Path, name: str) -> Path:
     """
     kept = folder(results) / name
     if not _NAME.fullmatch(name):
-        raise _fault(name, "is no name for a snapshot", "Use letters, digits, '.', '_' and '-'.")
+        raise _fault(
+            name, "is not a valid name for a snapshot", "Use letters, digits, '.', '_' and '-'."
+        )
     if kept.exists():
-        raise _fault(name, f"is kept already in {kept}", "Use another name, or remove that folder.")
+        raise _fault(name, f"is already kept in {kept}", "Use another name, or remove that folder.")
     if not (results / "tables").is_dir():
         raise _fault(name, f"can't be kept: {results} holds no tables", "Run the workflow first.")
     scratch = kept.with_name(f".{name}.part")
@@ -68,7 +70,7 @@ def find(results: Path, name: str) -> Path:
         if (candidate / "tables").is_dir():
             return candidate
     kept = sorted(path.name for path in folder(results).glob("[!.]*"))
-    known = f"There are {', '.join(kept)}." if kept else "None was kept yet."
+    known = f"There are {', '.join(kept)}." if kept else "None has been kept yet."
     raise ConfigurationFaults([Fault(str(folder(results)), name, "no such snapshot", known)])
 
 

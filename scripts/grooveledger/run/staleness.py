@@ -1,7 +1,7 @@
 """Which results were made by other code, settings or recordings than a run now expects.
 
 Snakemake remembers what it ran, but a failed job, a deleted memory or tables copied from elsewhere
-leave results that it knows nothing of. The results' own provenance always tells.
+leave results that it knows nothing of. The results' own provenance is always there.
 """
 
 import json
@@ -42,7 +42,7 @@ def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
             found.append(Stale(job, not any(there), ()))
             continue
         expected = jobs.digest(job.rule, job.name)
-        for path in _telling(job, results):
+        for path in _stating_origin(job, results):
             if not made_from(path, expected):
                 changed = _changed(origin(path), jobs.mapping(job.rule, job.name))
                 found.append(Stale(job, False, changed))
@@ -61,12 +61,12 @@ def mark(stale: Sequence[Stale], jobs: Jobs, results: Path) -> frozenset[tuple[s
     """
     made_otherwise = [item for item in stale if not item.missing or RULES[item.job.rule].run_by]
     if made_otherwise:
-        told = [
+        said = [
             {"rule": item.job.rule, "name": item.job.name, "changed": item.changed}
             for item in made_otherwise
         ]
         # The time makes the content new: Snakemake takes a file of the same content for unchanged.
-        content = json.dumps({"time_ns": time.time_ns(), "stale": told}, indent=1)
+        content = json.dumps({"time_ns": time.time_ns(), "stale": said}, indent=1)
         (results / MARK).write_text(content, encoding="utf-8")
     return frozenset(jobs.run_by(item.job.rule, item.job.name) for item in made_otherwise)
 
@@ -83,12 +83,12 @@ def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
     wanted = {item.job.name for item in stale if item.job.decodes and not item.missing}
     if wanted and not captures_dir.is_dir():
         problem = f"is not there, and {len(wanted)} of its recordings would have to be read"
-        remedy = "Connect the disk, or mend captures_dir in the configuration."
+        remedy = "Connect the disk, or correct captures_dir in the configuration."
         raise ConfigurationFaults([Fault(str(captures_dir), "", problem, remedy)])
 
 
-def _telling(job: Job, results: Path) -> list[Path]:
-    """Results that tell their origin: tables and folders; a page's is that of its folder."""
+def _stating_origin(job: Job, results: Path) -> list[Path]:
+    """Results that state their origin: tables and folders; a page's is that of its folder."""
     return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
 
 

@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all, whatever ends the program or the machine."""
+"""Files that are written whole or not at all, whatever stops the program or the machine."""
 
 import os
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""What a result says of its own origin: a table in its metadata, a folder in a file of its own."""
+"""Where a result came from: for a table in its metadata, for a folder in a file of its own."""
 
 import json
 import os
@@ -25,7 +25,7 @@ def provenance(job: Mapping[str, Any]) -> dict[str, str]:
 
 
 def stamp(folder: str | Path, job: Mapping[str, Any]) -> None:
-    """Say in a folder what it was made from; the last thing that a job does."""
+    """Record in a folder what it was made from; the last thing that a job does."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / STAMP).write_text(json.dumps(provenance(job)), encoding="utf-8")

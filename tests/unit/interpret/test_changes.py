@@ -52,7 +52,8 @@ def test_a_snapshot_shares_what_does_not_change(sets):
 
 
 @pytest.mark.parametrize(
-    ("name", "told"), [("before", "kept already"), ("../x", "no name"), ("", "no name")]
+    ("name", "told"),
+    [("before", "already kept"), ("../x", "not a valid name"), ("", "not a valid name")],
 )
 def test_a_snapshots_name_is_checked(sets, name, told):
     with pytest.raises(ConfigurationFaults, match=told):

@@ -18,8 +18,8 @@ def stale(rule: str, name: str = "", changed: tuple[str, ...] = (), missing: boo
         (stale("segment", missing=True), "not there yet"),
         (stale("measure", changed=("chain", "from")), "the chain changed"),
         (stale("measure", changed=("chain", "code")), "its code changed, the chain changed"),
-        (stale("collect", changed=("from",)), "what it reads is made again"),
-        (stale("drift"), "what is there doesn't say what it was made from"),
+        (stale("collect", changed=("from",)), "its inputs are made again"),
+        (stale("drift"), "the existing result does not say what it was made from"),
     ],
 )
 def test_reasons_are_told_in_words(item, told):
@@ -40,18 +40,18 @@ def test_jobs_are_grouped_by_what_and_why(tmp_path):
     assert told == [
         "9 of 20 jobs would run:",
         "  calculate the figures of c1, c2, c3, c4, c5 and 3 more: the chain changed (5 min)",
-        "  join the tables of all captures: what it reads is made again",
+        "  join the tables of all captures: its inputs are made again",
         "No audio is read.",
-        "About 3 min on 2 cores by the times of the last run, 1 job of unknown length beside.",
+        "About 3 min on 2 cores by the times of the last run, 1 job of unknown length besides.",
     ]
 
 
 def test_nothing_to_do_is_told():
-    assert lines([], 5, {}, 1) == ["Nothing to do: all 5 jobs' results are there and up to date."]
+    assert lines([], 5, {}, 1) == ["Nothing to do: all 5 jobs' results are up to date."]
 
 
 def test_recordings_that_are_decoded_are_counted_once():
     found = [stale("segment", "a", ("sha256",)), stale("observe_orders", "a", ("from",))]
     told = lines(found, 2, dict.fromkeys([item.job for item in found]), 1)
     assert "1 recording would be decoded." in told
-    assert told[-1] == "How long it takes is not known before a first run."
+    assert told[-1] == "The time it takes is unknown before a first run."
