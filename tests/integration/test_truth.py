@@ -191,3 +191,22 @@ def test_azimuth_within_three_tenths_of_a_degree(tmp_path, angle_deg):
     found, _ = taken(tmp_path, side, NOISY, rate=48_000, stylus=stylus)
     assert found.metric("azimuth_deg", "both") == pytest.approx(angle_deg, abs=0.3)
     assert found.metric("separation_balanced_db", "both") == pytest.approx(25.0, abs=0.5)
+
+
+def test_two_tones_modulated_in_amplitude_alone(tmp_path):
+    """Both sidebands of each pair alike in the groove: depth within 5 %, no frequency."""
+    two_tone = {"track": 1, "kind": "two_tone", "modulation": "left", "velocity_cm_s": 5.0,
+                "frequencies_hz": [400.0, 4000.0], "ratio": 4.0, "duration_s": 10.0}  # fmt: skip
+    stylus = StylusTruth(
+        intermodulation_pct=(2.4, 0.7), tip_resonance_hz=1e6, coil_inductance_mh=0.0
+    )
+    side = side_of(two_tone, tone(2, "right"))
+    found, _ = taken(tmp_path, side, NOISY, rate=48_000, stylus=stylus)
+    rows = found.rows("modulation", channel="left")
+    am = np.hypot(rows["am_in_phase_pct"], rows["am_quadrature_pct"])
+    fm = np.hypot(rows["fm_in_phase_pct"], rows["fm_quadrature_pct"])
+    assert am == pytest.approx([2.4, 0.7], rel=0.05)
+    # The simulator turns the sidebands by 35 degrees for each low tone they are away.
+    phase_deg = np.degrees(np.arctan2(rows["am_quadrature_pct"], rows["am_in_phase_pct"]))
+    assert phase_deg == pytest.approx([35.0, 70.0], abs=2.0)
+    assert (fm < [0.012, 0.007]).all()

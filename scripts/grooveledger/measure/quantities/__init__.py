@@ -13,6 +13,7 @@ MODULES = (
     "distortion",
     "spectrum",
     "intermodulation",
+    "modulation",
     "tracking_ability",
     "speed",
     "noise",
