@@ -181,7 +181,7 @@ def compared(
     )
     result["thd"] = (
         thd["thd_pct"] / true_pct - 1.0,
-        thd["floor_pct"] / np.maximum(thd["thd_pct"], true_pct) / np.sqrt(2.0),
+        thd["floor_pct"] / true_pct / np.sqrt(2.0),
     )
     limit = rows(found["metrics"], "value", metric="upper_limit_hz", channel=channel, track=track)[
         "value"

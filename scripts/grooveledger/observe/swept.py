@@ -32,7 +32,7 @@ END_AGREES_DB, END_SIGMAS = 0.3, 4.0
 #: Readings next to an end that are continued to it.
 END_NEIGHBOURS = 4
 #: Below this a sweep and its harmonics leave the treble to ticks, which stand out of it by so much.
-TREBLE_FREE_HZ, TICK_DB = 420.0, 13.0
+TREBLE_FREE_HZ, TICK_DB = 850.0, 13.0
 #: A tick this part of a window from its middle counts for a tenth of one there.
 TICK_WINDOW_PART = 0.3
 #: Times at which a path's frequency is looked up for planning, s.
