@@ -64,7 +64,7 @@ STRANGER = {
 ALL = [1, 2, 3, 4, 5]
 #: One of these tells what to do.
 REMEDY = re.compile(
-    r"capture again|copy (it|the file) again|convert it|put it under|record (both|at)|"
+    r"capture again|copy (it|the file) again|convert it|put it in|record (both|at)|"
     r"set the speed|(correct|check) record and side|exchange the cables|set invert|"
     r"check the converter|raise the recording gain|let the recorder run|read it as raw|"
     r"nothing needs doing"

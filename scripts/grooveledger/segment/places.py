@@ -64,7 +64,7 @@ def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
     """Return a track's ends as heard, or those of a sweep's line where they are not heard."""
     spans = played.spans[match.first : match.last + 1]
     start_s, stop_s = spans[0][0], spans[-1][1]
-    if track.kind != "sweep":
+    if track.kind != "sweep" or match.jumped:
         return start_s, stop_s
     part = played.sounding.between(start_s, stop_s)
     on_line = np.flatnonzero(match.off_octaves < ON_LINE_OCTAVES)
