@@ -46,6 +46,8 @@ BETTER_BY = 1.0
 #: Sides whose costs are nearer than this fit a capture equally well: a step of one track's
 #: duration or frequency, less than a track that is missing or left over.
 AS_WELL_WITHIN = 1.0
+#: Sound of this length within a sweep's extent that is not on its line comes after a jump.
+JUMPED_REST_S = 0.5
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
 
@@ -171,6 +173,11 @@ def _parts(
         position: extent(played, side.tracks[position], match, speed)
         for position, match in matches.items()
     }
+    for position, match in matches.items():
+        # What is heard of a sweep where another part of its line should be, is so after a jump.
+        if side.tracks[position].kind == "sweep" and not is_blurred(side.tracks[position]):
+            rest = heard.unclaimed_s(alignment.claimed, *extents[position])
+            matches[position] = replace(match, jumped=match.jumped or rest > JUMPED_REST_S)
     extents |= other_extents(heard, side, extents, alignment.claimed)
     taken = {
         position: with_pilot(

@@ -157,6 +157,14 @@ class Heard:
             if (stop - start) * hop_s >= least_s
         ]
 
+    def unclaimed_s(self, claimed: set[int], start_s: float, stop_s: float) -> float:
+        """Return how much of the time between two is in stretches that no track lies on."""
+        return sum(
+            max(min(stretch.stop_s, stop_s) - max(stretch.start_s, start_s), 0.0)
+            for i, stretch in enumerate(self.stretches)
+            if i not in claimed
+        )
+
     def frames(self, start_s: float, stop_s: float) -> slice:
         """Envelope frames that lie wholly between two times."""
         first = int(np.ceil(start_s / self.envelope.hop_s - 1e-6))

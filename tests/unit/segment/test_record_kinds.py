@@ -226,3 +226,18 @@ def test_another_speed_than_that_of_the_record_is_named(tmp_path, rpm):
     _, health, _, _ = located(tmp_path, cut, described)
     assert health["status"] == "rejected"
     assert "played at 33.33 rpm" in health["reason"]
+
+
+@pytest.mark.parametrize("part", [0.3, 0.5, 0.7])
+def test_a_needle_that_jumps_within_a_sweep_is_never_ok(tmp_path, part):
+    """Wherever it jumps: what is left of the sweep on either side is no whole sweep."""
+    cut = side_of(tone("left"), sweep("left", 100, 20_000, 10.0), sweep("right", 100, 20_000, 10.0))
+    samples, placed = capture_of(cut.tracks, 1.5, seed=5)
+    start_s, stop_s = placed[2]
+    first = int((start_s + part * (stop_s - start_s)) * RATE_HZ)
+    jumped = np.delete(samples, slice(first, first + int(1.8 * RATE_HZ)), axis=0)
+    path = tmp_path / "capture.wav"
+    sf.write(path, jumped, RATE_HZ, subtype="FLOAT")
+    tracks, health = segment(path, cut, SETTINGS, "one")
+    assert health.to_pylist()[0]["status"] == "flagged"
+    assert {row["track"]: row["match"] for row in tracks.to_pylist()}[2] == "missing"
