@@ -35,6 +35,11 @@ TABLE = Table(
 )
 
 
+#: Below this a rise of distortion is no jump, %: a clean step of a tenth of a percent may rise
+#: threefold on a stylus that still tracks (our choice).
+JUMP_LEAST_PCT = 1.0
+
+
 def is_used(track: Track) -> bool:
     """Whether tracking ability is read from a track: from one tone at rising amplitudes."""
     return track.kind == "amplitude_steps" and track.serves("tracking_ability")
@@ -44,7 +49,8 @@ def measure(context: CaptureContext) -> pa.Table:
     """Measure each driven channel's distortion at every amplitude step.
 
     `mistracking` is true from the first step, in order of amplitude, whose THD exceeds
-    `thd_limit_pct` or is more than `jump_ratio` times that of the step before; a step without a
+    `thd_limit_pct`, or is more than `jump_ratio` times that of the step before and more than
+    `JUMP_LEAST_PCT`; a step without a
     fundamental clear of the noise says nothing and is passed over. THD that noise limits is an
     upper bound, so that noise alone makes no jump.
 
@@ -67,7 +73,7 @@ def measure(context: CaptureContext) -> pa.Table:
 
 
 def mistracking(thd_pct: np.ndarray, thd_limit_pct: float, jump_ratio: float) -> np.ndarray:
-    """Tell which steps, in order of amplitude, are at or past the first that is not tracked.
+    """Return which steps, in order of amplitude, are at or past the first that is not tracked.
 
     Parameters
     ----------
@@ -79,7 +85,7 @@ def mistracking(thd_pct: np.ndarray, thd_limit_pct: float, jump_ratio: float) ->
     stated = np.flatnonzero(~np.isnan(thd_pct))
     thd = thd_pct[stated]
     lost = thd > thd_limit_pct
-    lost[1:] |= thd[1:] > jump_ratio * thd[:-1]
+    lost[1:] |= thd[1:] > np.maximum(jump_ratio * thd[:-1], JUMP_LEAST_PCT)
     first = stated[np.argmax(lost)] if lost.any() else len(thd_pct)
     return np.arange(len(thd_pct)) >= first
 

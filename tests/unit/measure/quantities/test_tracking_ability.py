@@ -41,6 +41,8 @@ def measured(thd_pct, amplitudes_um=AMPLITUDES_UM, floor_fs=1e-9):
     [
         ([1.0, 1.2, 1.5, 2.0, 2.5], 5),
         ([1.0, 1.2, 1.5, 2.0, 11.0], 4),  # past the limit
+        ([0.1, 0.1, 0.4, 0.9, 0.95], 5),  # fourfold, but next to nothing: still tracked
+        ([0.1, 0.1, 0.4, 1.3, 1.3], 3),
         ([1.0, 1.2, 4.0, 2.0, 2.5], 2),  # a jump; it stays lost
         ([12.0, 1.0, 1.0, 1.0, 1.0], 0),
         ([1.0, 3.0, 9.0, 9.9, 9.9], 5),  # threefold is not more than threefold
