@@ -15,6 +15,7 @@ from grooveledger.measure.metric_rows import (
     groups,
 )
 from grooveledger.measure.readings import readings
+from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
 from grooveledger.schemas.table import CAPTURE, CHANNEL, TRACK, TRUTH, Column, Table, real
 from grooveledger.storage import tables
@@ -113,7 +114,7 @@ def _rows(
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
-    """Yield the largest amplitude that was tracked."""
+    """Yield the largest amplitude that was tracked, uncertain by the step after it."""
     for track, channel, rows in groups(measured.tables, "tracking_ability"):
         rising = np.argsort(rows["amplitude_um"], kind="stable")
         stated = rising[~np.isnan(rows["thd_pct"][rising])]
@@ -121,7 +122,12 @@ def figures(measured: Measured) -> Iterator[Figure]:
         value = float(tracked[-1]) if len(tracked) else np.nan
         # Nothing was lost: the stylus tracks at least the largest step.
         at_least = bool(len(tracked)) and not bool(rows["mistracking"].any())
-        yield Figure("tracked_amplitude_um", channel, track, value, limited=at_least)
+        parts = {}
+        if len(tracked) and rows["mistracking"].any():
+            # What is tracked lies anywhere between this step and the first that is lost.
+            lost_um = float(rows["amplitude_um"][rows["mistracking"].astype(bool)].min())
+            parts["interpolation"] = float(rectangular(lost_um - value))
+        yield Figure("tracked_amplitude_um", channel, track, value, limited=at_least, parts=parts)
 
 
 MEASURE = Measure(

@@ -1,6 +1,7 @@
 """Tracking ability from made-up amplitude steps."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -74,3 +75,14 @@ def test_noise_alone_makes_no_jump():
     """Distortion that sinks into the noise is a bound there, so the next step is no jump."""
     left, _ = measured([0.001, 0.001, 0.5, 0.6, 0.7], floor_fs=0.001)
     assert not left["mistracking"].any()
+
+
+def test_the_step_that_is_lost_next_is_the_uncertainty():
+    # A rectangular distribution over the distance to it (JCGM 100, 4.3.7).
+    _, found = measured([1.0, 1.2, 1.5, 2.0, 15.0])
+    gap_um = np.diff(np.sort(np.array(AMPLITUDES_UM)))[-1]
+    read = list(tracking_ability.figures(SimpleNamespace(tables={"tracking_ability": found})))
+    left = next(figure for figure in read if figure.channel == "left")
+    assert left.value == sorted(AMPLITUDES_UM)[-2]
+    assert left.parts["interpolation"] == pytest.approx(gap_um / np.sqrt(3.0))
+    assert not left.limited
