@@ -7,6 +7,7 @@ import pandas as pd
 from failing import failing_alone
 from grooveledger.interpret.drift import (
     advice_table,
+    analyse_archive,
     control_table,
     drift_table,
     odd_captures_table,
@@ -24,9 +25,11 @@ with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ODD_CAPTURES, ADVIC
         data_frames.read(snakemake.input.metrics),
         data_frames.read(snakemake.input.captures),
     )
-    drift = drift_table(metrics, captures, styli, settings)
-    control = control_table(metrics, captures, styli, settings)
-    odd = odd_captures_table(metrics, captures, styli, settings)
+    archive = (metrics, captures, styli, settings)
+    analysis = analyse_archive(*archive)
+    drift = drift_table(*archive, analysis)
+    control = control_table(*archive, analysis)
+    odd = odd_captures_table(*archive, analysis)
     made = (
         (DRIFT, drift),
         (STYLUS_STATES, stylus_states(drift, captures, styli, settings, odd)),

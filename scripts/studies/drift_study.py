@@ -21,6 +21,7 @@ from drift_histories import METRIC, archive_of, holds, long_table, uneven_hours
 from drift_truth import false_statements
 from grooveledger.interpret.drift import (
     advice_table,
+    analyse_archive,
     control_table,
     drift_table,
     odd_captures_table,
@@ -211,8 +212,10 @@ def scale(share: float) -> Iterator[str]:
     for i in range(styli):
         values = scatter(rng, "normal", 250)
         archive = archive_of(long_table(values, uneven_hours(rng, 250), stylus=f"s{i}"))
-        drift_table(*archive, SETTINGS)
-        control_table(*archive, SETTINGS)
+        analysis = analyse_archive(*archive, SETTINGS)
+        drift_table(*archive, SETTINGS, analysis)
+        control_table(*archive, SETTINGS, analysis)
+        odd_captures_table(*archive, SETTINGS, analysis)
     yield f"{styli} styli of 250 captures: {time.perf_counter() - began:.1f} s"
 
 

@@ -14,9 +14,10 @@ import pandas as pd
 from scipy.special import ndtr, stdtrit
 
 from grooveledger.interpret.drift import days, least_squares, serial, sizes
+from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.days import Array
-from grooveledger.interpret.drift.fits import Fitted, analyse
-from grooveledger.interpret.drift.history import History, histories
+from grooveledger.interpret.drift.fits import Fitted, Page
+from grooveledger.interpret.drift.history import History
 from grooveledger.interpret.drift.odd import (
     ODD_ALARMS,
     STANDS_OUT,
@@ -43,6 +44,7 @@ def control_table(
     captures: pd.DataFrame,
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
+    analysis: Analysis | None = None,
 ) -> pd.DataFrame:
     """Compare each figure's newest capture with what the days before it predict.
 
@@ -52,6 +54,8 @@ def control_table(
         The tables and the sheet of those names.
     settings : mapping
         The configuration's drift block.
+    analysis : Analysis, optional
+        As `analyse_archive` makes it of these; made here where it is not given.
 
     Returns
     -------
@@ -60,10 +64,8 @@ def control_table(
         break-in. A figure with too few days, or one whose newest capture is the first on its
         record side or chain, is not charted: nothing predicts it.
     """
-    chosen = Settings.from_mapping(settings)
-    parts = [
-        part for history in histories(metrics, captures, styli) for part in _charts(history, chosen)
-    ]
+    found, pages, chosen = analysis or analyse_archive(metrics, captures, styli, settings)
+    parts = [part for history in found for part in _charts(history, pages[history.stylus], chosen)]
     columns = {
         name: np.concatenate([part[name] for part in parts]) if parts else np.array([])
         for name in CONTROL.names
@@ -77,17 +79,15 @@ def odd_captures_table(
     captures: pd.DataFrame,
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
+    analysis: Analysis | None = None,
 ) -> pd.DataFrame:
     """Name the captures that do not fit their stylus; parameters as for `control_table`."""
-    chosen = Settings.from_mapping(settings)
-    found = histories(metrics, captures, styli)
-    pages = {history.stylus: analyse(history, chosen) for history in found}
+    found, pages, chosen = analysis or analyse_archive(metrics, captures, styli, settings)
     return pd.DataFrame(list(odd_captures(found, pages, chosen)), columns=list(ODD_CAPTURES.names))
 
 
-def _charts(history: History, settings: Settings) -> Iterator[Chart]:
+def _charts(history: History, page: Page, settings: Settings) -> Iterator[Chart]:
     """Yield the charts of one stylus."""
-    page = analyse(history, settings)
     newest = history.day == history.day[-1]
     shown = [
         tested.fitted

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.drift import days, forecast, partners, pooling, rows
-from grooveledger.interpret.drift.fits import Page, analyse
-from grooveledger.interpret.drift.history import History, histories
+from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
+from grooveledger.interpret.drift.fits import Page
+from grooveledger.interpret.drift.history import History
 from grooveledger.interpret.drift.rows import Row
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import DRIFT
@@ -19,6 +20,7 @@ def drift_table(
     captures: pd.DataFrame,
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
+    analysis: Analysis | None = None,
 ) -> pd.DataFrame:
     """Say how each figure of each stylus moves with its hours.
 
@@ -28,15 +30,15 @@ def drift_table(
         The tables and the sheet of those names.
     settings : mapping
         The configuration's drift block; missing keys have their defaults.
+    analysis : Analysis, optional
+        As `analyse_archive` makes it of these; made here where it is not given.
 
     Returns
     -------
     pandas.DataFrame
         The columns of the table `drift`, sorted by stylus, metric and channel. NaN or None is null.
     """
-    chosen = Settings.from_mapping(settings)
-    found = histories(metrics, captures, styli)
-    pages = {history.stylus: analyse(history, chosen) for history in found}
+    found, pages, chosen = analysis or analyse_archive(metrics, captures, styli, settings)
     tables = {
         history.stylus: list(_rows(history, pages[history.stylus], chosen)) for history in found
     }
