@@ -191,14 +191,14 @@ def _orders(history: History, fitted: list[Fitted], seed: str) -> list[np.ndarra
 def _still_settling(
     history: History, fitted: list[Fitted], correlation: Correlation, settled: float
 ) -> bool:
-    """Tell whether any figure still settles: a decay beside a line and a square root."""
+    """Tell whether any figure still settles: a decay beside a line, a root and a square."""
     scores, largest = [np.zeros(0)], np.zeros(PERMUTATIONS)
     for group, orders in zip(fitted, _orders(history, fitted, "settling"), strict=True):
         since = group.hours - settled
         early = np.sum(since < 2.0 * SETTLING_HOURS)
         if early < SETTLING_DAYS or len(since) - early < SETTLING_DAYS:
             continue
-        wear = np.column_stack([group.design, np.sqrt(group.since)])
+        wear = np.column_stack([group.design, np.sqrt(group.since), group.since**2])
         if len(since) - wear.shape[1] - 1 < MINIMUM_DEGREES:
             continue
         white = correlation.steps(group.hours, group.date)
