@@ -3,7 +3,9 @@
 Headless Chromium is steered through chromedriver, by the W3C WebDriver protocol over loopback.
 """
 
+import base64
 import json
+import re
 import shutil
 import socket
 import subprocess
@@ -13,11 +15,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import make_archive
 import make_report
 from grooveledger.report import index
+from grooveledger.report.grids import rows_of
+from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 NARROW_PX = 390
 WIDE_PX = 1200
@@ -68,6 +74,8 @@ return {...worst, seen};
 TOO_WIDE = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
 LOADED = "return document.readyState === 'complete' && performance.timing.loadEventEnd > 0"
 LOAD_MS = "return performance.timing.loadEventEnd - performance.timing.navigationStart"
+#: The longest table of a stylus's page.
+DRIFT_TABLE = "const table = document.querySelector('[aria-label^=Drift] table')"
 #: Elements that can be scrolled but not reached with the keyboard.
 UNREACHABLE = """
 return [...document.querySelectorAll("*")].filter(e => e.scrollWidth > e.clientWidth + 1
@@ -218,36 +226,158 @@ def test_all_that_scrolls_can_be_reached_with_the_keyboard(
         assert browser.run(UNREACHABLE) == [], path.name
 
 
-def test_printed_pages_show_what_is_folded_and_no_navigation(
-    browser: Browser, report: Path
-) -> None:
+def test_printed_pages_have_no_navigation(browser: Browser, report: Path) -> None:
     browser.width(WIDE_PX)
     browser.media(kind="print")
     browser.open(report / "styli" / "worn.html")
     shown = "return getComputedStyle(document.querySelector('{}')).display"
     assert browser.run(shown.format(".trail")) == "none"
-    assert browser.run("return document.querySelector('details .picture').checkVisibility()")
+    assert browser.run(shown.format(".tools")) == "none"
     browser.media()
 
 
-def test_the_list_of_captures_sorts_and_filters(browser: Browser, report: Path) -> None:
+def test_tables_sort_and_filter(browser: Browser, report: Path) -> None:
     browser.width(WIDE_PX)
-    browser.open(report / "index.html")
-    browser.run("document.querySelectorAll('#list th button')[0].click()")
-    first = "return document.querySelector('#list tbody tr').textContent"
-    assert "c0000" in browser.run(first)
-    browser.run("document.querySelectorAll('#list th button')[0].click()")
-    assert "c0006" in browser.run(first)
+    browser.open(report / "styli" / "worn.html")
+    browser.run(f"{DRIFT_TABLE}; table.querySelectorAll('th button')[0].click()")
+    sort = f"{DRIFT_TABLE}; return [...table.tBodies[0].rows].map(r => r.cells[0].textContent)"
+    names = browser.run(sort)
+    assert len(names) == 8
+    assert names == sorted(names, key=str.lower)
+    browser.run(f"{DRIFT_TABLE}; table.querySelectorAll('th button')[0].click()")
+    assert browser.run(sort) == names[::-1]
+    shown = f"{DRIFT_TABLE}; return [...table.tBodies[0].rows].filter(r => !r.hidden).length"
+    tools = f"{DRIFT_TABLE}; const tools = table.closest('.scroll').previousElementSibling;"
+    browser.run(f"{tools} tools.querySelector('[type=checkbox]').click()")
+    moving = browser.run(shown)
+    marked = f"{DRIFT_TABLE}; return table.querySelectorAll('tr[data-moves]').length"
+    assert 0 < moving == browser.run(marked) < len(names)
     browser.run(
-        "const f = document.getElementById('filter'); f.value = 'worn flagged c00';"
+        f"{tools} const f = tools.querySelector('[type=search]'); f.value = 'separation left';"
         "f.dispatchEvent(new Event('input'))"
     )
-    assert browser.run("return document.getElementById('shown').textContent") == "0 of 7"
-    browser.run(
-        "const f = document.getElementById('filter'); f.value = 'rejected';"
-        "f.dispatchEvent(new Event('input'))"
+    assert browser.run(shown) == 1
+    assert browser.run(f"{tools} return tools.textContent").endswith(f"1 of {len(names)}")
+
+
+def test_numbers_sort_as_numbers(browser: Browser, report: Path) -> None:
+    browser.width(WIDE_PX)
+    browser.open(report / "styli" / "worn.html")
+    column = f"{DRIFT_TABLE}; const at = [...table.tHead.rows[0].cells]"
+    column += ".findIndex(h => h.textContent === 'Change per 100 h');"
+    browser.run(f"{column} table.tHead.rows[0].cells[at].querySelector('button').click()")
+    found = browser.run(f"{column} return [...table.tBodies[0].rows].map(r => r.cells[at].textContent)")
+    numbers = [float(text.replace("\N{MINUS SIGN}", "-")) for text in found if text != "\N{EN DASH}"]
+    assert len(numbers) > 3
+    assert numbers == sorted(numbers)
+
+
+def values_at(browser: Browser, figure: str, px: float) -> str:
+    """Text under a picture with the pointer at a place of its own coordinates."""
+    return str(
+        browser.run(
+            f"const svg = document.querySelector('#{figure} svg');"
+            f"const spot = new DOMPoint({px}, 100).matrixTransform(svg.getScreenCTM());"
+            "svg.dispatchEvent(new PointerEvent('pointermove', {clientX: spot.x, clientY: spot.y}));"
+            f"return document.querySelector('#{figure} .values').textContent"
+        )
     )
-    assert browser.run("return document.getElementById('shown').textContent") == "1 of 7"
+
+
+def test_values_under_the_pointer_are_the_tables(browser: Browser, report: Path) -> None:
+    browser.width(WIDE_PX)
+    browser.open(report / "captures" / "c0001.html")
+    rows = tables.columns(tables.read(report.parent / "captures" / "c0001" / "response.parquet"))
+    checked = 0
+    for px in (90, 180, 300, 400, 440):
+        said = values_at(browser, "response", px).replace("\N{MINUS SIGN}", "-")
+        found = re.fullmatch(r"([\d.]+) Hz: left (-?[\d.]+) dB, right (-?[\d.]+) dB", said)
+        assert found, said
+        frequency_hz, *values = map(float, found.groups())
+        for channel, value in zip(("left", "right"), values, strict=True):
+            own = rows["channel"] == channel
+            at = np.argmin(np.abs(rows["frequency_hz"][own] - frequency_hz))
+            assert rows["frequency_hz"][own][at] == pytest.approx(frequency_hz, rel=2e-3, abs=0.01)
+            assert value == pytest.approx(rows["response_db"][own][at], abs=0.006)
+            checked += 1
+    assert checked == 10
+
+
+def test_the_keyboard_reads_values_and_hides_lines(browser: Browser, report: Path) -> None:
+    browser.width(WIDE_PX)
+    browser.open(report / "captures" / "c0001.html")
+    press = (
+        "const holder = document.querySelector('#response .scroll'); holder.focus();"
+        "holder.dispatchEvent(new KeyboardEvent('keydown', {key: 'ArrowRight', bubbles: true}));"
+        "return document.querySelector('#response .values').textContent"
+    )
+    first, second = browser.run(press), browser.run(press)
+    assert first.startswith("20.00 Hz: left")
+    assert float(second.split()[0]) > 20
+    assert browser.run("return document.querySelector('#response .values').ariaLive") == "polite"
+    hide = (
+        "const key = document.querySelector('#response .key[data-line=left]');"
+        "key.dispatchEvent(new KeyboardEvent('keydown', {key: 'Enter', bubbles: true}));"
+        "return [key.getAttribute('role'), key.tabIndex, key.getAttribute('aria-pressed')]"
+    )
+    assert browser.run(hide) == ["button", 0, "false"]
+    assert "left" not in browser.run(press)
+    assert browser.run(hide)[2] == "true"
+    assert "left" in browser.run(press)
+
+
+def test_a_curve_is_copied_as_csv(browser: Browser, report: Path) -> None:
+    browser.width(WIDE_PX)
+    browser.open(report / "captures" / "c0001.html")
+    browser.run(
+        "window.copied = ''; Object.defineProperty(navigator, 'clipboard',"
+        "{value: {writeText: async text => { window.copied = text; }}});"
+        "document.querySelector('#response button.copy').click()"
+    )
+    lines = browser.run("return window.copied").splitlines()
+    assert lines[0] == '"line","Frequency (Hz)","Response (dB)"'
+    rows = tables.columns(tables.read(report.parent / "captures" / "c0001" / "response.parquet"))
+    own = rows["channel"] == "left"
+    left = np.array([line.split(",")[1:] for line in lines if line.startswith('"left"')], float)
+    assert len(left) == own.sum()
+    assert left[:, 0] == pytest.approx(rows["frequency_hz"][own], rel=1e-4)
+    assert left[:, 1] == pytest.approx(rows["response_db"][own], abs=1e-3)
+
+
+def test_any_two_captures_are_compared(browser: Browser, report: Path) -> None:
+    browser.width(WIDE_PX)
+    browser.open(report / "styli" / "worn.html")
+    assert browser.run("return document.querySelector('#compare').checkVisibility()")
+    chosen = browser.run(
+        "return ['a', 'b'].map(n => document.getElementById('compare-' + n))"
+        ".map(s => s.selectedOptions[0].textContent.split(',')[0])"
+    )
+    said = browser.run("return document.getElementById('compare-result').textContent")
+    found = re.search(
+        r"largest change (-?[\d.]+) dB at (\d+) Hz", said.replace("\N{MINUS SIGN}", "-")
+    )
+    assert found, said
+    change, frequency_hz = map(float, found.groups())
+    values = []
+    for capture in chosen:
+        path = report.parent / "captures" / capture / "response.parquet"
+        rows = tables.columns(tables.read(path))
+        own = rows["channel"] == "left"
+        values.append(np.interp(frequency_hz, rows["frequency_hz"][own], rows["response_db"][own]))
+    assert change == pytest.approx(values[1] - values[0], abs=0.03)
+    browser.run(
+        "const a = document.getElementById('compare-a'); a.value = '1';"
+        "a.dispatchEvent(new Event('change'))"
+    )
+    assert browser.run("return document.getElementById('compare-result').textContent") != said
+    assert browser.run("return document.querySelectorAll('#compare-picture .curve').length") == 3
+
+
+def test_a_stylus_prints_on_two_sheets(browser: Browser, report: Path) -> None:
+    """What decides, what to do and what moves; tables and whole life stay on the screen."""
+    browser.open(report / "styli" / "worn.html")
+    printed = base64.b64decode(browser.command("Page.printToPDF", preferCSSPageSize=True)["data"])
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 2
 
 
 def test_the_index_of_a_thousand_captures_opens_within_a_second(
@@ -265,14 +395,24 @@ def test_the_index_of_a_thousand_captures_opens_within_a_second(
     assert min(times_ms) < 1000, times_ms
 
 
-def test_a_newcomer_finds_which_stylus_wears_how_fast_and_when_it_is_due(
+def test_a_newcomer_reads_the_answers_from_the_first_entry_alone(
     browser: Browser, report: Path
 ) -> None:
-    """From the words of the first entry alone."""
+    """Which stylus, how fast, when, how sure, why, and what to do."""
     browser.open(report / "index.html")
     entry = browser.run("return document.querySelector('.entries li').innerText")
-    assert entry.startswith("worn")
-    assert "past its limit" in entry
-    plain = entry.replace("\N{NO-BREAK SPACE}", " ")
-    assert "falling 2.0 dB per 100 h; limit passed at about 400 h" in plain
-    assert "Due at 400 h" in plain
+    plain = " ".join(entry.replace("\N{NO-BREAK SPACE}", " ").split())
+    (state,) = rows_of(report.parent / "tables" / "stylus_states.parquet", stylus="worn")
+    assert plain.startswith("worn")
+    assert "past its limit" in plain
+    assert state["sentence"].replace("\N{NO-BREAK SPACE}", " ") in plain, "why"
+    drift = rows_of(report.parent / "tables" / "drift.parquet", stylus="worn")
+    decides = (state["due_metric"], state["due_channel"])
+    (row,) = [row for row in drift if (row["metric"], row["channel"]) == decides]
+    slope, low, high = words.slope(row)
+    assert f"How fast {slope} dB per 100 h (95 %: {low} to {high}" in plain
+    away = f"{state['hours_now'] - state['due_hours']:.0f} h"
+    assert f"was due {away} ago" in plain
+    assert f"at {state['due_hours']:.0f} h (95 %:" in plain
+    advice = rows_of(report.parent / "tables" / "advice.parquet", stylus="worn")
+    assert f"What to do: {advice[0]['advice']}" in plain

@@ -85,6 +85,10 @@ def drift_table() -> Any:
         worn response_10khz_db right dB -0.5 -0.7 -0.8 -0.6 -2.5 405.7 380 - drifting
         worn separation_1khz_db left dB 27.0 -2.0 -2.2 -1.8 21.0 400.0 390 430 past_limit
         worn thd_10khz_pct left % 5.0 1.6 1.4 1.8 7.5 - - - confounded
+        worn output_mv left mV 3.1 0.001 -0.01 0.01 2.5 - - - steady
+        worn output_mv right mV 3.0 0.001 -0.01 0.01 2.4 - - - steady
+        worn balance_db both dB -0.3 0.001 -0.01 0.01 -2.3 - - - steady
+        worn resonance_lateral_hz lateral Hz 9.0 0.001 -0.01 0.01 - - - - steady
         settled response_10khz_db left dB -0.3 0.01 -0.1 0.1 -2.3 - - - steady
         fresh response_10khz_db left dB - - - - - - - - too_few
     """
@@ -105,7 +109,7 @@ def drift_table() -> Any:
         change_at_hours=[None, 250.0] + [None] * (count - 2),
         change_value=[None, -0.2] + [None] * (count - 2),
         baseline_hours=[STYLI[name][1] for name in columns["stylus"]],
-        confounded_with=[None, None, None, "record_plays", None, None],
+        confounded_with=[None, None, None, "record_plays"] + [None] * (count - 4),
     )
 
 

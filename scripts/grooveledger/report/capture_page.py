@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from grooveledger.report import page
+from grooveledger.report import drawn, page
 from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole
 from grooveledger.report.pictures import frequency, motion, timeline, tracking
 from grooveledger.report.pictures.rows import Columns, count, groups
@@ -113,7 +113,7 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
     health = rows_of(folder / "health.parquet")[0]
     remarks = [row["remark"] for row in rows_of(folder / "remarks.parquet")]
     tracks = _table(folder, "tracks")
-    found = page.pictures(
+    found = drawn.pictures(
         _pictures(folder, tracks, health, facts["rpm"]), path.with_name(path.stem)
     )
     smalls = [

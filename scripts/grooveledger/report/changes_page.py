@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from grooveledger.interpret.changes import Changes
-from grooveledger.report import page
+from grooveledger.report import drawn, page
 from grooveledger.report.choice import channel_curves
 from grooveledger.report.grids import Field, Row, amount, grid, tag, text, whole
 from grooveledger.report.pictures.overlay import AXES, overlay
@@ -92,7 +92,7 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
     verdicts = _rows(CHANGED_VERDICTS, changes)
     moved = {row["capture"] for row in figures}
     beyond = {row["capture"] for row in figures if row["beyond"]}
-    drawn = page.pictures(
+    saved = drawn.pictures(
         _curves(changes.captures, before, after, names), path.with_name(path.stem)
     )
     page.write(
@@ -108,7 +108,7 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
         worst=grid(_worst(figures), WORST_FIELDS),
         verdicts=grid(verdicts[:VERDICTS_SHOWN], VERDICT_FIELDS),
         verdict_count=len(verdicts),
-        pictures=drawn,
+        pictures=saved,
     )
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from grooveledger.interpret.comparison import CURVE_COLUMNS, compared_captures, comparison_curves
 from grooveledger.interpret.response_curves import responses
-from grooveledger.report import choice, page
+from grooveledger.report import choice, drawn, page
 from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, tag
 from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
@@ -73,11 +73,11 @@ def write(
         name: newest_settled(captures, name, styli[name]["break_in_hours"] or 0.0)
         for name in chosen
     }
-    drawn = page.pictures(
+    saved = drawn.pictures(
         [*_alike(tables_folder, styli, chosen, settings), *_now(captures_folder, histories)],
         path.with_name(path.stem),
     )
-    alike = [item for item in drawn if item["name"].startswith(ALIKE)]
+    alike = [item for item in saved if item["name"].startswith(ALIKE)]
     page.write(
         "comparison.html",
         path,
@@ -87,7 +87,7 @@ def write(
         hours=settings["comparison_hours"],
         alike_pictures=alike,
         alike=_same_age(rows_of(tables_folder / "comparison.parquet"), chosen),
-        pictures=drawn[len(alike) :],
+        pictures=saved[len(alike) :],
         figures=_side_by_side(rows_of(tables_folder / "metrics.parquet"), histories),
         ratings=grid(
             _newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories), RATING_FIELDS

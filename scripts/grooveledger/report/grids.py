@@ -23,17 +23,22 @@ class Field(NamedTuple):
 
 
 class Grid(NamedTuple):
-    """A table ready for a page."""
+    """A table ready for a page: heads (label, is a number), cells, and rows that move, if known."""
 
     heads: list[tuple[str, bool]]
     body: list[list[Any]]
+    moving: frozenset[int] | None = None
 
 
-def grid(rows: Iterable[Row], fields: Sequence[Field]) -> Grid:
-    """Write rows under fields."""
+def grid(
+    rows: Iterable[Row], fields: Sequence[Field], moves: Callable[[Row], bool] | None = None
+) -> Grid:
+    """Write rows under fields; `moves` marks those to which a page can be reduced."""
+    rows = list(rows)
     return Grid(
         [(field.head, field.numeric) for field in fields],
         [[field.write(row) for field in fields] for row in rows],
+        None if moves is None else frozenset(i for i, row in enumerate(rows) if moves(row)),
     )
 
 

@@ -13,7 +13,7 @@ from grooveledger.interpret.response_curves import Curve, mean_curve, responses
 from grooveledger.physics.network import Network, transfer_db
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Chain
-from grooveledger.report import page
+from grooveledger.report import drawn, page
 from grooveledger.report.grids import Field, amount, chosen, grid, rows_of
 from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
@@ -29,8 +29,8 @@ LOADS_DRAWN = 5
 BASES = {"model": "The electrical network alone", "measured": "From the measured response"}
 NOTES = {
     "measured": "Mean of both channels of the first captures after break-in, the load's part "
-    "exchanged; re 1 kHz. The first line is as measured.",
-    "model": "Coil, cable and input alone; re 1 kHz. The first line is the load as it is.",
+    "replaced; relative to 1 kHz. The first line is as measured.",
+    "model": "Coil, cable and input alone; relative to 1 kHz. The first line is the present load.",
 }
 LOAD_FIELDS = (
     Field("Resistance (k\N{GREEK CAPITAL LETTER OMEGA})", lambda row: _kiloohm(row["load_ohm"])),
@@ -103,7 +103,7 @@ def write(
         depth=1,
         cartridge=cartridge,
         coil=coils[0] if coils else None,
-        pictures=page.pictures(found, path.with_name(path.stem)),
+        pictures=drawn.pictures(found, path.with_name(path.stem)),
         recommended=[row for row in rows if row["recommended"]],
         kiloohm=_kiloohm,
         grids=[
@@ -214,7 +214,7 @@ def _pictures(
 
 
 def _load_label(row: Row) -> str:
-    label = f"{_kiloohm(row['load_ohm'])} kohm, {row['load_pf']:.0f} pF"
+    label = f"{_kiloohm(row['load_ohm'])} k\N{GREEK CAPITAL LETTER OMEGA}, {row['load_pf']:.0f} pF"
     return label if _remark(row) == words.NONE else f"{label} ({_remark(row)})"
 
 

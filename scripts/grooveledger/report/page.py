@@ -1,7 +1,6 @@
 """How a page is made: templates filled with escaped text, written whole or not at all."""
 
 import functools
-from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +8,6 @@ import jinja2
 from markupsafe import Markup
 
 from grooveledger import __version__
-from grooveledger.report.pictures.style import Picture, inline_svg, save
 from grooveledger.storage.atomic_write import written_whole
 from grooveledger.vocabulary import words
 
@@ -28,6 +26,8 @@ def templates() -> jinja2.Environment:
     )
     environment.globals.update(
         style=Markup((HERE / "templates" / "style.css").read_text(encoding="utf-8")),
+        # Our own script, in every page: pages are read from a disk, alone or not.
+        script=Markup((HERE / "templates" / "page.js").read_text(encoding="utf-8")),
         version=__version__,
         words=words,
     )
@@ -35,7 +35,7 @@ def templates() -> jinja2.Environment:
 
 
 def write(template: str, path: Path, depth: int, **values: Any) -> None:
-    """Fill a template and write the page.
+    """Fill a template and write the page, unless the page is there with the same content.
 
     Parameters
     ----------
@@ -49,23 +49,13 @@ def write(template: str, path: Path, depth: int, **values: Any) -> None:
         What the template needs.
     """
     text = templates().get_template(template).render(root="../" * depth, **values)
+    write_text(path, text)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole, unless it is there with the same content."""
+    content = text.encode()
+    if path.is_file() and path.read_bytes() == content:
+        return
     with written_whole(path) as scratch:
-        scratch.write_text(text, encoding="utf-8")
-
-
-def pictures(found: Iterable[Picture], folder: Path) -> list[Mapping[str, Any]]:
-    """Save pictures for a page into a folder of its own, without what an earlier run left there."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for old in (*folder.glob("*.svg"), *folder.glob("*.png")):
-        old.unlink()
-    return [
-        {
-            "name": picture.name,
-            "title": picture.title,
-            "note": picture.note,
-            "folder": folder.name,
-            # Our own drawing: every text in it was escaped when it was drawn.
-            "svg": Markup(inline_svg(save(picture, folder), picture)),
-        }
-        for picture in found
-    ]
+        scratch.write_bytes(content)

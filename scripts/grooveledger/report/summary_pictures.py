@@ -7,19 +7,19 @@ from typing import Any
 
 from grooveledger.report import choice
 from grooveledger.report.grids import chosen, rows_of
-from grooveledger.report.pictures.style import save
-from grooveledger.report.stylus_page import PRESSING, life, metrics_in_order, trend_of
+from grooveledger.report.cards import deciding_figure
+from grooveledger.report.pictures.svg import save_with_pixels
+from grooveledger.report.stylus_pictures import life, metrics_in_order, trend_of
 from grooveledger.storage import tables
-from grooveledger.vocabulary import metric_words
 
-#: The trend shown where nothing is pressing.
+#: The trend shown where no figure decides.
 USUAL_METRIC = "response_10khz_db"
 
 
 def write(
     stylus: Mapping[str, Any], tables_folder: Path, captures_folder: Path, folder: Path
 ) -> None:
-    """Write response, separation, distortion and the most pressing trend, as SVG and PNG.
+    """Write response, separation, distortion and the trend that decides, as SVG and PNG.
 
     Parameters
     ----------
@@ -28,27 +28,24 @@ def write(
     tables_folder, captures_folder : Path
         The archive-wide tables, and the folder of those of each capture.
     folder : Path
-        Gets ``<stylus>-response.svg``, ``.png`` and so on, as far as the captures tell.
+        Gets ``<stylus>-response-left.svg``, ``.png`` and so on, as far as the captures have them.
     """
     name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
     captures = choice.in_order_of_hours(rows_of(tables_folder / "captures.parquet"), name)
     drift = rows_of(tables_folder / "drift.parquet", stylus=name)
+    states = rows_of(tables_folder / "stylus_states.parquet", stylus=name)
+    control_rows = rows_of(tables_folder / "control.parquet", stylus=name)
     metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     folder.mkdir(parents=True, exist_ok=True)
-    for picture in life(captures_folder, captures, break_in_hours):
-        shown = picture.name.removeprefix("life-")
-        save(replace(picture, name=f"{name}-{shown}"), folder)
-    found = metrics_in_order(metrics)
+    for kind, picture in life(captures_folder, captures, break_in_hours):
+        if kind == "life":
+            shown = picture.name.removeprefix("life-")
+            save_with_pixels(replace(picture, name=f"{name}-{shown}"), folder)
+    found = metrics_in_order(metrics, drift)
     if found:
-        first = min(found, key=lambda metric: (_rank(metric, drift), metric_words.order(metric)))
-        picture = trend_of(first, metrics, drift, break_in_hours)
-        save(replace(picture, name=f"{name}-trend"), folder)
-
-
-def _rank(metric: str, drift: list[dict[str, Any]]) -> int:
-    ranks = [
-        PRESSING.index(row["verdict"])
-        for row in drift
-        if row["metric"] == metric and row["verdict"] in PRESSING
-    ]
-    return min(ranks, default=len(PRESSING) + (metric != USUAL_METRIC))
+        decides = deciding_figure(states[0], drift) if states else None
+        first = decides["metric"] if decides else next(
+            (metric for metric in found if metric == USUAL_METRIC), found[0]
+        )
+        picture = trend_of(first, metrics, drift, break_in_hours, control_rows, large=True)
+        save_with_pixels(replace(picture, name=f"{name}-trend"), folder)

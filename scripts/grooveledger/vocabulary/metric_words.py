@@ -1,5 +1,6 @@
 """What pages call metrics and rated quantities, in which order, and where they are explained."""
 
+from grooveledger.measure.declaration import Group
 from grooveledger.measure.quantities import MEASURES, METRICS
 
 #: The page of methods that says how a metric is measured.
@@ -32,6 +33,11 @@ def metric_within(name: str) -> str:
 def method_page(name: str) -> str | None:
     """Name the page of methods for a metric."""
     return METHOD_PAGES.get(name)
+
+
+def group(name: str) -> Group:
+    """Say what a metric is about; an unknown one is taken to be about the stylus."""
+    return METRICS[name].group if name in METRICS else Group.STYLUS
 
 
 def order(name: str) -> int:

@@ -14,7 +14,7 @@ UNITS = {
     "ohm": "\N{GREEK CAPITAL LETTER OMEGA}",
     "mV s/cm": "mV per cm/s",
 }
-#: Decimals that a figure of a unit deserves.
+#: Decimals usual for a figure of a unit.
 PLACES = {
     "dB": 1,
     "mV": 2,
@@ -29,6 +29,10 @@ PLACES = {
 }
 #: Decimals at most.
 PLACES_MOST = 4
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
 #: Verdicts of drift in a few words.
 VERDICTS = {
     "steady": "steady",
@@ -57,7 +61,7 @@ def number(value: Any, places: int = 1, signed: bool = False) -> str:
 
 
 def figure(value: Any, unit_name: str | None = None, signed: bool = False) -> str:
-    """Write a figure with the decimals its unit deserves, without the unit."""
+    """Write a figure with the decimals usual for its unit, without the unit."""
     places = PLACES.get(unit_name or "", 2)
     if unit_name == "Hz" and value is not None and abs(value) < 100:
         places = 1
@@ -74,29 +78,71 @@ def with_unit(value: Any, unit_name: str | None = None, signed: bool = False) ->
 
 
 def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str:
-    """Write a figure and its standard uncertainty, with the decimals that show the latter."""
-    written = figure(value, unit_name)
-    if written == NONE or uncertainty is None or uncertainty <= 0:
-        return written
-    places = places_for(uncertainty, unit_name)
-    return f"{number(value, places)} \N{PLUS-MINUS SIGN} {number(uncertainty, places)}"
+    """Write a figure and its standard uncertainty: two significant digits, the figure to match.
+
+    That is how uncertainties are to be stated (JCGM 100:2008, 7.2.6).
+    """
+    if value is None or uncertainty is None or not uncertainty > 0 or not math.isfinite(value):
+        return figure(value, unit_name)
+    places = uncertainty_places(uncertainty)
+    return f"{rounded(value, places)} \N{PLUS-MINUS SIGN} {rounded(uncertainty, places)}"
 
 
 def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
-    """Write a drift row's slope per 100 h and its interval, with decimals that show its width."""
+    """Write a drift row's slope per 100 h and its interval, to two digits of the interval's half.
+
+    So the ends of an interval are never written alike.
+    """
     value, low, high = (row[name] for name in ("slope_per_100h", "slope_low", "slope_high"))
-    places = places_for(None if low is None or high is None else high - low, row["unit"])
-    return number(value, places, True), number(low, places, True), number(high, places, True)
+    if low is None or high is None:
+        return number(value, PLACES.get(row["unit"] or "", 2), True), NONE, NONE
+    places = uncertainty_places((high - low) / 2) if high > low else PLACES.get(row["unit"] or "", 2)
+    return rounded(value, places, True), rounded(low, places, True), rounded(high, places, True)
+
+
+def uncertainty_places(uncertainty: float) -> int:
+    """Decimals that show two significant digits of an uncertainty; negative for tens and more."""
+    exponent = math.floor(math.log10(uncertainty))
+    # 0.0996 rounds to 0.10: two digits of what it becomes, not of what it was.
+    if round(uncertainty / 10.0 ** (exponent - 1)) >= 100:
+        exponent += 1
+    return 1 - exponent
 
 
 def places_for(least: float | None, unit_name: str | None) -> int:
-    """Decimals that a unit deserves, or as many more as show `least`."""
+    """Decimals usual for a unit, or as many more as show `least`."""
     places = PLACES.get(unit_name or "", 2)
     while least is not None and places < PLACES_MOST and round(least, places) == 0:
         places += 1
     return places
 
 
+def rounded(value: Any, places: int, signed: bool = False) -> str:
+    """Write a number to a decimal place, which may lie before the point."""
+    if value is None:
+        return NONE
+    return number(round(value, min(places, PLACES_MOST)), min(max(places, 0), PLACES_MOST), signed)
+
+
+def change_unit(unit_name: str | None) -> str:
+    """Write the unit of a change: a change of a percentage is in percentage points."""
+    return "percentage points" if unit_name == "%" else unit(unit_name)
+
+
+def interval(low: Any, high: Any, unit_name: str) -> str:
+    """Write an interval whose ends may be open; one number where both are written alike."""
+    if low is None and high is None:
+        return NONE
+    ends = ["open" if end is None else figure(end, unit_name) for end in (low, high)]
+    shown = ends[0] if ends[0] == ends[1] else " to ".join(ends)
+    return f"{shown}\N{NO-BREAK SPACE}{unit(unit_name)}"
+
+
 def day(captured_at: str | None) -> str:
     """Write the date part of an ISO 8601 date or date-time."""
     return (captured_at or NONE)[:10]
+
+
+def month(iso_date: str) -> str:
+    """Write the month of an ISO 8601 date: June 2024."""
+    return f"{MONTHS[int(iso_date[5:7]) - 1]} {iso_date[:4]}"

@@ -10,7 +10,7 @@ import pytest
 
 import make_archive
 import make_tables
-from grooveledger.report.pictures import frequency, motion, style, timeline, tracking
+from grooveledger.report.pictures import axes, frequency, motion, style, svg, timeline, tracking
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.trend import fitted, trend
@@ -54,8 +54,8 @@ def made() -> dict[str, Columns]:
 @pytest.mark.parametrize("name", DRAWN)
 def test_the_same_bytes_for_the_same_figures(name: str, made: dict[str, Columns]) -> None:
     first, second = DRAWN[name](made), DRAWN[name](made)
-    assert style.svg(first) == style.svg(second)
-    assert style.png(first) == style.png(second)
+    assert svg.document(first) == svg.document(second)
+    assert svg.png(first) == svg.png(second)
 
 
 @pytest.mark.parametrize("name", DRAWN)
@@ -63,8 +63,8 @@ def test_every_axis_has_a_unit_and_the_picture_says_what_it_shows(
     name: str, made: dict[str, Columns]
 ) -> None:
     picture = DRAWN[name](made)
-    for axes in picture.figure.axes:
-        assert axes.get_ylabel().endswith(")")
+    for panel in picture.figure.axes:
+        assert panel.get_ylabel().endswith(")")
     assert picture.figure.axes[-1].get_xlabel().endswith(")")
     assert len(picture.alt) > 40
     assert any(sign.isdigit() for sign in picture.alt)
@@ -75,8 +75,8 @@ def test_inlined_pictures_are_whole_and_follow_the_pages_colours(
     name: str, made: dict[str, Columns]
 ) -> None:
     picture = DRAWN[name](made)
-    document = style.svg(picture)
-    inline = style.inline_svg(document, picture)
+    document = svg.document(picture)
+    inline = svg.inline(document, picture)
     root = ET.fromstring(inline)
     assert root.attrib["aria-label"] == picture.alt
     assert not any(colour in inline for colour in style.COLOURS.values())
@@ -124,13 +124,13 @@ def test_bounds_are_said_to_be_bounds(made: dict[str, Columns]) -> None:
 
 def test_a_line_has_no_more_points_than_can_be_seen() -> None:
     x = np.arange(100_000.0)
-    (thin,) = style.decimated(x)
-    assert len(thin) <= style.POINTS_MAX
+    (thin,) = axes.decimated(x)
+    assert len(thin) <= axes.POINTS_MAX
     frequency_hz = np.geomspace(10, 20_000, 100_000)
     level_db = np.full(100_000, -90.0)
     level_db[54_321] = -3.0
     shown_hz, shown_db = frequency._peaks_kept(frequency_hz, level_db)
-    assert len(shown_hz) <= style.POINTS_MAX + 1
+    assert len(shown_hz) <= axes.POINTS_MAX + 1
     assert shown_db.max() == -3.0, "a line of the spectrum is never lost in thinning"
 
 
@@ -156,17 +156,17 @@ def test_a_fits_line_has_its_baseline_slope_and_step() -> None:
     assert fitted(fit, np.array([30.0, 130.0, 230.0])) == pytest.approx([10.0, 8.0, 7.0])
 
 
-def test_a_control_chart_says_what_was_foretold() -> None:
+def test_a_control_chart_says_what_was_predicted() -> None:
     row = {
         "metric": "output_mv", "channel": "left", "unit": "mV", "value": 3.0, "centre": 3.1,
         "low": 3.05, "high": 3.15, "stylus_hours": 50.0, "reason": "beyond the limits",
     }  # fmt: skip
     picture = control("Output", [{**row, "stylus_hours": 40.0, "value": 3.1}, row])
-    assert "foretold between 3.05 and 3.15 mV" in picture.alt
+    assert "predicted between 3.05 and 3.15 mV" in picture.alt
     assert "beyond the limits" in picture.note
 
 
 def test_saving_writes_vector_and_pixels(tmp_path: Path, made: dict[str, Columns]) -> None:
-    style.save(DRAWN["response"](made), tmp_path)
+    svg.save_with_pixels(DRAWN["response"](made), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["response.png", "response.svg"]
     assert "<dc:date>" not in (tmp_path / "response.svg").read_text(encoding="utf-8")

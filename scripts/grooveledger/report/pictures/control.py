@@ -1,16 +1,18 @@
-"""A figure's newest captures against what those before the newest foretell."""
+"""A figure's newest captures compared with what the captures before the newest predict."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_style, key, panel
+from grooveledger.report.pictures.axes import key, line, slug
+from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_style, panel
+from grooveledger.vocabulary import words
 
 
 @house_style
 def control(title: str, rows: Sequence[Mapping[str, Any]]) -> Picture:
-    """Draw the control chart of one metric and channel.
+    """Draw the control chart of one metric and channel, its limits included.
 
     Parameters
     ----------
@@ -21,15 +23,22 @@ def control(title: str, rows: Sequence[Mapping[str, Any]]) -> Picture:
     """
     figure, axes = panel(2.7)
     newest = rows[-1]
-    channel, unit = newest["channel"], newest["unit"]
+    channel, unit = newest["channel"], words.unit(newest["unit"])
     mark = MARKS[channel]
     hours = np.array([row["stylus_hours"] for row in rows])
     value, centre, low, high = (
         np.array([row[name] for row in rows]) for name in ("value", "centre", "low", "high")
     )
-    axes.fill_between(hours, low, high, color=mark.colour, alpha=0.13, linewidth=0)
-    axes.plot(hours, centre, color=mark.colour, linewidth=0.9, linestyle=":", label="foretold")
-    axes.plot(hours, value, color=mark.colour, linestyle="none", marker=mark.marker, label=channel)
+    band = axes.fill_between(hours, low, high, color=mark.colour, alpha=0.1, linewidth=0)
+    band.set_gid("part.predicted")
+    line(axes, hours, centre, mark._replace(dash=":", width=1.0), "predicted", marks=0)
+    for limit, name in ((low, "control limits"), (high, "")):
+        (edge,) = axes.plot(
+            hours, limit, color=COLOURS["alarm"], linewidth=0.9, linestyle=(0, (5, 2)), label=name
+        )
+        edge.set_gid(f"curve.{slug('control limits')}")
+    measured = mark._replace(dash="none")
+    line(axes, hours, value, measured, channel, marks=len(hours))
     axes.plot(
         hours[-1:],
         value[-1:],
@@ -41,15 +50,16 @@ def control(title: str, rows: Sequence[Mapping[str, Any]]) -> Picture:
         label="newest",
     )
     axes.set_xlabel("Hours on the stylus (h)")
-    axes.set_ylabel(f"{title} ({unit})")
+    axes.set_ylabel(f"Value ({unit})")
     key(axes)
+    found, least, most = (words.figure(row[-1], newest["unit"]) for row in (value, low, high))
     return Picture(
         f"control-{newest['metric'].replace('_', '-')}-{channel}",
         f"{title}, {channel}",
         f"{title}, {channel}, of the newest {len(rows)} captures against hours. Newest: "
-        f"{value[-1]:.2f} {unit}, foretold between {low[-1]:.2f} and {high[-1]:.2f} {unit}.",
+        f"{found} {unit}, predicted between {least} and {most} {unit}.",
         figure,
-        f"Newest capture: {newest['reason']}. The band is where a further capture should lie."
+        f"Newest capture: {newest['reason']}. The limits are those of one further capture."
         if newest["reason"]
-        else "The band is where a further capture should lie.",
+        else "The limits are those of one further capture.",
     )

@@ -2,35 +2,40 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
+from matplotlib.ticker import NullFormatter
 
+from grooveledger.report.pictures.axes import (
+    POINTS_MAX,
+    decimated,
+    frequency_axis,
+    joined,
+    key,
+    line,
+    name_curve,
+    percent_axis,
+    slug,
+    snapped_hz,
+    spoken_hertz,
+    value_axis,
+)
 from grooveledger.report.pictures.rows import Columns, count, groups, sorted_by
 from grooveledger.report.pictures.style import (
     COLOURS,
     MARKS,
-    POINTS_MAX,
     Mark,
     Picture,
-    decimated,
-    frequency_axis,
-    hertz,
     house_style,
-    key,
-    line,
     panel,
     panels,
-    percent_axis,
-    said,
-    spoken_hertz,
-    value_axis,
 )
 
-#: Usual extent of the frequency axis; it reaches further only where a curve does.
-AUDIO_HZ = (20.0, 22_000.0)
-WIDE_HZ = 50_000.0
+#: Extent of the frequency axis where a page gives none and there is no curve.
+AUDIO_HZ = (20.0, 20_000.0)
+#: Highest frequency that any curve has.
+HIGHEST_HZ = 50_000.0
+Extent = tuple[float, float]
 #: The octaves about the arm's resonance.
-RESONANCE_HZ = (3.5, 40.0)
-RESONANCE_TICKS_HZ = (4.0, 8.0, 16.0, 31.5)
+RESONANCE_HZ = (4.0, 40.0)
 #: Names of the file's channels, and their looks, in a noise density.
 NOISE_MARKS = {
     "left": MARKS["left"],
@@ -50,10 +55,12 @@ WIDENED = "The scale is wider than usual, to hold this curve."
 BOUND = "Dotted stretches are bounds: the noise floor hides the figure."
 
 
-def extent(frequency_hz: np.ndarray) -> tuple[float, float]:
-    """Extent of the frequency axis for curves at these frequencies."""
-    highest_hz = np.nanmax(frequency_hz, initial=0.0)
-    return AUDIO_HZ[0], WIDE_HZ if highest_hz > AUDIO_HZ[1] else AUDIO_HZ[1]
+def extent(*frequencies_hz: np.ndarray) -> Extent:
+    """Give the frequency axis that holds all the curves of a page, in whole first digits."""
+    ends = [(float(np.nanmin(f)), float(np.nanmax(f))) for f in frequencies_hz if len(f)]
+    if not ends:
+        return AUDIO_HZ
+    return snapped_hz(min(low for low, _ in ends), max(high for _, high in ends))
 
 
 def lines_of(rows: Columns) -> list[tuple[str, str, Columns]]:
@@ -96,40 +103,53 @@ def _curve(axes: Axes, part: Columns, column: str, mark: Mark, label: str) -> bo
     limited = part.get("limited", np.zeros(len(part[column]), dtype=bool))
     x, y, bound = decimated(part["frequency_hz"], part[column], limited)
     figures = np.where(bound, np.nan, y)
+    name = label or str(part["channel"][0])
     if len(x) < FEW_POINTS:
-        axes.plot(x, figures, linestyle="none", marker=mark.marker, color=mark.colour, label=label)
+        (drawn,) = axes.plot(
+            x, figures, linestyle="none", marker=mark.marker, color=mark.colour, label=label
+        )
+        name_curve(drawn, name)
     else:
-        line(axes, x, figures, mark, label)
+        line(axes, x, figures, mark, label, key_name=name)
     if bound.any():
-        axes.plot(x, np.where(bound, y, np.nan), color=mark.colour, linestyle=":", linewidth=1.0)
+        _part(axes, x, np.where(bound, y, np.nan), mark, ":", name)
     return bool(bound.any())
 
 
+def _part(axes: Axes, x: np.ndarray, y: np.ndarray, mark: Mark, dash: object, name: str) -> None:
+    """Draw a light line that belongs to a curve and is hidden with it."""
+    (drawn,) = axes.plot(x, y, color=mark.colour, linestyle=dash, linewidth=0.9)
+    drawn.set_gid(f"part.{slug(name)}")
+
+
 @house_style
-def response(rows: Columns) -> Picture:
-    """Frequency response of both channels, with the standard uncertainty as a band."""
+def response(rows: Columns, hz: Extent | None = None) -> Picture:
+    """Draw the response of both channels, with the standard uncertainty as a band."""
     figure, axes = panel()
     lines = lines_of(rows)
     for label, channel, part in lines:
         mark = MARKS[channel]
         x, y, spread = decimated(part["frequency_hz"], part["response_db"], part["uncertainty_db"])
-        axes.fill_between(x, y - spread, y + spread, color=mark.colour, alpha=0.12, linewidth=0)
+        band = axes.fill_between(
+            x, y - spread, y + spread, color=mark.colour, alpha=0.12, linewidth=0
+        )
+        band.set_gid(f"part.{slug(channel)}")
         _curve(axes, part, "response_db", mark, label)
-    frequency_axis(axes, *extent(rows["frequency_hz"]))
-    wide = value_axis(axes, "Response (dB)", -12, 6, 3, [rows["response_db"]])
+    frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
+    wide = value_axis(axes, "Response (dB)", -6, 3, 1, [rows["response_db"]])
     key(axes)
     references = [spoken_hertz(value) for value in np.unique(rows["reference_hz"])]
     return Picture(
         "response",
         "Frequency response",
-        said(
+        joined(
             [
                 f"Response in dB relative to {' and '.join(references)}, against frequency.",
                 *(at_octaves(label, part, "response_db", "dB") for label, _, part in lines),
             ]
         ),
         figure,
-        said(
+        joined(
             [
                 f"Relative to {' and '.join(references)}; the band is one standard uncertainty.",
                 WIDENED if wide else "",
@@ -139,25 +159,25 @@ def response(rows: Columns) -> Picture:
 
 
 @house_style
-def separation(rows: Columns) -> Picture:
-    """Channel separation, named by the driven channel."""
+def separation(rows: Columns, hz: Extent | None = None) -> Picture:
+    """Draw the channel separation, named by the driven channel."""
     figure, axes = panel()
     lines = lines_of(rows)
     bounded = [_curve(axes, part, "separation_db", MARKS[ch], lab) for lab, ch, part in lines]
-    frequency_axis(axes, *extent(rows["frequency_hz"]))
-    wide = value_axis(axes, "Separation (dB)", 0, 40, 5, [rows["separation_db"]])
+    frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
+    wide = value_axis(axes, "Separation (dB)", 0, 35, 5, [rows["separation_db"]])
     key(axes)
     return Picture(
         "separation",
         "Channel separation",
-        said(
+        joined(
             [
                 "Separation in dB of the driven channel from the other, against frequency.",
                 *(at_octaves(label, part, "separation_db", "dB") for label, _, part in lines),
             ]
         ),
         figure,
-        said(
+        joined(
             [
                 "Named by the driven channel; more is better.",
                 BOUND if any(bounded) else "",
@@ -168,31 +188,32 @@ def separation(rows: Columns) -> Picture:
 
 
 @house_style
-def distortion(rows: Columns) -> Picture:
-    """Total harmonic distortion against frequency, with its second and third harmonics."""
+def distortion(rows: Columns, hz: Extent | None = None) -> Picture:
+    """Draw the total harmonic distortion against frequency, with the second and third harmonic."""
     figure, axes = panel()
     lines = lines_of(rows)
     bounded = []
     for label, channel, part in lines:
         bounded.append(_curve(axes, part, "thd_pct", MARKS[channel], label))
-        _harmonic(axes, part, "h2_pct", MARKS[channel], "2nd")
-        _harmonic(axes, part, "h3_pct", MARKS[channel], "3rd")
-    frequency_axis(axes, *extent(rows["frequency_hz"]))
-    percent_axis(axes, "Distortion (%)")
+        _harmonic(axes, part, "h2_pct", MARKS[channel], "2")
+        _harmonic(axes, part, "h3_pct", MARKS[channel], "3")
+    frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
+    percent_axis(axes, "Distortion (%)", [rows[name] for name in ("thd_pct", "h2_pct", "h3_pct")])
     key(axes)
     return Picture(
         "distortion",
         "Harmonic distortion",
-        said(
+        joined(
             [
                 "Total harmonic distortion in percent of the fundamental, against frequency.",
                 *(at_octaves(label, part, "thd_pct", "%", 2) for label, _, part in lines),
             ]
         ),
         figure,
-        said(
+        joined(
             [
-                "Heavy lines: harmonics together. Light lines: second and third harmonic alone.",
+                "Heavy lines: all harmonics together. Light lines, numbered 2 and 3: second and third "
+                "harmonic alone.",
                 BOUND if any(bounded) else "",
             ]
         ),
@@ -204,58 +225,75 @@ def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> 
     finite = np.flatnonzero(np.isfinite(y) & (y > 0))
     if len(finite) < FEW_POINTS:
         return
-    axes.plot(x, y, color=mark.colour, linestyle=mark.dash, linewidth=0.8, alpha=0.8)
-    start = finite[0]
+    channel = str(part["channel"][0])
+    _part(axes, x, y, mark, mark.dash, channel)
+    if name in {text.get_text() for text in axes.texts}:
+        return  # the harmonics of both channels lie close together: one name serves both
+    end = finite[-1]
     axes.annotate(
         name,
-        (x[start], y[start]),
-        xytext=(-3, 0),
+        (x[end], y[end]),
+        xytext=(4, 0),
         textcoords="offset points",
-        horizontalalignment="right",
         verticalalignment="center",
-        fontsize=7,
-        color=mark.colour,
+        fontsize=8,
+        color=COLOURS["ink"],
     )
 
 
 @house_style
 def spectrum(rows: Columns, tone_hz: float) -> Picture:
-    """Spectrum of a tone, both channels, its harmonics named."""
+    """Draw the spectrum of a tone, a panel a channel, its harmonics numbered."""
     parts = [
         (str(channel), next(part for _, part in groups(tracks, "track")))
         for (channel,), tracks in groups(rows, "channel")
     ]
     figure, every = panels(len(parts), 1.7 * len(parts) + 0.9)
-    low_hz, high_hz = extent(rows["frequency_hz"])
+    low_hz, high_hz = AUDIO_HZ[0], snapped_hz(1.0, float(np.nanmax(rows["frequency_hz"])))[1]
     for axes, (channel, part) in zip(every, parts, strict=True):
         x, y = _peaks_kept(part["frequency_hz"], part["level_db"])
-        line(axes, x, y, MARKS[channel]._replace(dash="-"), channel, marks=0)
-        axes.lines[-1].set_linewidth(0.9)
+        line(axes, x, y, MARKS[channel]._replace(dash="-", width=0.9), channel, marks=0)
         frequency_axis(axes, low_hz, high_hz)
         value_axis(axes, f"{channel.capitalize()} (dB)", -100, 0, 20, [])
         axes.set_title(
-            f"{channel}, track {part['track'][0]:.0f}, dB re the tone", loc="left", fontsize=10
+            f"{channel}, track {part['track'][0]:.0f}, dB relative to the tone",
+            loc="left",
+            fontsize=10,
         )
         for order in range(1, int(high_hz / tone_hz) + 1)[:SPECTRUM_ORDERS]:
-            axes.axvline(order * tone_hz, color=COLOURS["soft"], linewidth=0.5, linestyle=":")
+            _numbered(axes, order, order * tone_hz)
     for axes in every[:-1]:
         axes.set_xlabel("")
         axes.xaxis.set_major_formatter(NullFormatter())
     return Picture(
         f"spectrum-{tone_hz:.0f}",
         f"Spectrum of the {spoken_hertz(tone_hz)} tone",
-        said(
+        joined(
             [
                 f"Level in dB relative to the tone at {spoken_hertz(tone_hz)}, against frequency.",
-                *(_harmonics_said(channel, part, tone_hz) for channel, part in parts),
+                *(_harmonics_joined(channel, part, tone_hz) for channel, part in parts),
             ]
         ),
         figure,
-        "Dotted verticals: the tone, brought to its nominal frequency, and its harmonics.",
+        "Numbered verticals: the tone (1), shifted to its nominal frequency, and its harmonics.",
     )
 
 
-def _harmonics_said(channel: str, part: Columns, tone_hz: float) -> str:
+def _numbered(axes: Axes, order: int, frequency_hz: float) -> None:
+    axes.axvline(frequency_hz, color=COLOURS["soft"], linewidth=0.5, linestyle=":")
+    axes.annotate(
+        str(order),
+        (frequency_hz, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(2, -2),
+        textcoords="offset points",
+        verticalalignment="top",
+        fontsize=8,
+        color=COLOURS["ink"],
+    )
+
+
+def _harmonics_joined(channel: str, part: Columns, tone_hz: float) -> str:
     spots = []
     for order in (2, 3):
         near = np.abs(part["frequency_hz"] / tone_hz - order) < 0.02
@@ -275,22 +313,24 @@ def _peaks_kept(frequency_hz: np.ndarray, level_db: np.ndarray) -> tuple[np.ndar
 
 
 def _bins(frequency_hz: np.ndarray) -> np.ndarray:
-    position = np.log(frequency_hz / AUDIO_HZ[0]) / np.log(WIDE_HZ / AUDIO_HZ[0])
+    position = np.log(frequency_hz / AUDIO_HZ[0]) / np.log(HIGHEST_HZ / AUDIO_HZ[0])
     return np.asarray(np.floor(position * POINTS_MAX))
 
 
 @house_style
 def noise_density(rows: Columns) -> Picture:
-    """Noise density of a silent groove, as heard."""
+    """Draw the noise density of a silent groove, replay equalisation included."""
     figure, axes = panel()
+    levels = []
     for channel, mark in NOISE_MARKS.items():
         keep = (rows["channel"] == channel) & (rows["density_fs2_per_hz"] > 0)
         keep &= rows["frequency_hz"] >= DENSITY_FROM_HZ
         x, y = _log_means(rows["frequency_hz"][keep], rows["density_fs2_per_hz"][keep])
         # A full-scale sine has a mean square of one half.
-        line(axes, x, 10 * np.log10(2 * y), mark, channel)
+        levels.append(10 * np.log10(2 * y))
+        line(axes, x, levels[-1], mark, channel)
     frequency_axis(axes, DENSITY_FROM_HZ, extent(rows["frequency_hz"])[1])
-    value_axis(axes, "Density (dB re full-scale sine, 1 Hz)", -160, -40, 20, [])
+    value_axis(axes, "Density in 1 Hz (dB)", -160, -40, 20, levels)
     key(axes)
     loudest = rows["frequency_hz"][np.argmax(np.nan_to_num(rows["density_fs2_per_hz"]))]
     return Picture(
@@ -299,15 +339,15 @@ def noise_density(rows: Columns) -> Picture:
         "Noise density in dB relative to a full-scale sine in 1 Hz, against frequency, of the "
         f"left and right channel, their sum and difference. Highest near {loudest:.3g} Hz.",
         figure,
-        "As heard, replay equalisation in; ticks left out. Sum shows lateral, difference vertical "
-        "motion.",
+        "Relative to a full-scale sine, after replay equalisation, ticks left out. The sum shows "
+        "lateral motion, the difference vertical motion.",
     )
 
 
 def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean frequency and power of equal stretches of the log axis."""
     position = np.log(frequency_hz / DENSITY_FROM_HZ)
-    place = np.floor(position / np.log(WIDE_HZ / DENSITY_FROM_HZ) * DENSITY_POINTS).astype(int)
+    place = np.floor(position / np.log(HIGHEST_HZ / DENSITY_FROM_HZ) * DENSITY_POINTS).astype(int)
     counts = np.bincount(place)
     some = counts > 0
     means = (np.bincount(place, values)[some] / counts[some] for values in (frequency_hz, power))
@@ -317,27 +357,25 @@ def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray,
 
 @house_style
 def resonance(rows: Columns, fits: Columns | None) -> Picture:
-    """Response of arm and cartridge about their resonance."""
+    """Draw the response of arm and cartridge about their resonance."""
     figure, axes = panel()
     spoken = []
     for axis, part in ((str(a), sorted_by(p, "frequency_hz")) for (a,), p in groups(rows, "axis")):
         x, y = decimated(part["frequency_hz"], part["response_db"])
         line(axes, x, y, MARKS[axis], axis)
         for resonance_hz in () if fits is None else fits["resonance_hz"][fits["axis"] == axis]:
-            axes.axvline(resonance_hz, color=MARKS[axis].colour, linewidth=0.8, linestyle=":")
+            upright = axes.axvline(
+                resonance_hz, color=MARKS[axis].colour, linewidth=0.8, linestyle=":"
+            )
+            upright.set_gid(f"part.{slug(axis)}")
             spoken.append(f"{axis.capitalize()} resonance at {resonance_hz:.1f} Hz.")
-    axes.set_xscale("log")
-    axes.set_xlim(*RESONANCE_HZ)
-    axes.xaxis.set_major_locator(FixedLocator(RESONANCE_TICKS_HZ))
-    axes.xaxis.set_major_formatter(FixedFormatter([hertz(tick) for tick in RESONANCE_TICKS_HZ]))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xlabel("Frequency (Hz)")
+    frequency_axis(axes, *RESONANCE_HZ)
     value_axis(axes, "Response (dB)", -12, 18, 6, [rows["response_db"]])
     key(axes)
     return Picture(
         "resonance",
         "Arm and cartridge resonance",
-        said(["Response in dB about the low-frequency resonance, against frequency.", *spoken]),
+        joined(["Response in dB about the low-frequency resonance, against frequency.", *spoken]),
         figure,
         "Relative to the response well above resonance; dotted verticals: fitted resonance.",
     )

@@ -3,16 +3,9 @@
 import numpy as np
 from matplotlib.ticker import FixedLocator
 
+from grooveledger.report.pictures.axes import decimated, line, value_axis
 from grooveledger.report.pictures.rows import Columns, sorted_by
-from grooveledger.report.pictures.style import (
-    MARKS,
-    Picture,
-    decimated,
-    house_style,
-    line,
-    panel,
-    value_axis,
-)
+from grooveledger.report.pictures.style import MARKS, Picture, house_style, panel
 
 #: Slices of one revolution in the folded picture, 5 degrees each.
 ANGLE_SLICES = 72
@@ -21,15 +14,15 @@ SPEED_LABEL = "Deviation (%)"
 
 @house_style
 def speed_trace(rows: Columns, track: int) -> Picture:
-    """Deviation of the played frequency against time."""
+    """Draw the deviation of the played frequency against time."""
     figure, axes = panel(2.5)
     rows = sorted_by(rows, "time_s")
     time_s, deviation_pct = decimated(rows["time_s"], rows["deviation_pct"])
-    line(axes, time_s, deviation_pct, MARKS["both"], "", marks=0)
-    axes.lines[-1].set_linewidth(0.9)
+    thin = MARKS["both"]._replace(width=0.9)
+    line(axes, time_s, deviation_pct, thin, "", marks=0, key_name="deviation")
     axes.set_xlim(float(time_s[0]), float(time_s[-1]))
     axes.set_xlabel("Time in the capture (s)")
-    value_axis(axes, SPEED_LABEL, -1.0, 1.0, 0.5, [deviation_pct])
+    value_axis(axes, SPEED_LABEL, -0.5, 0.5, 0.25, [deviation_pct])
     mean, low, high = (float(f(deviation_pct)) for f in (np.nanmean, np.nanmin, np.nanmax))
     return Picture(
         f"speed-{track}",
@@ -37,13 +30,13 @@ def speed_trace(rows: Columns, track: int) -> Picture:
         f"Deviation of the played from the nominal frequency in percent, against time. Mean "
         f"{mean:+.2f} %, between {low:+.2f} and {high:+.2f} %.",
         figure,
-        "Played re nominal frequency, unweighted.",
+        "Played relative to nominal frequency, unweighted.",
     )
 
 
 @house_style
 def revolution(rows: Columns, track: int, rpm: float) -> Picture:
-    """Deviation of speed folded on the angle of one revolution, its mean taken out."""
+    """Draw the deviation of speed folded on the angle of one revolution, its mean taken out."""
     figure, axes = panel(2.5)
     mean_pct, spread_pct = folded(rows["time_s"], rows["deviation_pct"], rpm)
     angle_deg = (np.arange(ANGLE_SLICES) + 0.5) * 360 / ANGLE_SLICES
@@ -56,10 +49,10 @@ def revolution(rows: Columns, track: int, rpm: float) -> Picture:
         alpha=0.15,
         linewidth=0,
     )
-    line(axes, angle_deg, mean_pct, mark, "", marks=0)
+    line(axes, angle_deg, mean_pct, mark, "", marks=0, key_name="deviation")
     axes.set_xlim(0, 360)
     axes.xaxis.set_major_locator(FixedLocator(range(0, 361, 45)))
-    axes.set_xlabel("Angle of the platter, from an arbitrary start (deg)")
+    axes.set_xlabel("Angle of the platter, from an arbitrary start (\N{DEGREE SIGN})")
     value_axis(axes, SPEED_LABEL, -0.3, 0.3, 0.1, [mean_pct])
     peak_pct = float(np.nanmax(np.abs(mean_pct)))
     return Picture(

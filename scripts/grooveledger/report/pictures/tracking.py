@@ -2,22 +2,14 @@
 
 import numpy as np
 
+from grooveledger.report.pictures.axes import joined, key, line, percent_axis
 from grooveledger.report.pictures.rows import Columns, groups, sorted_by
-from grooveledger.report.pictures.style import (
-    MARKS,
-    Picture,
-    house_style,
-    key,
-    line,
-    panel,
-    percent_axis,
-    said,
-)
+from grooveledger.report.pictures.style import MARKS, Picture, house_style, panel
 
 
 @house_style
 def tracking_ability(rows: Columns) -> Picture:
-    """Distortion of each amplitude step; steps that were not tracked are crossed out."""
+    """Draw the distortion of each amplitude step; steps that were not tracked are crossed out."""
     figure, axes = panel(2.7)
     spoken = []
     for (channel,), unsorted in groups(rows, "channel"):
@@ -35,18 +27,18 @@ def tracking_ability(rows: Columns) -> Picture:
         )
         kept = part["amplitude_um"][~lost]
         spoken.append(
-            f"{channel.capitalize()}: tracked up to {np.nanmax(kept):.0f} um."
+            f"{channel.capitalize()}: tracked up to {np.nanmax(kept):.0f} \N{MICRO SIGN}m."
             if len(kept)
             else f"{channel.capitalize()}: no step tracked."
         )
     axes.set_xlim(0, max(130.0, float(np.nanmax(rows["amplitude_um"])) * 1.05))
     axes.set_xlabel("Groove amplitude, peak (\N{MICRO SIGN}m)")
-    percent_axis(axes, "Distortion (%)")
+    percent_axis(axes, "Distortion (%)", [rows["thd_pct"]])
     key(axes)
     return Picture(
         "tracking-ability",
         "Tracking ability",
-        said(["Distortion in percent against groove amplitude in micrometres.", *spoken]),
+        joined(["Distortion in percent against groove amplitude in micrometres.", *spoken]),
         figure,
         "A cross marks a step that was not tracked.",
     )

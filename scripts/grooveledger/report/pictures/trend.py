@@ -6,16 +6,17 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
+from grooveledger.report.pictures.axes import joined, key, name_curve, name_level, slug
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import (
     COLOURS,
     MARKS,
+    Mark,
     Picture,
     house_style,
-    key,
     panel,
-    said,
 )
+from grooveledger.vocabulary import words
 
 #: Least height of the axis by unit, so that scatter does not look like a trend.
 LEAST_SPAN = {"dB": 3.0, "%": 0.5, "deg": 10.0, "Hz": 2.0, "mV": 0.4, "um": 20.0}
@@ -23,13 +24,25 @@ LEAST_SPAN = {"dB": 3.0, "%": 0.5, "deg": 10.0, "Hz": 2.0, "mV": 0.4, "um": 20.0
 FORECAST_REACH = 0.5
 #: Hours that a slope refers to.
 SLOPE_HOURS = 100.0
+#: Two-sided 95 % of the normal distribution.
+NORMAL_95 = 1.959964
+#: Figures that come in the steps of the record: a value is known to the next step only.
+QUANTISED = ("tracked_amplitude_um",)
+#: Share of the height left free above and below what has to be visible.
+MARGIN = 0.06
 
 Row = Mapping[str, Any]
 
 
 @house_style
 def trend(
-    metric: str, title: str, points: Columns, fits: Sequence[Row], break_in_hours: float
+    metric: str,
+    title: str,
+    points: Columns,
+    fits: Sequence[Row],
+    break_in_hours: float,
+    expected: Mapping[tuple[str, str], float] | None = None,
+    height_in: float = 3.1,
 ) -> Picture:
     """Draw one metric of one stylus against its hours, all channels.
 
@@ -43,86 +56,228 @@ def trend(
         Rows of the drift table of this stylus and metric.
     break_in_hours : float
         Captures before it are shown in the shade.
+    expected : mapping, optional
+        What the fit, its covariates included, gives by (capture, channel). Solid marks then show
+        each figure with the covariates' part removed, faint ones the figure as measured.
+    height_in : float
+        Of the picture.
     """
-    figure, axes = panel()
+    figure, axes = panel(height_in)
     unit = next((unit for unit in points["unit"].tolist() if unit), "")
-    spoken = []
+    spoken, heights = [], [points["value"]]
     end_h = float(np.nanmax(points["stylus_hours"]))
     reach_h = end_h * (1 + FORECAST_REACH)
+    corrected = False
     for channel in sorted(set(points["channel"].tolist())):
         own = where(points, channel=channel)
-        mark = MARKS[channel]
-        bound = own["limited"].astype(bool)
-        for chosen, face in ((~bound, mark.colour), (bound, "none")):
-            axes.plot(
-                own["stylus_hours"][chosen],
-                own["value"][chosen],
-                linestyle="none",
-                marker=mark.marker,
-                markersize=4.5,
-                markerfacecolor=face,
-                markeredgecolor=mark.colour,
-                label=channel if face != "none" else None,
-            )
-        for fit in fits:
-            if fit["channel"] == channel and fit["slope_per_100h"] is not None:
-                seen = own["stylus_hours"][own["stylus_hours"] >= fit["hours_first"]]
-                end_h = max(end_h, _fit(axes, fit, float(np.mean(seen)), reach_h))
-                spoken.append(_spoken(fit, unit))
+        fit = next((f for f in fits if f["channel"] == channel and _fitted(f)), None)
+        shown, moved = _without_covariates(own, fit, expected or {})
+        corrected |= bool(moved.any())
+        heights.append(shown)
+        _marks(axes, own, shown, moved, channel)
+        if fit is not None:
+            seen = own["stylus_hours"][own["stylus_hours"] >= fit["hours_first"]]
+            drawn_h, drawn = _fit(axes, fit, float(np.mean(seen)), reach_h)
+            heights.append(drawn)
+            end_h = max(end_h, drawn_h)
+            spoken.append(_spoken(fit, unit))
+    steps = metric in QUANTISED and _step(axes, points)
+    _name_limits(axes)
     _shade(axes, break_in_hours)
     axes.set_xlim(0, max(end_h, 1.0) * 1.03)
     axes.set_xlabel("Hours on the stylus (h)")
-    axes.set_ylabel(f"{title} ({unit})")
-    low, high = axes.get_ylim()
-    spare = max(0.0, LEAST_SPAN.get(unit, 0.0) - (high - low)) / 2
-    axes.set_ylim(low - spare, high + spare)
+    axes.set_ylabel(f"Value ({words.unit(unit)})")
+    _heights(axes, heights, LEAST_SPAN.get(unit, 0.0))
     key(axes)
+    notes = [
+        "Solid marks: the parts of record, chain and temperature removed as fitted; faint marks: "
+        "as measured."
+        if corrected
+        else "",
+        "Upright bars reach to the record's next step, which was not tracked." if steps else "",
+    ]
     return Picture(
         f"trend-{metric.replace('_', '-')}",
         title,
-        said(
+        joined(
             [
                 f"{title} against the hours on the stylus, {len(points['value'])} figures.",
                 *spoken,
             ]
         ),
         figure,
+        joined(notes),
     )
 
 
-def _fit(axes: Axes, fit: Row, centre_h: float, reach_h: float) -> float:
-    """Draw a fit with its interval, step, limit and forecast; returns the hours it extends to."""
-    mark = MARKS[fit["channel"]]
+def _fitted(fit: Row) -> bool:
+    return fit["slope_per_100h"] is not None and fit["baseline_value"] is not None
+
+
+def _without_covariates(
+    own: Columns, fit: Row | None, expected: Mapping[tuple[str, str], float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give each figure as line plus residual, and which figures that moves."""
+    value = own["value"].astype(float)
+    if fit is None:
+        return value, np.zeros(len(value), dtype=bool)
+    centre = np.array(
+        [
+            expected.get((capture, channel), np.nan)
+            for capture, channel in zip(own["capture"], own["channel"], strict=True)
+        ]
+    )
+    corrected = fitted(fit, own["stylus_hours"]) + value - centre
+    known = np.isfinite(corrected)
+    return np.where(known, corrected, value), known
+
+
+def _marks(
+    axes: Axes, own: Columns, shown: np.ndarray, moved: np.ndarray, channel: str
+) -> None:
+    """Draw the marks: solid as fitted, hollow for a bound, faint for the value as measured."""
+    mark, bound = MARKS[channel], own["limited"].astype(bool)
+    hours = own["stylus_hours"]
+    (solid,) = axes.plot(hours[~bound], shown[~bound], **_look(mark, mark.colour), label=channel)
+    name_curve(solid, channel)
+    for chosen, heights, face, alpha in (
+        (bound, shown, "none", 1.0),
+        (moved & ~bound, own["value"], mark.colour, 0.28),
+    ):
+        if chosen.any():
+            (light,) = axes.plot(hours[chosen], heights[chosen], **_look(mark, face), alpha=alpha)
+            light.set_gid(f"part.{slug(channel)}")
+
+
+def _look(mark: Mark, face: str) -> dict[str, Any]:
+    return {
+        "linestyle": "none",
+        "marker": mark.marker,
+        "markersize": 4.5,
+        "markerfacecolor": face,
+        "markeredgecolor": mark.colour,
+    }
+
+
+def _fit(axes: Axes, fit: Row, centre_h: float, reach_h: float) -> tuple[float, np.ndarray]:
+    """Draw a fit with its pointwise 95 % band, a reported step, its limit and a forecast.
+
+    Returns the hours that it extends to, and the heights that have to be visible.
+    """
+    mark, channel = MARKS[fit["channel"]], fit["channel"]
     first_h, last_h, at_h = fit["hours_first"], fit["hours_last"], fit["hours_at_limit"]
-    end_h = last_h if at_h is None else min(max(last_h, at_h), reach_h)
-    hours = np.linspace(first_h, max(end_h, last_h), 60)
+    reported = fit["verdict"] in ("past_limit", "drifting", "confounded")
+    forecast = reported and at_h is not None
+    end_h = min(max(last_h, at_h), reach_h) if forecast else last_h
+    hours = np.linspace(first_h, end_h, 60)
     value = fitted(fit, hours)
-    for slope in ("slope_low", "slope_high"):
-        # The interval of the slope opens about the middle of the captures.
-        turned = (fit[slope] - fit["slope_per_100h"]) * (hours - centre_h) / SLOPE_HOURS
-        axes.fill_between(hours, value, value + turned, color=mark.colour, alpha=0.13, linewidth=0)
+    low, high = pointwise_band(fit, hours, centre_h)
+    band = axes.fill_between(hours, low, high, color=mark.colour, alpha=0.13, linewidth=0)
     known = hours <= last_h
-    axes.plot(hours[known], value[known], color=mark.colour, linestyle=mark.dash, linewidth=1.3)
-    axes.plot(hours[~known], value[~known], color=mark.colour, linestyle=":", linewidth=1.3)
-    if fit["change_at_hours"] is not None:
+    for chosen, dash in ((known, mark.dash), (~known, ":")):
+        if chosen.any():
+            (drawn,) = axes.plot(
+                hours[chosen], value[chosen], color=mark.colour, linestyle=dash, linewidth=1.3
+            )
+            drawn.set_gid(f"part.{slug(channel)}")
+    band.set_gid(f"part.{slug(channel)}")
+    if fit["change_at_hours"] is not None and reported:
         axes.axvline(fit["change_at_hours"], color=mark.colour, linewidth=0.8, linestyle="--")
     limit = fit["limit_value"]
-    if limit is None or fit["verdict"] == "steady" or at_h is None:
-        return float(end_h)
-    axes.axhline(limit, color=COLOURS["alarm"], linewidth=0.8, linestyle=mark.dash)
+    if limit is None or not forecast:
+        return float(end_h), value
     high_h = fit["hours_at_limit_high"]
     shown_h = [fit["hours_at_limit_low"] or 0.0, reach_h if high_h is None else high_h]
-    axes.plot(np.clip(shown_h, 0, reach_h), [limit, limit], color=COLOURS["alarm"], linewidth=4)
-    return float(max(end_h, min(shown_h[1], reach_h)))
+    if at_h <= reach_h:
+        _limit(axes, limit)
+        (interval,) = axes.plot(
+            np.clip(shown_h, 0, reach_h), [limit, limit], color=COLOURS["alarm"], linewidth=4
+        )
+        interval.set_gid(f"part.{slug('due ' + channel)}")
+        value = np.append(value, limit)
+    return float(max(end_h, min(shown_h[1], reach_h))), value
+
+
+def _limit(axes: Axes, limit: float) -> None:
+    drawn = axes.axhline(limit, color=COLOURS["alarm"], linewidth=1.0)
+    drawn.set_gid("part.limit")
+
+
+def _name_limits(axes: Axes) -> None:
+    """Name the limits once: those of both channels often lie too close for two names."""
+    heights = [drawn.get_ydata()[0] for drawn in axes.lines if drawn.get_gid() == "part.limit"]
+    if heights:
+        name_level(axes, max(heights), "limit" if len(heights) == 1 else "limits")
 
 
 def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
-    """Values of a drift row's line at some hours, its step included."""
+    """Values of a drift row's line at some hours, a step included."""
     since = (hours - fit["baseline_hours"]) / SLOPE_HOURS
     value = fit["baseline_value"] + fit["slope_per_100h"] * since
-    if fit["change_at_hours"] is not None:
+    if fit["change_at_hours"] is not None and fit.get("change_value") is not None:
         value = value + fit["change_value"] * (hours > fit["change_at_hours"])
     return np.asarray(value)
+
+
+def pointwise_band(
+    fit: Row, hours: np.ndarray, centre_h: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """95 % band of a line at each of some hours.
+
+    The variance of a straight line is that of its mean, narrowest at the middle of the data, and
+    that of its slope times the distance from there (e.g. Draper & Smith, Applied Regression
+    Analysis, section 1.4; from memory).
+    """
+    value = fitted(fit, hours)
+    degrees = max(1, (fit["n"] or 3) - 2)
+    mean = student_95(degrees) * (fit["residual_sd"] or 0.0) / np.sqrt(max(fit["n"] or 1, 1))
+    ends = []
+    for name in ("slope_low", "slope_high"):
+        edge = fit["slope_per_100h"] if fit[name] is None else fit[name]
+        turned = (edge - fit["slope_per_100h"]) * (hours - centre_h) / SLOPE_HOURS
+        ends.append(np.hypot(turned, mean))
+    # The low slope bounds the line from above before the middle, from below after it.
+    before = hours < centre_h
+    return value - np.where(before, ends[1], ends[0]), value + np.where(before, ends[0], ends[1])
+
+
+def student_95(degrees: int) -> float:
+    """Two-sided 95 % quantile of Student's t, by its expansion (Abramowitz & Stegun, 26.7.5)."""
+    z = NORMAL_95
+    return float(
+        z
+        + (z**3 + z) / (4 * degrees)
+        + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * degrees**2)
+        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * degrees**3)
+    )
+
+
+def _step(axes: Axes, points: Columns) -> bool:
+    """Draw the step within which a quantised figure is known; False where there is none."""
+    values = np.unique(points["value"][np.isfinite(points["value"])])
+    if len(values) < 2:
+        return False
+    step = float(np.min(np.diff(values)))
+    for channel in sorted(set(points["channel"].tolist())):
+        own = where(points, channel=channel)
+        bars = axes.vlines(
+            own["stylus_hours"],
+            own["value"],
+            own["value"] + step,
+            color=MARKS[channel].colour,
+            linewidth=0.8,
+            alpha=0.6,
+        )
+        bars.set_gid(f"part.{slug(channel)}")
+    return True
+
+
+def _heights(axes: Axes, heights: Sequence[np.ndarray], least: float) -> None:
+    every = np.concatenate([np.ravel(height) for height in heights])
+    every = every[np.isfinite(every)]
+    low, high = (float(every.min()), float(every.max())) if len(every) else (0.0, 1.0)
+    spare = max(0.0, least - (high - low)) / 2 + MARGIN * max(high - low, least, 1e-9)
+    axes.set_ylim(low - spare, high + spare)
 
 
 def _shade(axes: Axes, break_in_hours: float) -> None:
@@ -131,23 +286,24 @@ def _shade(axes: Axes, break_in_hours: float) -> None:
     axes.axvspan(0, break_in_hours, color=COLOURS["shade"], linewidth=0, zorder=0.3)
     axes.annotate(
         "break-in",
-        (break_in_hours, 1.0),
+        (0.0, 0.0),
         xycoords=("data", "axes fraction"),
-        xytext=(-2, -2),
+        xytext=(2, 3),
         textcoords="offset points",
-        rotation=90,
-        horizontalalignment="right",
-        verticalalignment="top",
         fontsize=8,
         color=COLOURS["soft"],
     )
 
 
 def _spoken(fit: Row, unit: str) -> str:
-    words = (
-        f"{fit['channel'].capitalize()}: {fit['slope_per_100h']:+.2f} {unit} per 100 h, between "
-        f"{fit['slope_low']:+.2f} and {fit['slope_high']:+.2f}"
+    slope, low, high = words.slope(fit)
+    said = (
+        f"{fit['channel'].capitalize()}: {slope} {words.change_unit(unit)} per 100 h, between "
+        f"{low} and {high}"
     )
     if fit["hours_at_limit"] is not None:
-        words += f"; limit {fit['limit_value']:.1f} {unit} at {fit['hours_at_limit']:.0f} h"
-    return words + "."
+        said += (
+            f"; limit {words.with_unit(fit['limit_value'], unit)} "
+            f"at {words.number(fit['hours_at_limit'], 0)} h"
+        )
+    return said + "."

@@ -1,0 +1,217 @@
+"""The pictures of a stylus: its life in curves, its trends, and what the newest capture changed."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from grooveledger.measure.declaration import Group
+from grooveledger.report import choice
+from grooveledger.report.cards import MOVES, way_to_limit
+from grooveledger.report.pictures.control import control
+from grooveledger.report.pictures.frequency import Extent, extent
+from grooveledger.report.pictures.overlay import AXES, difference, overlay
+from grooveledger.report.pictures.rows import Columns, where
+from grooveledger.report.pictures.style import AGES, Mark, Picture
+from grooveledger.report.pictures.trend import NORMAL_95, trend
+from grooveledger.vocabulary import metric_words
+
+Row = Mapping[str, Any]
+Found = tuple[Row, dict[str, Columns]]
+
+#: Curves compared over a stylus's life: table, title.
+LIFE_CURVES = (
+    ("response", "Frequency response"),
+    ("separation", "Channel separation"),
+    ("distortion", "Harmonic distortion"),
+)
+CHANNELS = ("left", "right")
+#: Points of each curve in a picture of a whole life: more cannot be told apart.
+LIFE_POINTS = 160
+#: Height of the picture of the figure that decides, in inches.
+LARGE_IN = 3.9
+
+
+def life(
+    folder: Path, captures: Sequence[Row], break_in_hours: float
+) -> Iterator[tuple[str, Picture]]:
+    """Draw the stylus's curves over its hours, and the newest less the first.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the tables of each capture.
+    captures : sequence of mapping
+        Measured captures of the stylus, fewest hours first.
+
+    Yields
+    ------
+    tuple of str and Picture
+        "life" or "change", and the picture.
+    """
+    settled = choice.settled(captures, break_in_hours) or captures
+    for table, title in LIFE_CURVES:
+        found = list(_with_curves(folder, settled, table))
+        if not found:
+            continue
+        hz = extent(*(part["frequency_hz"] for _, curves in found for part in curves.values()))
+        for channel in CHANNELS:
+            if picture := _ages(table, title, channel, found, hz):
+                yield "life", picture
+        if picture := _change(table, title, found, hz):
+            yield "change", picture
+
+
+def _with_curves(folder: Path, captures: Sequence[Row], table: str) -> Iterator[Found]:
+    for row in captures:
+        if curves := choice.channel_curves(folder, row["capture"], table):
+            yield row, curves
+
+
+def _ages(
+    table: str, title: str, channel: str, found: Sequence[Found], hz: Extent
+) -> Picture | None:
+    """Draw one channel's curves over the stylus's hours, one capture an age, light to dark."""
+    by_hours: dict[float, tuple[Row, Columns]] = {}
+    newest_row = found[-1][0]
+    for row, curves in found:
+        if channel in curves:
+            held = by_hours.get(row["stylus_hours"])
+            # Of several captures at one age, the one of the newest capture's record and side.
+            if held is None or (not _same_side(held[0], newest_row) and _same_side(row, newest_row)):
+                by_hours[row["stylus_hours"]] = row, curves[channel]
+    if not by_hours:
+        return None
+    hours = sorted(by_hours)
+    shown = [hours[i] for i in np.unique(np.linspace(0, len(hours) - 1, len(AGES)).astype(int))]
+    colours = [
+        AGES[int(i)] for i in np.round(np.linspace(0, len(AGES) - 1, len(shown)))
+    ] if len(shown) > 1 else [AGES[-2]]
+    marks = [Mark(colour, "-", "", 0.5, 1.3) for colour in colours]
+    curves = [(f"{at_h:.0f} h", _thin(by_hours[at_h][1])) for at_h in shown]
+    records = {f"{row['record']}, side {row['side']}" for row, _ in by_hours.values()}
+    note = "Each line is named by the hours on the stylus; darker is later."
+    if len(records) > 1:
+        note += f" Played from {', '.join(sorted(records))}: records differ by their own share."
+    return overlay(f"life-{table}-{channel}", f"{title}, {channel}", table, curves, note, marks, hz)
+
+
+def _thin(part: Columns) -> Columns:
+    step = max(1, len(part["frequency_hz"]) // LIFE_POINTS)
+    return {name: values[::step] for name, values in part.items()}
+
+
+def _change(table: str, title: str, found: Sequence[Found], hz: Extent) -> Picture | None:
+    """Draw the newest curves less the first, of the same record and side where there are such."""
+    newest, new_curves = found[-1]
+    older = [item for item in found[:-1] if item[0]["stylus_hours"] < newest["stylus_hours"]]
+    if not older:
+        return None
+    first, old_curves = next((item for item in older if _same_side(item[0], newest)), older[0])
+    column = AXES[table][0]
+    parts = [
+        (channel, *_difference(old_curves[channel], new_curves[channel], column))
+        for channel in CHANNELS
+        if channel in old_curves and channel in new_curves
+    ]
+    parts = [part for part in parts if len(part[1])]
+    if not parts:
+        return None
+    note = (
+        f"Capture {newest['capture']} ({newest['stylus_hours']:.0f} h) less {first['capture']} "
+        f"({first['stylus_hours']:.0f} h)"
+    )
+    note += (
+        f", both of {newest['record']}, side {newest['side']}."
+        if _same_side(first, newest)
+        else ", of different records or sides: part of the change is theirs."
+    )
+    if any(half is not None for _, _, _, half in parts):
+        note += " The band is the 95 % uncertainty of both; what they share would cancel."
+    return difference(f"{title}, change", table, parts, note, hz)
+
+
+def _same_side(one: Row, other: Row) -> bool:
+    return (one["record"], one["side"]) == (other["record"], other["side"])
+
+
+def _difference(
+    old: Columns, new: Columns, column: str
+) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """Newer less older curve where both are, on the newer one's frequencies; half its 95 % band."""
+    x = new["frequency_hz"]
+    inside = (x >= old["frequency_hz"].min()) & (x <= old["frequency_hz"].max())
+    x = x[inside]
+
+    def at(name: str) -> np.ndarray:
+        return np.interp(np.log(x), np.log(old["frequency_hz"]), old[name])
+
+    half = None
+    if "uncertainty_db" in new and "uncertainty_db" in old and column.endswith("_db"):
+        half = NORMAL_95 * np.hypot(new["uncertainty_db"][inside], at("uncertainty_db"))
+    return x, new[column][inside] - at(column), half
+
+
+def metrics_in_order(metrics: Columns, drift: Sequence[Row]) -> list[str]:
+    """Metrics that have a figure at known hours: those that move first, by nearness to a limit."""
+    found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
+    nearness: dict[str, float] = {}
+    for row in drift:
+        if row["verdict"] in MOVES:
+            nearness[row["metric"]] = max(nearness.get(row["metric"], 0.0), way_to_limit(row))
+    return sorted(
+        found,
+        key=lambda name: (name not in nearness, -nearness.get(name, 0.0), metric_words.order(name)),
+    )
+
+
+def is_of_stylus(metric: str) -> bool:
+    """Say whether a metric is about the stylus, not about record, turntable or chain."""
+    return metric_words.group(metric) is Group.STYLUS
+
+
+def trend_of(
+    metric: str,
+    metrics: Columns,
+    drift: Sequence[Row],
+    break_in_hours: float,
+    control_rows: Sequence[Row] = (),
+    large: bool = False,
+) -> Picture:
+    """Draw the trend of a metric of a stylus; of several tracks the first in the plan."""
+    points = first_tracks(where(metrics, metric=metric))
+    fits = [row for row in drift if row["metric"] == metric]
+    expected = {
+        (row["capture"], row["channel"]): row["centre"]
+        for row in control_rows
+        if row["metric"] == metric and row["centre"] is not None
+    }
+    title = metric_words.metric(metric)
+    size = {"height_in": LARGE_IN} if large else {}
+    return trend(metric, title, points, fits, break_in_hours, expected, **size)
+
+
+def first_tracks(points: Columns) -> Columns:
+    """Keep, of each capture and channel, the figure of the track that comes first in the plan."""
+    order = np.argsort(points["track_position"], kind="stable")
+    seen: set[tuple[str, str]] = set()
+    kept = []
+    for index in order.tolist():
+        mark = (points["capture"][index], points["channel"][index])
+        if mark not in seen and np.isfinite(points["value"][index] + points["stylus_hours"][index]):
+            seen.add(mark)
+            kept.append(index)
+    kept.sort()
+    return {name: values[kept] for name, values in points.items()}
+
+
+def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:
+    """Draw the control chart of each figure whose newest capture is out of control."""
+    charts: dict[tuple[str, str], list[Row]] = {}
+    for row in control_rows:
+        charts.setdefault((row["metric"], row["channel"]), []).append(row)
+    for metric, channel in sorted(charts, key=lambda chart: (metric_words.order(chart[0]), *chart)):
+        rows = charts[metric, channel]
+        if any(row["flagged"] for row in rows):
+            yield control(metric_words.metric(metric), rows)

@@ -1,0 +1,113 @@
+"""The tables of a stylus's page: the drift of every figure, and its captures."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from grooveledger.report.cards import MOVES, due_words, now, way_to_limit
+from grooveledger.report.grids import Field, Grid, grid, link, tag
+from grooveledger.vocabulary import metric_words, words
+
+Row = Mapping[str, Any]
+
+
+def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) -> Grid:
+    """Write the drift of every figure: those that move first, by nearness to their limit."""
+
+    def due(row: Row) -> str:
+        if row["verdict"] not in MOVES or row["hours_at_limit"] is None:
+            return words.NONE
+        return due_words(row["hours_at_limit"], hours_now, captures) or words.NONE
+
+    fields = (
+        Field("Figure", _metric, numeric=False),
+        Field("Channel", lambda row: row["channel"], numeric=False),
+        Field(
+            "Verdict",
+            lambda row: tag(row["verdict"], words.VERDICTS.get(row["verdict"])),
+            numeric=False,
+        ),
+        Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
+        Field("At the start", lambda row: words.figure(row["baseline_value"], row["unit"])),
+        Field("Now", lambda row: words.figure(now(row), row["unit"])),
+        Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
+        Field("Due", due, numeric=False),
+        Field("95 % interval (h)", _hours_at_limit),
+        Field("Change per 100 h", lambda row: words.slope(row)[0]),
+        Field("95 % interval", _slope_interval),
+        Field(
+            "Record's part per 100 plays",
+            lambda row: words.number(row["record_wear_per_100_plays"], 2, signed=True),
+        ),
+        Field("Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False),
+        Field("Step at (h)", lambda row: _reported(row, "change_at_hours")),
+        Field("Captures used", lambda row: words.number(row["n"], 0)),
+        Field("Repeatability (sd)", lambda row: words.number(row["repeatability_sd"], 3)),
+        Field(
+            "With others of its type",
+            lambda row: words.number(row["slope_pooled_per_100h"], 2, signed=True),
+        ),
+    )
+    rows = sorted(drift, key=_by_nearness)
+    return without_empty(grid(rows, fields, moves=lambda row: row["verdict"] in MOVES))
+
+
+def _by_nearness(row: Row) -> tuple[int, float, int, str]:
+    rank = MOVES.index(row["verdict"]) if row["verdict"] in MOVES else len(MOVES)
+    near = way_to_limit(row) if rank < len(MOVES) else 0.0
+    return rank, -near, metric_words.order(row["metric"]), row["channel"]
+
+
+def _reported(row: Row, column: str) -> str:
+    return words.number(row[column], 0) if row["verdict"] in MOVES else words.NONE
+
+
+def _hours_at_limit(row: Row) -> str:
+    ends = row["hours_at_limit_low"], row["hours_at_limit_high"]
+    if row["verdict"] not in MOVES or ends == (None, None):
+        return words.NONE
+    return " to ".join("open" if end is None else words.number(end, 0) for end in ends)
+
+
+def _slope_interval(row: Row) -> str:
+    return words.NONE if row["slope_low"] is None else " to ".join(words.slope(row)[1:])
+
+
+def _metric(row: Row) -> Any:
+    method = metric_words.method_page(row["metric"])
+    shown = metric_words.metric(row["metric"])
+    return link(f"../methods/{method}.html", shown) if method else shown
+
+
+def without_empty(table: Grid) -> Grid:
+    """Leave out the columns that have nothing in any row."""
+    kept = [
+        place
+        for place in range(len(table.heads))
+        if any(cells[place] != words.NONE for cells in table.body)
+    ]
+    return table._replace(
+        heads=[table.heads[place] for place in kept],
+        body=[[cells[place] for place in kept] for cells in table.body],
+    )
+
+
+CAPTURE_FIELDS = (
+    Field(
+        "Capture",
+        lambda row: link(f"../captures/{row['capture']}.html", row["capture"]),
+        numeric=False,
+    ),
+    Field("Date", lambda row: words.day(row["captured_at"]), numeric=False),
+    Field("Hours", lambda row: words.number(row["stylus_hours"], 1)),
+    Field("Record", lambda row: row["record"], numeric=False),
+    Field("Side", lambda row: row["side"], numeric=False),
+    Field("Plays before", lambda row: words.number(row["record_plays"], 0)),
+    Field("Chain", lambda row: row["chain"], numeric=False),
+    Field("Status", lambda row: tag(row["status"]), numeric=False),
+    Field("Reason", lambda row: row["reason"] or words.NONE, numeric=False),
+)
+
+
+def captures_grid(captures: Sequence[Row]) -> Grid:
+    """Write the captures of a stylus."""
+    return without_empty(grid(captures, CAPTURE_FIELDS))
