@@ -46,6 +46,7 @@ def card(
         (row for row in advice if row["stylus"] == name), key=lambda row: row["priority"]
     )
     deciding = deciding_figure(state, figures)
+    reached_h = max(hours_now, (deciding or {}).get("hours_last") or 0.0)
     return {
         **stylus,
         "hours": hours,
@@ -56,10 +57,10 @@ def card(
         "due_metric": metric_words.metric_within(state["due_metric"])
         if state["due_metric"]
         else None,
-        "due_words": due_words(due[0], hours_now, own),
-        "decides": None if deciding is None else figures_of(deciding, hours_now),
+        "due_words": due_words(due[0], reached_h, own),
+        "decides": None if deciding is None else figures_of(deciding, reached_h),
         "deciding": deciding,
-        "advice": steps[0]["advice"] if steps else None,
+        "advice": state.get("recommendation") or (steps[0]["advice"] if steps else None),
         "moving": moving[:MOVING],
         "more_moving": max(0, len(moving) - MOVING),
         "newest": own[0] if own else None,
@@ -98,9 +99,10 @@ def now(row: Row) -> float | None:
     """Value of a figure's line at its newest capture."""
     if row["baseline_value"] is None or row["slope_per_100h"] is None or row["hours_last"] is None:
         return None
-    value = row["baseline_value"] + row["slope_per_100h"] * (
-        row["hours_last"] - row["baseline_hours"]
-    ) / 100
+    value = (
+        row["baseline_value"]
+        + row["slope_per_100h"] * (row["hours_last"] - row["baseline_hours"]) / 100
+    )
     if row["change_at_hours"] is not None and row.get("change_value") is not None:
         value += row["change_value"]
     return float(value)

@@ -79,15 +79,19 @@ def _ages(
         if channel in curves:
             held = by_hours.get(row["stylus_hours"])
             # Of several captures at one age, the one of the newest capture's record and side.
-            if held is None or (not _same_side(held[0], newest_row) and _same_side(row, newest_row)):
+            if held is None or (
+                not _same_side(held[0], newest_row) and _same_side(row, newest_row)
+            ):
                 by_hours[row["stylus_hours"]] = row, curves[channel]
     if not by_hours:
         return None
     hours = sorted(by_hours)
     shown = [hours[i] for i in np.unique(np.linspace(0, len(hours) - 1, len(AGES)).astype(int))]
-    colours = [
-        AGES[int(i)] for i in np.round(np.linspace(0, len(AGES) - 1, len(shown)))
-    ] if len(shown) > 1 else [AGES[-2]]
+    colours = (
+        [AGES[int(i)] for i in np.round(np.linspace(0, len(AGES) - 1, len(shown)))]
+        if len(shown) > 1
+        else [AGES[-2]]
+    )
     marks = [Mark(colour, "-", "", 0.5, 1.3) for colour in colours]
     curves = [(f"{at_h:.0f} h", _thin(by_hours[at_h][1])) for at_h in shown]
     records = {f"{row['record']}, side {row['side']}" for row, _ in by_hours.values()}

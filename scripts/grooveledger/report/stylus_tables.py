@@ -38,7 +38,9 @@ def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) 
             "Record's part per 100 plays",
             lambda row: words.number(row["record_wear_per_100_plays"], 2, signed=True),
         ),
-        Field("Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False),
+        Field(
+            "Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False
+        ),
         Field("Step at (h)", lambda row: _reported(row, "change_at_hours")),
         Field("Captures used", lambda row: words.number(row["n"], 0)),
         Field("Repeatability (sd)", lambda row: words.number(row["repeatability_sd"], 3)),

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from grooveledger.report import choice
-from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.cards import deciding_figure
+from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.pictures.svg import save_with_pixels
 from grooveledger.report.stylus_pictures import life, metrics_in_order, trend_of
 from grooveledger.storage import tables
@@ -44,8 +44,10 @@ def write(
     found = metrics_in_order(metrics, drift)
     if found:
         decides = deciding_figure(states[0], drift) if states else None
-        first = decides["metric"] if decides else next(
-            (metric for metric in found if metric == USUAL_METRIC), found[0]
+        first = (
+            decides["metric"]
+            if decides
+            else next((metric for metric in found if metric == USUAL_METRIC), found[0])
         )
         picture = trend_of(first, metrics, drift, break_in_hours, control_rows, large=True)
         save_with_pixels(replace(picture, name=f"{name}-trend"), folder)

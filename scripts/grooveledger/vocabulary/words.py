@@ -96,7 +96,9 @@ def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
     value, low, high = (row[name] for name in ("slope_per_100h", "slope_low", "slope_high"))
     if low is None or high is None:
         return number(value, PLACES.get(row["unit"] or "", 2), True), NONE, NONE
-    places = uncertainty_places((high - low) / 2) if high > low else PLACES.get(row["unit"] or "", 2)
+    places = (
+        uncertainty_places((high - low) / 2) if high > low else PLACES.get(row["unit"] or "", 2)
+    )
     return rounded(value, places, True), rounded(low, places, True), rounded(high, places, True)
 
 

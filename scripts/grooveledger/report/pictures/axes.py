@@ -53,7 +53,9 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, label: str = "Freq
     labelled = [tick_hz for digit, tick_hz in inside if digit in LABELLED]
     axes.xaxis.set_major_locator(FixedLocator(labelled))
     axes.xaxis.set_major_formatter(FixedFormatter([hertz(tick_hz) for tick_hz in labelled]))
-    axes.xaxis.set_minor_locator(FixedLocator([hz for digit, hz in inside if digit not in LABELLED]))
+    axes.xaxis.set_minor_locator(
+        FixedLocator([hz for digit, hz in inside if digit not in LABELLED])
+    )
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel(f"{label} (Hz)")
 

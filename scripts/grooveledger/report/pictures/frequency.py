@@ -212,8 +212,8 @@ def distortion(rows: Columns, hz: Extent | None = None) -> Picture:
         figure,
         joined(
             [
-                "Heavy lines: all harmonics together. Light lines, numbered 2 and 3: second and third "
-                "harmonic alone.",
+                "Heavy lines: all harmonics together. Light lines, numbered 2 and 3: second and "
+                "third harmonic alone.",
                 BOUND if any(bounded) else "",
             ]
         ),

@@ -123,7 +123,7 @@ def difference(
     hz : tuple of float
         The frequency axis.
     """
-    _, label, unit, _ = AXES[table]
+    _, _, unit, _ = AXES[table]
     unit = "percentage points" if unit == "%" else unit
     figure, axes = panel(2.7)
     for channel, frequency_hz, change, half_band in parts:

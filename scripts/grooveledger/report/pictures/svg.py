@@ -124,7 +124,7 @@ def _adapt(element: ET.Element, picture: Picture, panels: Any) -> None:
 
 
 def _scales(axes: Axes, picture: Picture) -> dict[str, str]:
-    """Describe the scales of a panel: kind, values at the ends, and where in the picture they are."""
+    """Describe the scales of a panel: kind, values at the ends, places of the ends."""
     width, height = (side * POINTS for side in picture.figure.get_size_inches())
     box = axes.get_position()
     found = {}

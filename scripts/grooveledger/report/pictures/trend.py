@@ -132,9 +132,7 @@ def _without_covariates(
     return np.where(known, corrected, value), known
 
 
-def _marks(
-    axes: Axes, own: Columns, shown: np.ndarray, moved: np.ndarray, channel: str
-) -> None:
+def _marks(axes: Axes, own: Columns, shown: np.ndarray, moved: np.ndarray, channel: str) -> None:
     """Draw the marks: solid as fitted, hollow for a bound, faint for the value as measured."""
     mark, bound = MARKS[channel], own["limited"].astype(bool)
     hours = own["stylus_hours"]
@@ -219,9 +217,7 @@ def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
     return np.asarray(value)
 
 
-def pointwise_band(
-    fit: Row, hours: np.ndarray, centre_h: float
-) -> tuple[np.ndarray, np.ndarray]:
+def pointwise_band(fit: Row, hours: np.ndarray, centre_h: float) -> tuple[np.ndarray, np.ndarray]:
     """95 % band of a line at each of some hours.
 
     The variance of a straight line is that of its mean, narrowest at the middle of the data, and
