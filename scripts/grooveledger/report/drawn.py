@@ -20,7 +20,7 @@ def pictures(drawings: Iterable[Picture], folder: Path) -> list[Mapping[str, Any
     """
     folder.mkdir(parents=True, exist_ok=True)
     old = {path.name for path in (*folder.glob("*.svg"), *folder.glob("*.png"))}
-    items = []
+    items: list[Mapping[str, Any]] = []
     for picture in drawings:
         document = svg.save(picture, folder)
         old.discard(f"{picture.name}.svg")

@@ -93,12 +93,12 @@ def _ages(
         else [AGES[-2]]
     )
     marks = [Mark(colour, "-", "", 0.5, 1.3) for colour in colours]
-    curves = [(f"{at_h:.0f} h", _thin(by_hours[at_h][1])) for at_h in shown]
+    lines = [(f"{at_h:.0f} h", _thin(by_hours[at_h][1])) for at_h in shown]
     records = {f"{row['record']}, side {row['side']}" for row, _ in by_hours.values()}
     note = "Each line is named by the hours on the stylus; darker is later."
     if len(records) > 1:
         note += f" Played from {', '.join(sorted(records))}: records differ by their own share."
-    return overlay(f"life-{table}-{channel}", f"{title}, {channel}", table, curves, note, marks, hz)
+    return overlay(f"life-{table}-{channel}", f"{title}, {channel}", table, lines, note, marks, hz)
 
 
 def _thin(part: Columns) -> Columns:
@@ -149,7 +149,8 @@ def _difference(
     x = x[inside]
 
     def at(name: str) -> np.ndarray:
-        return np.interp(np.log(x), np.log(old["frequency_hz"]), old[name])
+        values: np.ndarray = np.interp(np.log(x), np.log(old["frequency_hz"]), old[name])
+        return values
 
     half = None
     if "uncertainty_db" in new and "uncertainty_db" in old and column.endswith("_db"):

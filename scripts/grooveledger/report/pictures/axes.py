@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
 
-from grooveledger.report.pictures.style import COLOURS, Mark
+from grooveledger.report.pictures.style import COLOURS, WIDTH_IN, Mark
 
 #: Labelled frequencies of a decade; the other whole multiples get a minor tick.
 LABELLED = (1, 2, 5)
@@ -21,7 +21,7 @@ POINTS_MAX = 480
 TICKS_MAX = 10
 #: Least distance of two names beside a panel, in points.
 NAME_DISTANCE_PT = 10.5
-POINTS_PER_INCH = 72.0
+WIDTH_PT = WIDTH_IN * 72.0
 #: Powers of ten of the frequency axis.
 _DECADES = range(-1, 6)
 
@@ -175,7 +175,7 @@ def name_beside(axes: Axes, names: Sequence[Name]) -> None:
     """Write each line's name beside the panel at its end, moved apart where they would overlap."""
     if not names:
         return
-    height_pt = axes.get_position().height * axes.figure.get_figheight() * POINTS_PER_INCH
+    height_pt = axes.bbox.height / axes.bbox.width * axes.get_position().width * WIDTH_PT
     low, high = axes.get_ylim()
     if axes.get_yscale() == "log":
         low, high = math.log(low), math.log(high)

@@ -203,7 +203,11 @@ def _limit(axes: Axes, limit: float) -> None:
 
 def _name_limits(axes: Axes) -> None:
     """Name the limits once: those of both channels often lie too close for two names."""
-    heights = [drawn.get_ydata()[0] for drawn in axes.lines if drawn.get_gid() == "part.limit"]
+    heights = [
+        float(np.ravel(np.array(drawn.get_ydata()))[0])
+        for drawn in axes.lines
+        if drawn.get_gid() == "part.limit"
+    ]
     if heights:
         name_level(axes, max(heights), "limit" if len(heights) == 1 else "limits")
 
