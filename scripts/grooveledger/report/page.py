@@ -35,7 +35,7 @@ def templates() -> jinja2.Environment:
 
 
 def write(template: str, path: Path, depth: int, **values: Any) -> None:
-    """Fill a template and write the page, unless the page is there with the same content.
+    """Fill a template and write the page.
 
     Parameters
     ----------
@@ -53,9 +53,6 @@ def write(template: str, path: Path, depth: int, **values: Any) -> None:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file whole, unless it is there with the same content."""
-    content = text.encode()
-    if path.is_file() and path.read_bytes() == content:
-        return
+    """Write a text file whole or not at all."""
     with written_whole(path) as scratch:
-        scratch.write_bytes(content)
+        scratch.write_text(text, encoding="utf-8")
