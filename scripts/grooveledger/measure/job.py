@@ -9,6 +9,7 @@ import numpy as np
 
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metrics import capture_metrics
+from grooveledger.measure.plausibility import checked
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.remarks import remarks
 from grooveledger.plan import Cartridge, Chain, Side
@@ -18,6 +19,8 @@ from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.provenance import FAULT, provenance
 
+#: Part of half the sampling rate up to which a curve can be expected.
+USABLE_PART = 0.9
 OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY)
 
 
@@ -37,7 +40,6 @@ def measure_capture(
     """
     settings = job["settings"]
     side, cartridge = Side.from_mapping(job["side"]), Cartridge.from_mapping(job["cartridge"])
-    chain = Chain.from_mapping(job["chain"])
     observed: dict[str, Mapping[str, np.ndarray]] = {
         table.name: tables.columns(tables.empty(table)) for table in OBSERVED
     }
@@ -47,7 +49,8 @@ def measure_capture(
         faults += [text for key, text in tables.provenance(path).items() if key == FAULT]
     tracks = tables.columns(tables.read(folder / "tracks.parquet"))
     chain = Chain.from_mapping(job["chain"])
-    if tables.read(folder / "health.parquet")["channel_order"].to_pylist() == ["exchanged"]:
+    health = tables.columns(tables.read(folder / "health.parquet"))
+    if health["channel_order"][0] == "exchanged":
         # The capture is flagged for it; its figures are those of the channels they are named for.
         chain = replace(chain, swap_channels=not chain.swap_channels)
     origin = provenance(job)
@@ -64,19 +67,26 @@ def measure_capture(
     for name, declared in MEASURES.items():
         own = {**settings[name], "mains_hz": settings["mains_hz"]}
         rows = declared.measure(replace(context, settings=own))
-        tables.write(declared.table, rows, output / f"{name}.parquet", origin)
         if rows.num_rows:
             measures[name] = tables.columns(rows)
-    scalars = capture_metrics(measures, side, cartridge, chain, settings["response"])
+    said = remarks(context, measures)
+    top_hz = USABLE_PART * 0.5 * float(np.nan_to_num(health["sample_rate_hz"][0]))
+    plausible = checked(measures, context, top_hz)
+    for name, declared in MEASURES.items():
+        rows = tables.empty(declared.table)
+        if name in measures:
+            rows = tables.build(declared.table, plausible.tables[name])
+        tables.write(declared.table, rows, output / f"{name}.parquet", origin)
+    scalars = capture_metrics(plausible.tables, side, cartridge, chain, settings["response"])
     rows = tables.build(CAPTURE_METRICS, {"capture": job["capture"], **scalars})
     tables.write(CAPTURE_METRICS, rows, output / "metrics.parquet", origin)
-    told = [*((None, fault) for fault in dict.fromkeys(faults)), *remarks(context, measures)]
+    seen = [*((None, fault) for fault in dict.fromkeys(faults)), *said, *plausible.remarks]
     rows = tables.build(
         REMARKS,
         {
             "capture": job["capture"],
-            "track": [track for track, _ in told],
-            "remark": [text for _, text in told],
+            "track": [track for track, _ in seen],
+            "remark": [text for _, text in seen],
         },
     )
     tables.write(REMARKS, rows, output / "remarks.parquet", origin)

@@ -64,11 +64,16 @@ def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) 
 
     The recorded law and the record's calibration are in it. NaN where the plan gives no velocity.
     """
+    factor = 10.0 ** (recorded_deviation_db(track, nominal_hz, side) / 20.0)
+    return np.asarray(stated_velocity_rms_cm_s(track) * factor)
+
+
+def stated_velocity_rms_cm_s(track: Track) -> float:
+    """Rms velocity of one driven channel that the plan states for a track; NaN for none."""
     if track.velocity_cm_s is None:
-        return np.full(np.shape(nominal_hz), np.nan)
+        return float("nan")
     velocity = rms_velocity_cm_s(track.velocity_cm_s, track.velocity_measure)
-    velocity = channel_velocity_cm_s(velocity, str(track.modulation))
-    return np.asarray(velocity * 10.0 ** (recorded_deviation_db(track, nominal_hz, side) / 20.0))
+    return float(channel_velocity_cm_s(velocity, str(track.modulation)))
 
 
 def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:

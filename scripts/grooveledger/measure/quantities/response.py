@@ -13,7 +13,11 @@ from grooveledger.measure.fundamentals import fundamental
 from grooveledger.measure.metric_rows import Columns, Figure, Measured
 from grooveledger.measure.reference_level import reference_of
 from grooveledger.measure.response_shape import response_shape
-from grooveledger.measure.terminals import output_mv, recorded_deviation_db
+from grooveledger.measure.terminals import (
+    output_mv,
+    recorded_deviation_db,
+    stated_velocity_rms_cm_s,
+)
 from grooveledger.physics.uncertainty import combine, noise_level_db
 from grooveledger.plan import Track
 from grooveledger.plan.uses import is_audio_band
@@ -46,6 +50,7 @@ TABLE = Table(
         LIMITED,
         real("noise_db", "dB", "its part from noise alone"),
         real("speed_db", "dB", "its part from the platter's momentary speed"),
+        real("sensitivity_mv_per_cm_s", "mV s/cm", "rms at the reference; null without a velocity"),
     ),
     revision=2,
 )
@@ -83,6 +88,7 @@ def measure(context: CaptureContext) -> pa.Table:
             continue
         is_sweep = track.kind == "sweep"
         frequency_hz = found.played_hz if is_sweep else found.nominal_hz
+        velocity_rms_cm_s = stated_velocity_rms_cm_s(track)
         recorded_db = recorded_deviation_db(track, found.nominal_hz, context.side)
         for channel in track.driven_channels:
             output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
@@ -95,6 +101,8 @@ def measure(context: CaptureContext) -> pa.Table:
             )
             noise_db = np.hypot(noise_db, reference.noise_db)
             speed_db = speed_part_db(context) if is_sweep else 0.0
+            # The track's velocity at the frequencies where its recorded law deviates by nothing.
+            sensitivity = 10.0 ** (reference.level_db / 20.0) / velocity_rms_cm_s
             parts.append(
                 tables.build(
                     TABLE,
@@ -110,6 +118,7 @@ def measure(context: CaptureContext) -> pa.Table:
                         "limited": found.limited[channel],
                         "noise_db": noise_db,
                         "speed_db": speed_db,
+                        "sensitivity_mv_per_cm_s": sensitivity,
                     },
                 )
             )

@@ -1,0 +1,339 @@
+"""Whether curves hold what they claim, checked before anything is written.
+
+A reading that fails is left out, and whatever fails is told with a reason and a remedy: the capture
+is then flagged. What contradicts the description without being impossible is `remarks`'s.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.metric_rows import Columns, groups
+from grooveledger.plan import Side, Track
+
+#: The track that a remark speaks of, None for several, and its sentence.
+Remark = tuple[int | None, str]
+#: A response beyond this, up to the end of the audio band, is none of a cartridge that plays
+#: (common practice).
+ABSURD_DB, ABSURD_UP_TO_HZ = 20.0, 20_000.0
+#: Readings at most so far apart, in octaves, are neighbours that must agree.
+NEIGHBOUR_OCTAVES = 1.0 / 8.0
+#: A reading is off from so many times its noise and so much besides, dB, from the middle of the
+#: lines between its neighbours at 1, 2 and 3 places: a resonance of Q 5 bends by 1.3 dB over them.
+OFF_SIGMAS, OFF_DB = 5.0, 2.0
+NEIGHBOUR_PLACES = (1, 2, 3)
+#: An octave is rough, all of it, where half of its readings are off their neighbours by so much.
+ROUGH_SIGMAS, ROUGH_DB = 3.0, 0.7
+#: A curve covers what was cut if it ends so near to the described ends, as a factor: a sleeve's
+#: frequencies are good to some per cent, and the lowest third of an octave passes in one window.
+LOW_END, HIGH_END = 1.26, 1.12
+#: Two curves of one quantity are compared here, where neither groove radius nor wear matters.
+COMPARED_HZ = (100.0, 5000.0)
+#: Left and right responses differ by less, dB (common practice).
+CHANNELS_APART_DB = 6.0
+#: Two tracks agree within twice the record's guarantee, and this besides.
+TRACKS_APART_DB = 0.5
+#: A tone stands for 1 kHz within this, relative.
+NEAR_1KHZ = 0.05
+#: Columns of each table that a failed reading loses.
+LOST = {
+    "response": ("response_db", "uncertainty_db", "noise_db", "speed_db"),
+    "separation": ("separation_db", "crosstalk_phase_deg", "floor_db"),
+    "distortion": (
+        "level_mv", "thd_pct", "h2_pct", "h3_pct", "h4_pct", "h5_pct", "thd_as_heard_pct",
+        "floor_pct",
+    ),
+    "level": ("output_mv", "sensitivity_mv_per_cm_s", "interchannel_phase_deg"),
+}  # fmt: skip
+
+
+class Checked(NamedTuple):
+    """Tables without the readings that failed, and what was remarkable."""
+
+    tables: dict[str, Columns]
+    remarks: list[Remark]
+
+
+def checked(measures: Mapping[str, Columns], context: CaptureContext, top_hz: float) -> Checked:
+    """Check every curve of a capture.
+
+    Parameters
+    ----------
+    measures : mapping
+        Columns of each measure's table, by name; those without rows are left out.
+    context : CaptureContext
+        The capture.
+    top_hz : float
+        The highest frequency that its sampling rate allows.
+    """
+    tables: dict[str, Columns] = {name: dict(columns) for name, columns in measures.items()}
+    remarks: list[Remark] = [*_coverage(measures, context, top_hz)]
+    remarks += _crossed(tables)
+    remarks += _response_readings(tables)
+    remarks += _disagreements(tables, context.side)
+    return Checked(tables, remarks)
+
+
+def _without(columns: Columns, name: str, rows: np.ndarray) -> Columns:
+    """Columns whose values of some rows are missing."""
+    changed = dict(columns)
+    for column in LOST[name]:
+        changed[column] = np.where(rows, np.nan, columns[column])
+    return changed
+
+
+# Coverage ---------------------------------------------------------------------------------------
+
+
+def _coverage(
+    measures: Mapping[str, Columns], context: CaptureContext, top_hz: float
+) -> Iterator[Remark]:
+    """Sweeps and steps that were located and give no curve, or a short one."""
+    tracks, orders = context.tracks, context.observations["orders"]
+    located = set(tracks["track"][tracks["match"] == "found"])
+    for track in context.side.tracks:
+        if track.track not in located or track.kind not in ("sweep", "tone_steps"):
+            continue
+        rows = (orders["track"] == track.track) & (orders["order"] == 1)
+        played_hz = orders["played_hz"][rows]
+        if not len(played_hz):
+            yield (
+                track.track,
+                f"track {track.track} was located but gives no curve: listen to it, and correct "
+                f"{_keys(track)} if it plays through",
+            )
+        elif track.kind == "tone_steps":
+            read = len(np.unique(orders["step"][rows]))
+            wanted = sum(hz < top_hz for hz in track.frequencies_hz)
+            if read < wanted:
+                yield (
+                    track.track,
+                    f"track {track.track} gives {read} of its {wanted} steps: listen to it, and "
+                    f"correct {_keys(track)} if all are there",
+                )
+        else:
+            yield from _short(track, played_hz, top_hz)
+
+
+def _short(track: Track, played_hz: np.ndarray, top_hz: float) -> Iterator[Remark]:
+    low_hz, high_hz = track.lowest_hz, min(track.highest_hz, top_hz)
+    if played_hz.min() <= low_hz * LOW_END and played_hz.max() * HIGH_END >= high_hz:
+        return
+    yield (
+        track.track,
+        f"track {track.track} gives a curve from {played_hz.min():.0f} to {played_hz.max():.0f} Hz "
+        f"only, but is described as {low_hz:.0f} to {high_hz:.0f} Hz: listen to it, and correct "
+        f"{_keys(track)} if it plays through",
+    )
+
+
+def _keys(track: Track) -> str:
+    return "start_hz, stop_hz and law" if track.kind == "sweep" else "frequencies_hz and step_s"
+
+
+# Readings ---------------------------------------------------------------------------------------
+
+
+def _crossed(tables: dict[str, Columns]) -> Iterator[Remark]:
+    """Tracks of one groove wall whose other channel is louder throughout."""
+    for number, channel, rows in list(groups(tables, "separation")):
+        stated = rows["separation_db"][~rows["limited"].astype(bool)]
+        stated = stated[np.isfinite(stated)]
+        if not len(stated) or stated.max() >= 0.0:
+            continue
+        for name in LOST:
+            if name in tables:
+                of_track = tables[name]["track"] == number
+                tables[name] = _without(tables[name], name, of_track)
+        other = "right" if channel == "left" else "left"
+        yield (
+            number,
+            f"track {number} is described as {channel}, but {other} is louder throughout, so that "
+            "it gives no figures: correct its modulation, or set swap_channels in the chain",
+        )
+
+
+def _response_readings(tables: dict[str, Columns]) -> Iterator[Remark]:
+    """Readings of a response that are absurd, or that their neighbours contradict."""
+    if "response" not in tables:
+        return
+    columns = tables["response"]
+    lost = np.zeros(len(columns["track"]), dtype=bool)
+    for number in np.unique(columns["track"]):
+        told: dict[str, int] = {}
+        for channel in ("left", "right"):
+            rows = np.flatnonzero(
+                (columns["track"] == number)
+                & (columns["channel"] == channel)
+                & ~columns["limited"].astype(bool)
+                & np.isfinite(columns["response_db"])
+            )
+            rows = rows[np.argsort(columns["frequency_hz"][rows], kind="stable")]
+            hz, response_db, noise_db = (
+                columns[name][rows] for name in ("frequency_hz", "response_db", "noise_db")
+            )
+            is_absurd = (np.abs(response_db) > ABSURD_DB) & (hz <= ABSURD_UP_TO_HZ)
+            is_off = off_their_neighbours(hz, response_db, noise_db) & ~is_absurd
+            lost[rows] |= is_absurd | is_off
+            for what, which in (("absurd", is_absurd), ("off", is_off)):
+                told[what] = told.get(what, 0) + int(which.sum())
+        yield from _lost(int(number), told)
+    if lost.any():
+        tables["response"] = _without(columns, "response", lost)
+
+
+def _lost(number: int, told: Mapping[str, int]) -> Iterator[Remark]:
+    if told["absurd"]:
+        yield (
+            number,
+            f"track {number} has {told['absurd']} readings of its response beyond "
+            f"{ABSURD_DB:.0f} dB, which are left out: check recorded, the chain's equalisation, "
+            "and the sweep's start_hz, stop_hz and law",
+        )
+    if told["off"]:
+        yield (
+            number,
+            f"track {number} has {told['off']} readings of its response that their neighbours "
+            "contradict, which are left out: clean record and stylus, and capture again",
+        )
+
+
+def off_their_neighbours(
+    frequency_hz: np.ndarray, level_db: np.ndarray, noise_db: np.ndarray
+) -> np.ndarray:
+    """Return which readings of a curve disagree with those beside them by more than noise allows.
+
+    Parameters
+    ----------
+    frequency_hz, level_db, noise_db : ndarray, shape (n,)
+        Readings by rising frequency, with each one's standard uncertainty from noise.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Single readings, and all of an octave in which half of them disagree. False for readings too
+        far apart to be compared.
+
+    Examples
+    --------
+    >>> hz = 1000.0 * 2.0 ** (np.arange(12) / 24.0)
+    >>> level_db = np.where(np.arange(12) == 5, 9.0, 0.1 * np.arange(12))
+    >>> np.flatnonzero(off_their_neighbours(hz, level_db, np.full(12, 0.05))).tolist()
+    [5]
+    """
+    off_db = np.abs(level_db - between_neighbours(frequency_hz, level_db))
+    comparable = np.isfinite(off_db)
+    off_db = np.nan_to_num(off_db)
+    single = comparable & (off_db > OFF_SIGMAS * noise_db + OFF_DB)
+    octave = np.floor(np.log2(frequency_hz / 1000.0))
+    rough = np.zeros(len(frequency_hz), dtype=bool)
+    for value in np.unique(octave[comparable]):
+        inside = comparable & (octave == value)
+        most_db = ROUGH_SIGMAS * np.median(noise_db[inside]) + ROUGH_DB
+        rough |= (octave == value) & bool(np.median(off_db[inside]) > most_db)
+    return np.asarray(single | rough)
+
+
+def between_neighbours(frequency_hz: np.ndarray, level_db: np.ndarray) -> np.ndarray:
+    """Return what the neighbours of each reading say of it; NaN where they are too far apart.
+
+    The median over 1, 2 and 3 places of what lies on the line between the two neighbours so far to
+    either side: no single one of them decides.
+    """
+    n, widest = len(frequency_hz), NEIGHBOUR_PLACES[-1]
+    said = np.full((len(NEIGHBOUR_PLACES), n), np.nan)
+    place = np.log2(frequency_hz)
+    for row, step in enumerate(NEIGHBOUR_PLACES):
+        middle = np.arange(step, n - step)
+        below, above = middle - step, middle + step
+        wide = place[above] - place[below]
+        near = (wide > 0.0) & (wide <= 2.0 * step * NEIGHBOUR_OCTAVES)
+        middle, below, above, wide = (part[near] for part in (middle, below, above, wide))
+        share = (place[middle] - place[below]) / wide
+        said[row, middle] = level_db[below] + share * (level_db[above] - level_db[below])
+    inner = np.isfinite(said).all(axis=0)
+    inner[:widest] = inner[n - widest :] = False
+    found = np.full(n, np.nan)
+    found[inner] = np.median(said[:, inner], axis=0)
+    return found
+
+
+# Two of one quantity ----------------------------------------------------------------------------
+
+
+def _disagreements(tables: Mapping[str, Columns], side: Side) -> Iterator[Remark]:
+    """Channels, tracks, and tone and sweep that contradict one another."""
+    curves = {}
+    for number, channel, rows in groups(tables, "response"):
+        stated = ~rows["limited"].astype(bool) & np.isfinite(rows["response_db"])
+        stated &= rows["reference_hz"] == 1000.0
+        if stated.sum() > 1:
+            curves[number, channel] = {n: values[stated] for n, values in rows.items()}
+    apart_db = 2.0 * side.response_tolerance_db + TRACKS_APART_DB
+    places = list(curves)
+    for i, (one, channel) in enumerate(places):
+        for other, other_channel in places[i + 1 :]:
+            same_cut = side.track(one).modulation == side.track(other).modulation
+            is_channel = one == other
+            if not is_channel and not (same_cut and channel == other_channel):
+                continue
+            off_db = _apart_db(curves[one, channel], curves[other, other_channel])
+            if off_db > (CHANNELS_APART_DB if is_channel else apart_db):
+                yield _contradiction(one, other, off_db)
+    yield from _tone_and_sweep(tables, curves, side, apart_db)
+
+
+def _apart_db(one: Columns, other: Columns) -> float:
+    """Median difference of two responses where both reach; 0 where they share nothing."""
+    low_hz = max(COMPARED_HZ[0], one["frequency_hz"].min(), other["frequency_hz"].min())
+    high_hz = min(COMPARED_HZ[1], one["frequency_hz"].max(), other["frequency_hz"].max())
+    inside = (one["frequency_hz"] >= low_hz) & (one["frequency_hz"] <= high_hz)
+    if not inside.any():
+        return 0.0
+    at = np.log(one["frequency_hz"][inside])
+    there_db = np.interp(at, np.log(other["frequency_hz"]), other["response_db"])
+    return float(np.median(np.abs(one["response_db"][inside] - there_db)))
+
+
+def _contradiction(one: int, other: int, off_db: float) -> Remark:
+    if one == other:
+        return (
+            one,
+            f"the channels' responses on track {one} differ by {off_db:.1f} dB: check the "
+            "cartridge's leads, and the preamplifier's channels",
+        )
+    return (
+        None,
+        f"the responses of tracks {one} and {other}, cut alike, differ by {off_db:.1f} dB: check "
+        "what each was recorded with, start_hz, stop_hz and law, and the calibration",
+    )
+
+
+def _tone_and_sweep(
+    tables: Mapping[str, Columns],
+    curves: Mapping[tuple[int, str], Columns],
+    side: Side,
+    apart_db: float,
+) -> Iterator[Remark]:
+    """A 1 kHz tone of known level against a curve that passes 1 kHz, of the same modulation."""
+    for tone, channel, rows in groups(tables, "level"):
+        at_tone = float(rows["sensitivity_mv_per_cm_s"][0])
+        near = abs(float(rows["frequency_hz"][0]) / 1000.0 - 1.0) <= NEAR_1KHZ
+        if not near or rows["limited"][0] or not at_tone > 0.0:
+            continue
+        for (number, other), curve in curves.items():
+            is_alike = side.track(number).modulation == side.track(tone).modulation
+            at_sweep = float(curve["sensitivity_mv_per_cm_s"][0])
+            if other != channel or not is_alike or not at_sweep > 0.0:
+                continue
+            off_db = 20.0 * np.log10(at_sweep / at_tone)
+            if abs(off_db) > apart_db:
+                yield (
+                    None,
+                    f"at 1 kHz track {number} is {abs(off_db):.1f} dB "
+                    f"{'louder' if off_db > 0.0 else 'softer'} per velocity than the tone of track "
+                    f"{tone} in the {channel} channel: check velocity_cm_s and velocity_measure of "
+                    "both",
+                )
