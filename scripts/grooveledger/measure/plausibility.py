@@ -12,6 +12,7 @@ import numpy as np
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metric_rows import Columns, groups
 from grooveledger.plan import Side, Track
+from grooveledger.plan.uses import is_resonance_sweep
 
 #: The track that a remark speaks of, None for several, and its sentence.
 Remark = tuple[int | None, str]
@@ -119,7 +120,10 @@ def _coverage(
 
 def _short(track: Track, played_hz: np.ndarray, top_hz: float) -> Iterator[Remark]:
     low_hz, high_hz = track.lowest_hz, min(track.highest_hz, top_hz)
-    if played_hz.min() <= low_hz * LOW_END and played_hz.max() * HIGH_END >= high_hz:
+    # Below the resonance of arm and cartridge a response falls by 12 dB an octave, into the rumble:
+    # where a low sweep ends there says nothing about how it was cut.
+    reaches_low = played_hz.min() <= low_hz * LOW_END or is_resonance_sweep(track)
+    if reaches_low and played_hz.max() * HIGH_END >= high_hz:
         return
     yield (
         track.track,
