@@ -53,15 +53,34 @@ def test_sample_formats(bits, tolerance_db, sound, as_flac, tmp_path):
     path = tmp_path / "c.wav"
     write_capture(path, sound[0], 48_000, bits)
     found = measured(path, SHORT, small_chain(), CARTRIDGE, tmp_path / "c")
-    difference = found.tables["response"]["response_db"] - as_flac.tables["response"]["response_db"]
-    assert np.max(np.abs(difference)) < tolerance_db
+    # With the coarser steps of 16 bits the last readings may differ: the curves are compared.
+    compared = 0
+    for channel in ("left", "right"):
+        one, other = (
+            {
+                name: values[measured_as["channel"] == channel]
+                for name, values in measured_as.items()
+            }
+            for measured_as in (found.tables["response"], as_flac.tables["response"])
+        )
+        for track in np.unique(other["track"]):
+            x, y = (rows["track"] == track for rows in (one, other))
+            assert abs(int(x.sum()) - int(y.sum())) <= 6
+            at = np.interp(
+                np.log(other["frequency_hz"][y]),
+                np.log(one["frequency_hz"][x]),
+                one["response_db"][x],
+            )
+            assert np.max(np.abs(at - other["response_db"][y])) < tolerance_db
+            compared += 1
+    assert compared
 
 
-@pytest.mark.parametrize("rate", [44_100, 192_000])
-def test_sweep_beyond_the_bandwidth_is_measured_as_far_as_it_goes(rate, tmp_path):
+@pytest.mark.parametrize(("rate", "duration_s"), [(44_100, 20.0), (192_000, 8.0)])
+def test_sweep_beyond_the_bandwidth_is_measured_as_far_as_it_goes(rate, duration_s, tmp_path):
     side = side_of(
         tone(1, "left", duration_s=3.0),
-        sweep(2, "left", stop_hz=40000.0, duration_s=8.0),
+        sweep(2, "left", stop_hz=40000.0, duration_s=duration_s),
         tone(3, "right", duration_s=3.0),
     )
     found, truth = taken(tmp_path, side, CLEAN, rate=rate)
