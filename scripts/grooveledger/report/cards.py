@@ -40,12 +40,15 @@ def card(
     hours = [row["stylus_hours"] for row in own if row["stylus_hours"] is not None]
     moving = sorted((row for row in figures if row["verdict"] in MOVES), key=_pressing)
     hours_now = max(hours, default=0.0)
+    deciding = deciding_figure(state, figures)
     due = [state[column] for column in ("due_hours", "due_low", "due_high")]
+    if due[0] is None and deciding is not None and deciding["verdict"] == "past_limit":
+        # Nothing is due on a retired stylus, but when its limit was passed is known all the same.
+        due = [deciding[f"hours_at_limit{end}"] for end in ("", "_low", "_high")]
     edges = [min(edge, SCALE_REACH * hours_now) for edge in (hours_now, *due) if edge is not None]
     steps = sorted(
         (row for row in advice if row["stylus"] == name), key=lambda row: row["priority"]
     )
-    deciding = deciding_figure(state, figures)
     reached_h = max(hours_now, (deciding or {}).get("hours_last") or 0.0)
     return {
         **stylus,
@@ -53,6 +56,7 @@ def card(
         "hours_now": hours_now,
         "verdict": state["verdict"],
         "sentence": state["sentence"],
+        "retired": state.get("retired"),
         "due": due,
         "due_metric": metric_words.metric_within(state["due_metric"])
         if state["due_metric"]
@@ -168,10 +172,12 @@ def _pressing(row: Row) -> tuple[int, float]:
 
 
 def urgency(item: Row) -> tuple[int, float, str]:
-    """Order of the styli: past a limit, then drifting by the hours left, then the others."""
+    """Order of the styli: past a limit, drifting by the hours left, the others, retired ones."""
     due_hours = item["due"][0]
     left_h = float("inf") if due_hours is None else due_hours - item["hours_now"]
     rank = MOVES.index(item["verdict"]) if item["verdict"] in MOVES else len(MOVES)
+    if item["retired"]:
+        rank = len(MOVES) + 1
     return rank, left_h, item["stylus"]
 
 

@@ -20,6 +20,8 @@ POWERS = (0.3, 0.4, 0.5, 0.6, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.3, 2.6, 3.0)
 #: A power is possible where twice the log-likelihood falls by no more than this from the best: the
 #: 95 % point of chi squared with one degree of freedom.
 POWER_DROP = 3.84
+#: A figure is known to be bent where chance alone would bend it so much in fewer cases than this.
+CURVED_P = 0.05
 #: No hours are stated beyond this many times the newest capture's.
 FURTHEST = 2.0
 #: Nor is anything calculated beyond this many times the observed span.
@@ -68,6 +70,10 @@ def meet(limit: limits.Limit, found: Sequence[Power], figure: int, tested: Teste
     left = np.maximum(left, floor)
     drop = (len(fitted.hours) - fitted.n_odd[figure]) * np.log(left / left.min())
     even = next(i for i, power in enumerate(found) if power.power == 1.0)
+    if not tested.p_curved[figure] < CURVED_P:
+        # The line that the page draws and states the slope of stays possible, and central, unless
+        # it is known to be bent: the likelihood takes several captures of a day for several days.
+        drop[even] = 0.0
     central = even if drop[even] <= POWER_DROP else int(np.argmin(drop))
     ats, lows, highs = [], [], []
     span = max(float(fitted.hours[-1] - fitted.origin_hours), 1e-9)
