@@ -56,3 +56,27 @@ def test_imports_only_go_down(module):
     below = FLOORS[: FLOORS.index(name) + 1]
     above = imported(module) - set(below) - {"__version__"}
     assert not above, f"{module.name} in {name} imports from {', '.join(sorted(above))}, above it"
+
+
+def modules_imported(module: Path) -> set[str]:
+    """Modules of the library that a module imports, with their packages."""
+    names = set()
+    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("grooveledger"):
+            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return {name.removeprefix("grooveledger.") for name in names if name}
+
+
+def test_no_quantity_imports_another():
+    folder = LIBRARY / "measure" / "quantities"
+    quantities = {path.stem for path in folder.glob("*.py")} - {"__init__"}
+    for path in folder.glob("*.py"):
+        others = modules_imported(path) & {f"measure.quantities.{name}" for name in quantities}
+        assert not others, f"{path.name} imports {others}"
+
+
+def test_no_page_imports_another():
+    pages = {path.stem for path in (LIBRARY / "report").glob("*_page.py")} | {"index", "methods"}
+    for page in pages:
+        others = modules_imported(LIBRARY / "report" / f"{page}.py")
+        assert not others & {f"report.{other}" for other in pages}, page
