@@ -44,8 +44,10 @@ from grooveledger.storage import tables
 archive = load(yaml.safe_load(Path("config/config.yaml").read_text()), Path())
 job = Jobs(archive, defaultdict(str)).mapping("measure", "2022-11-06-a")
 folder = Path("measured")
-for table, name in ((TRACKS, "tracks"), (HEALTH, "health")):
-    tables.write(table, tables.empty(table), folder / f"{name}.parquet", {})
+tables.write(TRACKS, tables.empty(TRACKS), folder / "tracks.parquet", {})
+facts = {"capture": "2022-11-06-a", "sample_rate_hz": 48000, "channel_order": "as_named"}
+health = tables.build(HEALTH, {**dict.fromkeys(HEALTH.names), **facts})
+tables.write(HEALTH, health, folder / "health.parquet", {})
 orders = tables.build(ORDERS, {"capture": "2022-11-06-a", **orders_of(3, 1000.0, {1: (0.1, 0.2)})})
 tables.write(ORDERS, orders, folder / "orders.parquet", {})
 measure_capture(folder, [folder / "orders.parquet"], folder, job)
