@@ -13,6 +13,7 @@ import soundfile as sf
 import yaml
 
 import library_path  # noqa: F401
+from grooveledger.schemas.states import TrackMatch
 from grooveledger.segment.job import segment
 from grooveledger.simulate.layouts import Layout, random_layout
 
@@ -48,7 +49,7 @@ def score(layout: Layout, folder: Path, settings: dict[str, float]) -> Score:
     found = {
         row["track"]: row
         for row in tracks.to_pylist()
-        if row["match"] == "found"
+        if row["match"] == TrackMatch.FOUND
         and row["kind"] != "silent_groove"
         # What is left of speech that was cut short is passed over like all of it.
         and (row["kind"] != "other" or row["track"] in truth)
@@ -66,7 +67,7 @@ def score(layout: Layout, folder: Path, settings: dict[str, float]) -> Score:
     silent = {
         row["track"]: row
         for row in tracks.to_pylist()
-        if row["match"] == "found" and row["kind"] == "silent_groove"
+        if row["match"] == TrackMatch.FOUND and row["kind"] == "silent_groove"
     }
     loud = sum(
         silent[one.track]["start_s"] < one.start_s - SILENT_S

@@ -27,6 +27,7 @@ from grooveledger.interpret.drift import (
     odd_captures_table,
     stylus_states,
 )
+from grooveledger.schemas.states import MOVING, Verdict
 
 FIGURES = 60
 #: Sizes are studied by themselves: every change counts here.
@@ -63,12 +64,12 @@ def pages(share: float) -> Iterator[str]:
                     values = scatter(rng, "normal", days, lag, shared)
                     archive = archive_of(long_table(values, hours))
                     rows = drift_table(*archive, SETTINGS)
-                    moving = rows["verdict"].isin(["drifting", "confounded", "past_limit"]).any()
+                    moving = rows["verdict"].isin(MOVING).any()
                     changed = rows["change_at_hours"].notna().any()
                     settling = rows["break_in_hours"].max() > BREAK_IN_HOURS
                     moves.append(moving or changed or settling)
                     odd.append(control_table(*archive, SETTINGS)["flagged"].any())
-                    told.append((rows["verdict"] != "too_few").mean())
+                    told.append((rows["verdict"] != Verdict.TOO_FEW).mean())
                     covers.append(holds(rows, 0.0))
                 yield (
                     f"lag {lag:.1f}, shared {shared:.1f}, {days:2d} days: anything moves "
@@ -166,7 +167,7 @@ def power(share: float) -> Iterator[str]:
                 values = scatter(rng, "normal", days)
                 values[0] -= slope * (hours - 30.0) / 100.0
                 rows = drift_table(*archive_of(long_table(values, hours)), SETTINGS)
-                found.append(rows["verdict"].iloc[0] in ("drifting", "past_limit"))
+                found.append(rows["verdict"].iloc[0] in (Verdict.DRIFTING, Verdict.PAST_LIMIT))
             seen.append(np.mean(found))
         reached = np.interp(0.8, np.maximum.accumulate(seen), slopes)
         yield (

@@ -14,6 +14,7 @@ from grooveledger.interpret.drift import (
     odd_captures_table,
     stylus_states,
 )
+from grooveledger.schemas.states import MOVING, Status
 
 BREAK_IN_HOURS = 30.0
 #: Figures of a page: metric, channel, level, scatter, wear per 100 h, change at the limit.
@@ -79,7 +80,7 @@ def _archive(seed: int) -> tuple[tuple[pd.DataFrame, ...], dict[tuple[str, str],
         unit = "Hz" if metric.endswith("hz") else "dB"
         parts.append(part.assign(channel=channel, unit=unit))
     metrics, _, styli = archive_of(*parts)
-    captures = metrics.drop_duplicates("capture").assign(status="ok")
+    captures = metrics.drop_duplicates("capture").assign(status=Status.OK)
     return (metrics, captures, styli.assign(cartridge="type")), truths, odd
 
 
@@ -95,7 +96,7 @@ def false_statements(seed: int) -> list[str]:
     by_key = {(row.metric, row.channel): row for row in drift.itertuples()}
     for key, row in by_key.items():
         truth = truths[key]
-        moves = row.verdict in ("drifting", "past_limit", "confounded")
+        moves = row.verdict in MOVING
         # A step that was not seen moves a figure as well: that it moves is true.
         total = truth.slope + truth.step
         if moves and not np.isfinite(row.change_at_hours) and total * row.slope_per_100h <= 0.0:

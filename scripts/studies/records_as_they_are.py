@@ -24,6 +24,7 @@ from grooveledger.observe.orders import observe_orders
 from grooveledger.plan import Chain, Side
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
 from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.schemas.states import Status
 from grooveledger.segment.job import segment
 from grooveledger.simulate import (
     CaptureTruth,
@@ -206,7 +207,7 @@ def outcomes(seed: int, folder: Path) -> list[Outcome]:
     path = folder / "capture.wav"
     write_capture(path, render_capture(truth, RATE_HZ, seed), RATE_HZ)
     found = measured(path, side, folder)
-    flagged = found["status"] != "ok" or len(found["remarks"]["remark"]) > 0
+    flagged = found["status"] != Status.OK or len(found["remarks"]["remark"]) > 0
     result = []
     for track, channel in DRIVEN:
         errors, wrong = {}, []

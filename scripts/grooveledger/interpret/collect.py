@@ -16,6 +16,7 @@ from grooveledger.measure.quantities import METRICS as DECLARED
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.collect import BUDGETS, CAPTURES, JOINED, METRICS
 from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.schemas.states import Status
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.provenance import provenance
@@ -106,7 +107,7 @@ def collect_captures(
         facts = found[row["capture"]]
         reasons = [facts["reason"]] if facts["reason"] else []
         reasons += said.get(row["capture"], [])
-        status = "flagged" if facts["status"] == "ok" and reasons else facts["status"]
+        status = Status.FLAGGED if facts["status"] == Status.OK and reasons else facts["status"]
         joined = {**facts, **row, "status": status, "reason": "; ".join(reasons)}
         for name, values in columns.items():
             values.append(joined[name])

@@ -12,6 +12,7 @@ from grooveledger.physics.equalisation import REFERENCE_HZ
 from grooveledger.physics.uncertainty import coverage_factor, rectangular
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import RATINGS
+from grooveledger.schemas.states import Status
 
 #: Metrics that a data sheet rates.
 RATED_METRICS = ("output_mv", "balance_db", "separation_1khz_db")
@@ -86,7 +87,7 @@ def ratings_table(
     scalars = _scalars(metrics)
     deviations = _deviations(captures, response, cartridges)
     rows = []
-    for row in captures[captures["status"] != "rejected"].itertuples(index=False):
+    for row in captures[captures["status"] != Status.REJECTED].itertuples(index=False):
         cartridge, chain = cartridges[str(row.cartridge)], chains[str(row.chain)]
         load = list(_load(cartridge, chain, settings))
         note = OUTSIDE_LOAD if any(rating.verdict == "misses" for rating in load) else ""
@@ -176,7 +177,9 @@ def _deviations(
         for name, cartridge in cartridges.items()
         if cartridge.rated and cartridge.rated.get("response_hz")
     }
-    used = captures[captures["cartridge"].isin(list(bands)) & (captures["status"] != "rejected")]
+    used = captures[
+        captures["cartridge"].isin(list(bands)) & (captures["status"] != Status.REJECTED)
+    ]
     band_of = {
         str(capture): bands[str(cartridge)]
         for capture, cartridge in zip(used["capture"], used["cartridge"], strict=True)

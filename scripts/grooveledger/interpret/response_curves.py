@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 
 from grooveledger.measure.curves import COVER_TOLERANCE
 from grooveledger.physics.equalisation import REFERENCE_HZ
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
 
@@ -104,7 +105,7 @@ def after_break_in(captures: pd.DataFrame, styli: pd.DataFrame) -> pd.DataFrame:
     """
     by_stylus = dict(zip(styli["stylus"], styli["break_in_hours"], strict=True))
     needed = captures["stylus"].map(by_stylus).astype(float)
-    kept = captures[(captures["status"] != "rejected") & (captures["stylus_hours"] >= needed)]
+    kept = captures[(captures["status"] != Status.REJECTED) & (captures["stylus_hours"] >= needed)]
     return kept.sort_values(["stylus", "stylus_hours", "capture"])
 
 

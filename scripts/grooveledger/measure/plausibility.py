@@ -13,6 +13,7 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metric_rows import Columns, groups
 from grooveledger.plan import Side, Track
 from grooveledger.plan.uses import is_resonance_sweep
+from grooveledger.schemas.states import TrackMatch
 
 #: The track that a remark speaks of, None for several, and its sentence.
 Remark = tuple[int | None, str]
@@ -93,7 +94,7 @@ def _coverage(
 ) -> Iterator[Remark]:
     """Sweeps and steps that were located and give no curve, or a short one."""
     tracks, orders = context.tracks, context.observations["orders"]
-    located = set(tracks["track"][tracks["match"] == "found"])
+    located = set(tracks["track"][tracks["match"] == TrackMatch.FOUND])
     for track in context.side.tracks:
         if track.track not in located or track.kind not in ("sweep", "tone_steps"):
             continue

@@ -16,6 +16,7 @@ from grooveledger.measure.metric_rows import Columns
 from grooveledger.measure.tilt_remarks import equalisation_remarks
 from grooveledger.measure.tone_levels import LEVEL_BAND_HZ
 from grooveledger.plan import Track
+from grooveledger.schemas.states import TrackMatch
 
 #: The track that a remark speaks of, None for all or several, and its sentence.
 Remark = tuple[int | None, str]
@@ -232,7 +233,7 @@ def _duration_remarks(context: CaptureContext) -> Iterator[Remark]:
     """Sweeps that are as long as another; of other tracks stage 1 tells."""
     tracks, speed = context.tracks, speed_ratio(context)
     limit_pct = context.settings["duration_off_pct"]
-    for i in np.flatnonzero((tracks["match"] == "found") & (tracks["kind"] == "sweep")):
+    for i in np.flatnonzero((tracks["match"] == TrackMatch.FOUND) & (tracks["kind"] == "sweep")):
         if tracks["remark"][i]:
             continue
         lasts_s = speed * float(tracks["stop_s"][i] - tracks["start_s"][i])

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pyarrow as pa
 
 from grooveledger.plan import Side, Track
+from grooveledger.schemas.states import TrackMatch
 
 
 def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
@@ -17,7 +18,9 @@ def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
     """
     rows = tracks.select(["track", "match", "start_s", "stop_s"]).to_pylist()
     return {
-        row["track"]: (row["start_s"], row["stop_s"]) for row in rows if row["match"] == "found"
+        row["track"]: (row["start_s"], row["stop_s"])
+        for row in rows
+        if row["match"] == TrackMatch.FOUND
     }
 
 

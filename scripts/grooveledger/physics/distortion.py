@@ -19,12 +19,6 @@ def thd_re_fundamental(harmonics: npt.ArrayLike) -> np.ndarray:
     return np.asarray(np.sqrt(np.sum(np.abs(harmonics) ** 2, axis=-1)))
 
 
-def thd_re_total(thd: npt.ArrayLike) -> np.ndarray:
-    """Return distortion relative to the whole signal (IEC 60268-3) for one re the fundamental."""
-    thd = np.asarray(thd, dtype=float)
-    return np.asarray(thd / np.sqrt(1.0 + thd**2))
-
-
 def harmonics_before_equaliser(
     harmonics: npt.ArrayLike,
     frequency_hz: npt.ArrayLike,

@@ -10,11 +10,6 @@ SPEED_OBSERVATION_MIN_S = 5.0
 RESONANCE_SWEEP_MAX_HZ = 40.0
 
 
-def is_modulated(track: Track) -> bool:
-    """Whether anything is cut into the track."""
-    return track.modulation is not None
-
-
 def is_audio_band(track: Track, *purposes: Purpose) -> bool:
     """Whether a track serves one of the purposes in the audio band, above the arm's resonance."""
     return track.serves(*purposes) and not is_resonance_sweep(track)

@@ -12,6 +12,7 @@ from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, 
 from grooveledger.report.pictures import frequency, motion, timeline, tracking
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 from grooveledger.vocabulary import metric_words, words
 
@@ -128,7 +129,7 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
         sheet=facts["sheet"],
         health=health,
         # As in the table of captures: a remark of the measures makes an ok capture a flagged one.
-        status="flagged" if remarks and health["status"] == "ok" else health["status"],
+        status=Status.FLAGGED if remarks and health["status"] == Status.OK else health["status"],
         reasons=[text for text in (health["reason"], *remarks) if text],
         chain=chain_words(facts["chain"]),
         pictures=found,

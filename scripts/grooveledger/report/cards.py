@@ -6,14 +6,14 @@ from typing import Any
 
 import numpy as np
 
+from grooveledger.schemas.states import MOVING, Verdict
 from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
 #: Figures that move, listed for a stylus at most.
-MOVING = 4
+FIGURES_MOST = 4
 #: Verdicts of figures that move, the gravest first.
-MOVES = ("past_limit", "drifting", "confounded")
 #: An interval's far end may lie anywhere; the common scale shows this many times the hours run.
 SCALE_REACH = 3
 #: Two dated captures at least make a pace of play.
@@ -38,11 +38,11 @@ def card(
     own = [row for row in captures if row["stylus"] == name]
     figures = [row for row in drift if row["stylus"] == name]
     hours = [row["stylus_hours"] for row in own if row["stylus_hours"] is not None]
-    moving = sorted((row for row in figures if row["verdict"] in MOVES), key=_pressing)
+    moving = sorted((row for row in figures if row["verdict"] in MOVING), key=_pressing)
     hours_now = max(hours, default=0.0)
     deciding = deciding_figure(state, figures)
     due = [state[column] for column in ("due_hours", "due_low", "due_high")]
-    if due[0] is None and deciding is not None and deciding["verdict"] == "past_limit":
+    if due[0] is None and deciding is not None and deciding["verdict"] == Verdict.PAST_LIMIT:
         # Nothing is due on a retired stylus, but when its limit was passed is known all the same.
         due = [deciding[f"hours_at_limit{end}"] for end in ("", "_low", "_high")]
     edges = [min(edge, SCALE_REACH * hours_now) for edge in (hours_now, *due) if edge is not None]
@@ -65,8 +65,8 @@ def card(
         "decides": None if deciding is None else figures_of(deciding, reached_h),
         "deciding": deciding,
         "advice": state.get("recommendation") or (steps[0]["advice"] if steps else None),
-        "moving": moving[:MOVING],
-        "more_moving": max(0, len(moving) - MOVING),
+        "moving": moving[:FIGURES_MOST],
+        "more_moving": max(0, len(moving) - FIGURES_MOST),
         "newest": own[0] if own else None,
         "captures": len(own),
         "edges": edges,
@@ -168,16 +168,16 @@ def month_at(hours: float, captures: Sequence[Row]) -> str | None:
 
 def _pressing(row: Row) -> tuple[int, float]:
     hours = row["hours_at_limit"]
-    return MOVES.index(row["verdict"]), float("inf") if hours is None else float(hours)
+    return MOVING.index(row["verdict"]), float("inf") if hours is None else float(hours)
 
 
 def urgency(item: Row) -> tuple[int, float, str]:
     """Order of the styli: past a limit, drifting by the hours left, the others, retired ones."""
     due_hours = item["due"][0]
     left_h = float("inf") if due_hours is None else due_hours - item["hours_now"]
-    rank = MOVES.index(item["verdict"]) if item["verdict"] in MOVES else len(MOVES)
+    rank = MOVING.index(item["verdict"]) if item["verdict"] in MOVING else len(MOVING)
     if item["retired"]:
-        rank = len(MOVES) + 1
+        rank = len(MOVING) + 1
     return rank, left_h, item["stylus"]
 
 
@@ -186,7 +186,7 @@ def moves(row: Row) -> str:
     slope, low, high = words.slope(row)
     unit = "\N{NO-BREAK SPACE}" + words.change_unit(row["unit"])
     channel = "" if row["channel"] == "both" else f", {row['channel']}"
-    cause = ", cause not separable" if row["verdict"] == "confounded" else ""
+    cause = ", cause not separable" if row["verdict"] == Verdict.CONFOUNDED else ""
     return (
         f"{metric_words.metric(row['metric'])}{channel}: {slope}{unit} per 100 h "
         f"(95\N{NO-BREAK SPACE}%: {low} to {high}){cause}"

@@ -8,6 +8,7 @@ import numpy as np
 
 from grooveledger.report.pictures.frequency import lines_of
 from grooveledger.report.pictures.rows import Columns
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
 Row = Mapping[str, Any]
@@ -19,7 +20,7 @@ def in_order_of_hours(captures: Iterable[Row], stylus: str) -> list[Row]:
         row
         for row in captures
         if row["stylus"] == stylus
-        and row["status"] != "rejected"
+        and row["status"] != Status.REJECTED
         and row["stylus_hours"] is not None
     ]
     return sorted(own, key=lambda row: (row["stylus_hours"], row["captured_at"], row["capture"]))

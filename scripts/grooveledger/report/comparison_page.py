@@ -13,6 +13,7 @@ from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, 
 from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import SERIES, Picture
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 from grooveledger.vocabulary import metric_words, words
 
@@ -99,7 +100,7 @@ def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]
     """Styli to lay side by side: of those with measured captures the ones captured last."""
     newest: dict[str, str] = {}
     for row in captures:
-        if row["status"] != "rejected" and row["stylus"] in styli:
+        if row["status"] != Status.REJECTED and row["stylus"] in styli:
             newest[row["stylus"]] = max(newest.get(row["stylus"], ""), row["captured_at"] or "")
     latest = sorted(newest, key=lambda name: (newest[name], name), reverse=True)[:STYLI_SHOWN]
     return sorted(latest, key=lambda name: (styli[name]["cartridge"], name))

@@ -7,6 +7,7 @@ from typing import Any
 from grooveledger.report import page
 from grooveledger.report.cards import card, moves, urgency
 from grooveledger.report.grids import rows_of
+from grooveledger.schemas.states import Status
 
 Row = Mapping[str, Any]
 
@@ -53,11 +54,8 @@ def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
         horizon_h=horizon_h,
         captures=captures[:CAPTURES_LISTED],
         total=len(captures),
-        statuses={
-            status: sum(row["status"] == status for row in captures)
-            for status in ("ok", "flagged", "rejected")
-        },
-        attention=[row for row in captures if row["status"] == "rejected"][:REASONS]
-        + [row for row in captures if row["status"] == "flagged"][:REASONS],
+        statuses={status: sum(row["status"] == status for row in captures) for status in Status},
+        attention=[row for row in captures if row["status"] == Status.REJECTED][:REASONS]
+        + [row for row in captures if row["status"] == Status.FLAGGED][:REASONS],
         cartridges=sorted({row["cartridge"] for row in captures}),
     )

@@ -6,9 +6,10 @@ from typing import Any
 
 from grooveledger.report import choice, drawn, page, stylus_curves
 from grooveledger.report import stylus_pictures as shown
-from grooveledger.report.cards import MOVES, card
+from grooveledger.report.cards import card
 from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.stylus_tables import captures_grid, drift_grid
+from grooveledger.schemas.states import MOVING
 from grooveledger.storage import tables
 
 Row = Mapping[str, Any]
@@ -40,7 +41,7 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     decides = facts["deciding"]["metric"] if facts["deciding"] else None
     in_order = choice.in_order_of_hours(captures, name)
 
-    moving = {row["metric"] for row in drift if row["verdict"] in MOVES}
+    moving = {row["metric"] for row in drift if row["verdict"] in MOVING}
     sections: dict[str, list[Any]] = {
         key: [] for key in ("deciding", "moving", "still", "others", "surprises", "life", "change")
     }

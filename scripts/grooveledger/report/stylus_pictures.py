@@ -8,13 +8,14 @@ import numpy as np
 
 from grooveledger.measure.declaration import Group
 from grooveledger.report import choice
-from grooveledger.report.cards import MOVES, way_to_limit
+from grooveledger.report.cards import way_to_limit
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.frequency import Extent, extent
 from grooveledger.report.pictures.overlay import AXES, difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import AGES, Mark, Picture
 from grooveledger.report.pictures.trend import NORMAL_95, trend
+from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import metric_words
 
 Row = Mapping[str, Any]
@@ -163,7 +164,7 @@ def metrics_in_order(metrics: Columns, drift: Sequence[Row]) -> list[str]:
     found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
     nearness: dict[str, float] = {}
     for row in drift:
-        if row["verdict"] in MOVES:
+        if row["verdict"] in MOVING:
             nearness[row["metric"]] = max(nearness.get(row["metric"], 0.0), way_to_limit(row))
     return sorted(
         found,

@@ -3,8 +3,9 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from grooveledger.report.cards import MOVES, due_words, now, way_to_limit
+from grooveledger.report.cards import due_words, now, way_to_limit
 from grooveledger.report.grids import Field, Grid, grid, link, tag
+from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
@@ -14,7 +15,7 @@ def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) 
     """Write the drift of every figure: those that move first, by nearness to their limit."""
 
     def due(row: Row) -> str:
-        if row["verdict"] not in MOVES or row["hours_at_limit"] is None:
+        if row["verdict"] not in MOVING or row["hours_at_limit"] is None:
             return words.NONE
         return due_words(row["hours_at_limit"], hours_now, captures) or words.NONE
 
@@ -50,22 +51,22 @@ def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) 
         ),
     )
     rows = sorted(drift, key=_by_nearness)
-    return without_empty(grid(rows, fields, moves=lambda row: row["verdict"] in MOVES))
+    return without_empty(grid(rows, fields, moves=lambda row: row["verdict"] in MOVING))
 
 
 def _by_nearness(row: Row) -> tuple[int, float, int, str]:
-    rank = MOVES.index(row["verdict"]) if row["verdict"] in MOVES else len(MOVES)
-    near = way_to_limit(row) if rank < len(MOVES) else 0.0
+    rank = MOVING.index(row["verdict"]) if row["verdict"] in MOVING else len(MOVING)
+    near = way_to_limit(row) if rank < len(MOVING) else 0.0
     return rank, -near, metric_words.order(row["metric"]), row["channel"]
 
 
 def _reported(row: Row, column: str) -> str:
-    return words.number(row[column], 0) if row["verdict"] in MOVES else words.NONE
+    return words.number(row[column], 0) if row["verdict"] in MOVING else words.NONE
 
 
 def _hours_at_limit(row: Row) -> str:
     ends = row["hours_at_limit_low"], row["hours_at_limit_high"]
-    if row["verdict"] not in MOVES or ends == (None, None):
+    if row["verdict"] not in MOVING or ends == (None, None):
         return words.NONE
     return " to ".join("open" if end is None else words.number(end, 0) for end in ends)
 

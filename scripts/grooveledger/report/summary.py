@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
 #: So many captures that need a person are listed; the pages list all.
@@ -17,15 +18,14 @@ def lines(results: Path) -> list[str]:
         The results' folder, with its archive-wide tables.
     """
     captures = tables.read(results / "tables" / "captures.parquet").to_pylist()
-    counts = {
-        status: sum(row["status"] == status for row in captures)
-        for status in ("ok", "flagged", "rejected")
+    counts: dict[str, int] = {
+        status: sum(row["status"] == status for row in captures) for status in Status
     }
     said = [
         f"{len(captures)} captures: {counts['ok']} ok, {counts['flagged']} flagged, "
         f"{counts['rejected']} rejected."
     ]
-    wanting = [row for row in captures if row["status"] != "ok"]
+    wanting = [row for row in captures if row["status"] != Status.OK]
     said += [f"  {row['status']} {row['capture']}: {row['reason']}" for row in wanting[:LISTED]]
     if len(wanting) > LISTED:
         said.append(f"  and {len(wanting) - LISTED} more, see the pages")

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import pyarrow as pa
 
 from grooveledger.run.progress import duration, shortened
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
 #: So many names are written out; the pages list all.
 NAMES_SHOWN = 6
-STATUSES = ("ok", "flagged", "rejected")
 
 
 class State(NamedTuple):
@@ -50,8 +50,7 @@ def lines(before: State, after: State, seconds: float, results: Path, status: in
     said = []
     if after.captures:
         counts = [
-            f"{sum(one == status for one in after.captures.values())} {status}"
-            for status in STATUSES
+            f"{sum(one == status for one in after.captures.values())} {status}" for status in Status
         ]
         said.append(f"{_count(len(after.captures), 'capture')}: {', '.join(counts)}.")
         said += _new(before, after)

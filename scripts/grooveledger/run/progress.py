@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TextIO
 
+from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
 #: What a job of a rule is doing, in a word or two.
@@ -146,7 +147,7 @@ class Progress:
             remarks = tables.read(folder / "remarks.parquet") if rule == "measure" else None
         except (OSError, ValueError):  # gone again
             return
-        if health["status"] == "rejected":
+        if health["status"] == Status.REJECTED:
             if rule == "segment":
                 self._rejected += 1
                 self.say(shortened(f"rejected {capture}: {health['reason']}"))

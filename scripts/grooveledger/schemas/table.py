@@ -12,12 +12,18 @@ TRUTH = pa.bool_()
 
 
 class Column(NamedTuple):
-    """One column of a table; `unit` is what a spreadsheet's second header row shows."""
+    """One column of a table, with its unit (empty where it has none) and what it means."""
 
     name: str
     type: pa.DataType
     unit: str
     meaning: str
+
+    @property
+    def field(self) -> pa.Field:
+        """The Arrow field, which carries unit and meaning into every file."""
+        described = {"unit": self.unit, "meaning": self.meaning}
+        return pa.field(self.name, self.type, metadata={k: v for k, v in described.items() if v})
 
 
 class Table(NamedTuple):
@@ -36,7 +42,7 @@ class Table(NamedTuple):
     @property
     def schema(self) -> pa.Schema:
         """The Arrow schema."""
-        return pa.schema([(column.name, column.type) for column in self.columns])
+        return pa.schema([column.field for column in self.columns])
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from grooveledger.plan import Side, Track
+from grooveledger.schemas.states import Status, TrackMatch
 from grooveledger.segment.alignment import Alignment
 from grooveledger.segment.envelope import LONGEST_S, FileFacts
 from grooveledger.segment.plausibility import Match
@@ -14,7 +15,6 @@ from grooveledger.segment.silence import LOW_BANDS, SLOW_BANDS
 from grooveledger.segment.stretches import Heard
 from grooveledger.segment.sweep_line import is_blurred
 
-OK, FLAGGED, REJECTED = "ok", "flagged", "rejected"
 #: Another side fits better when its reading is cheaper by this much (a missing track costs 3).
 BETTER_BY = 3.0
 #: Unexpected stretches from this length count against the record's being the right one.
@@ -55,7 +55,7 @@ class Part:
     """
 
     track: Track | None
-    match: str
+    match: TrackMatch
     start_s: float | None = None
     stop_s: float | None = None
     heard: Match | None = None
@@ -68,7 +68,7 @@ class Part:
     def has_sound(self) -> bool:
         """Whether a sound was found to be this planned track."""
         is_other = self.track is not None and self.track.kind == "other"
-        return self.match == "found" and (self.heard is not None or is_other)
+        return self.match == TrackMatch.FOUND and (self.heard is not None or is_other)
 
     @property
     def duration_s(self) -> float:
@@ -84,10 +84,10 @@ class Part:
         return max((level for level in levels if level is not None), default=-np.inf)
 
 
-class Verdict(NamedTuple):
+class Judgement(NamedTuple):
     """Status, its reason, and whether the channels are as_named, exchanged or unknown."""
 
-    status: str
+    status: Status
     reason: str
     channel_order: str
 
@@ -100,7 +100,7 @@ def judge(
     parts: Sequence[Part],
     others: Mapping[str, Alignment],
     settings: Mapping[str, Any],
-) -> Verdict:
+) -> Judgement:
     """Judge a capture by its file, and by how what is heard fits the plan.
 
     Parameters
@@ -119,14 +119,14 @@ def judge(
         facts, heard, side, alignment, parts, others
     )
     if refusals:
-        return Verdict(REJECTED, refusals[0], order)
+        return Judgement(Status.REJECTED, refusals[0], order)
     flags = [
         *_file_flags(facts, heard, parts, settings),
         *_channel_flags(heard, alignment, parts),
         *_track_flags(heard, alignment, parts),
         *_level_flags(heard, parts, settings),
     ]
-    return Verdict(FLAGGED if flags else OK, "; ".join(flags), order)
+    return Judgement(Status.FLAGGED if flags else Status.OK, "; ".join(flags), order)
 
 
 def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
@@ -173,7 +173,7 @@ def _plan_refusals(
     strange = [
         part
         for part in parts
-        if part.match == "unexpected" and part.duration_s >= TELLING_S and not part.remark
+        if part.match == TrackMatch.UNEXPECTED and part.duration_s >= TELLING_S and not part.remark
     ]
     if not found or len(strange) >= max(len(found), 2):
         refusals.append(
@@ -262,7 +262,10 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     lost = [
         i
         for i, part in enumerate(planned)
-        if part.match == "missing" and not part.remark and part.track and part.track.modulation
+        if part.match == TrackMatch.MISSING
+        and not part.remark
+        and part.track
+        and part.track.modulation
     ]
     if early := [i for i in lost if i < first]:
         flags.append(
@@ -285,7 +288,7 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
             flags.append(f"track {part.track.track} {part.remark}")
     spans_s: dict[str, list[str]] = {}
     for part in parts:
-        if part.match == "unexpected":
+        if part.match == TrackMatch.UNEXPECTED:
             span_s = f"{part.start_s:.1f} to {part.stop_s:.1f}"
             spans_s.setdefault(part.remark or NOT_PLANNED, []).append(span_s)
     for remark, found_s in spans_s.items():
@@ -380,7 +383,7 @@ def _channel_order(alignment: Alignment, parts: Sequence[Part]) -> str:
 
 def _found(parts: Sequence[Part]) -> list[Part]:
     """Modulated tracks that were found."""
-    return [part for part in parts if part.match == "found" and part.heard]
+    return [part for part in parts if part.match == TrackMatch.FOUND and part.heard]
 
 
 def _is_clipped(part: Part, facts: FileFacts) -> bool:

@@ -11,15 +11,15 @@ import pyarrow as pa
 from grooveledger.faults import CaptureFault
 from grooveledger.plan import Side
 from grooveledger.schemas.segment import HEALTH, TRACKS
+from grooveledger.schemas.states import Status, TrackMatch
 from grooveledger.segment.alignment import Alignment, align, resembled
 from grooveledger.segment.envelope import FileFacts, read_envelope
 from grooveledger.segment.health import (
     AT_END_S,
     CLEAN,
-    REJECTED,
     RUN_ON,
+    Judgement,
     Part,
-    Verdict,
     judge,
     name_of,
 )
@@ -114,10 +114,10 @@ def segment(
         if alignment_so.cost < alignment.cost - BETTER_BY:
             heard, played, alignment = split_up, played_so, alignment_so
     parts = _parts(heard, facts, played, side, alignment)
-    verdict = judge(heard, facts, side, alignment, parts, others, settings)
-    if verdict.status == REJECTED:
+    judgement = judge(heard, facts, side, alignment, parts, others, settings)
+    if judgement.status == Status.REJECTED:
         parts = []
-    return _track_rows(capture, parts), _health_row(capture, facts, verdict)
+    return _track_rows(capture, parts), _health_row(capture, facts, judgement)
 
 
 def most_likely_sides(path: str | Path, sides: Mapping[str, Side]) -> list[str]:
@@ -193,7 +193,7 @@ def _parts(
         elif track.kind == "silent_groove":
             parts.append(silent_part(heard, side, position, taken, speed, gaps_s))
         elif position in extents:
-            parts.append(Part(track, "found", *extents[position]))
+            parts.append(Part(track, TrackMatch.FOUND, *extents[position]))
         else:
             driven = driven_in_file(track, played, alignment.assumption)
             parts.append(missing_part(track, driven, heard.dead))
@@ -231,7 +231,7 @@ def _left_over(
             remark = f"the same groove again and again (a locked groove?): {CLEAN}"
         elif heard.envelope.duration_s - stretch.stop_s < AT_END_S:
             remark = f"a track cut off by the end of the capture: {RUN_ON}"
-        parts.append(Part(None, "unexpected", *span, remark=remark))
+        parts.append(Part(None, TrackMatch.UNEXPECTED, *span, remark=remark))
     return parts
 
 
@@ -286,7 +286,7 @@ def _level_dbfs(power: np.ndarray, dc: float) -> float | None:
     return 10.0 * float(np.log10(mean)) if mean > 0.0 else None
 
 
-def _health_row(capture: str, facts: FileFacts, verdict: Verdict) -> pa.Table:
+def _health_row(capture: str, facts: FileFacts, judgement: Judgement) -> pa.Table:
     return tables.build(
         HEALTH,
         {
@@ -298,14 +298,14 @@ def _health_row(capture: str, facts: FileFacts, verdict: Verdict) -> pa.Table:
             "clipped_right": facts.clipped[1],
             "dc_left": facts.dc[0],
             "dc_right": facts.dc[1],
-            "status": verdict.status,
-            "reason": verdict.reason,
-            "channel_order": verdict.channel_order,
+            "status": judgement.status,
+            "reason": judgement.reason,
+            "channel_order": judgement.channel_order,
         },
     )
 
 
 def _rejected(capture: str, sha256: str | None, reason: str) -> pa.Table:
     row: dict[str, Any] = dict.fromkeys(HEALTH.names)
-    row |= {"capture": capture, "sha256": sha256, "status": REJECTED, "reason": reason}
+    row |= {"capture": capture, "sha256": sha256, "status": Status.REJECTED, "reason": reason}
     return tables.build(HEALTH, row | {"channel_order": "unknown"})

@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from grooveledger.plan import Side, Track
+from grooveledger.schemas.states import TrackMatch
 from grooveledger.segment.health import CLEAN, LEADS, RUN_ON, UNGATED, Part, track_remark
 from grooveledger.segment.plausibility import ON_LINE_OCTAVES, Match, Played
 from grooveledger.segment.stretches import Heard, Stretch
@@ -50,14 +51,14 @@ def sound_part(track: Track, match: Match, extent_s: Extent, heard: Heard) -> Pa
     """Place a modulated track that was matched."""
     if match.jumped:
         remark = f"can't be measured, the needle jumped while it played: {CLEAN}"
-        return Part(track, "missing", heard=match, remark=remark)
+        return Part(track, TrackMatch.MISSING, heard=match, remark=remark)
     start_s, stop_s = extent_s
     if start_s < -START_BEFORE_S:
         remark = "can't be measured, the capture begins within it: start the recorder earlier"
-        return Part(track, "missing", heard=match, remark=remark)
+        return Part(track, TrackMatch.MISSING, heard=match, remark=remark)
     remark = track_remark(track, match, extent_s, heard)
     within = max(start_s, 0.0), min(stop_s, heard.envelope.duration_s)
-    return Part(track, "found", *within, match, remark)
+    return Part(track, TrackMatch.FOUND, *within, match, remark)
 
 
 def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
@@ -197,12 +198,16 @@ def silent_part(
         start_s = max(before_s, after_s - shortest_s - END_PART * planned_s)
     elif planned_s is None and position in (0, len(side.tracks) - 1):
         remark = "can't be placed at the end of the side: give its duration_s"
-        return Part(track, "missing", remark=remark)
+        return Part(track, TrackMatch.MISSING, remark=remark)
     else:
-        return Part(track, "missing", remark=UNPLACED.format("after" if before else "before"))
+        return Part(
+            track, TrackMatch.MISSING, remark=UNPLACED.format("after" if before else "before")
+        )
     there_s = max(stop_s - start_s, 0.0)
     if there_s < (SILENT_PART_MIN * planned_s if planned_s else SILENT_MIN_S):
-        return Part(track, "missing", remark=f"is there for only {there_s:.1f} s: {RUN_ON}")
+        return Part(
+            track, TrackMatch.MISSING, remark=f"is there for only {there_s:.1f} s: {RUN_ON}"
+        )
     nothing_s = sum(
         min(stop_s, until_s) - max(start_s, from_s)
         for from_s, until_s in heard.lost_s(0.0)
@@ -210,7 +215,7 @@ def silent_part(
     )
     if nothing_s > NOTHING_PART_MAX * there_s:
         remark = f"can't be measured, {nothing_s:.1f} s of it are digital silence: {UNGATED}"
-        return Part(track, "missing", remark=remark)
+        return Part(track, TrackMatch.MISSING, remark=remark)
     sounds_s = [
         stretch.start_s
         for stretch in heard.stretches
@@ -222,7 +227,7 @@ def silent_part(
         if sounds_s
         else ""
     )
-    return Part(track, "found", start_s, stop_s, remark=remark)
+    return Part(track, TrackMatch.FOUND, start_s, stop_s, remark=remark)
 
 
 def _longest_free(heard: Heard, start_s: float, stop_s: float) -> Extent:
@@ -240,4 +245,4 @@ def missing_part(track: Track, driven: set[str], dead: frozenset[str]) -> Part:
     """Return a track that was not found; one whose channel is dead can't be."""
     mute = bool(driven) and driven <= dead
     remark = f"can't be measured, its channel carries nothing: {LEADS}" if mute else ""
-    return Part(track, "missing", remark=remark)
+    return Part(track, TrackMatch.MISSING, remark=remark)

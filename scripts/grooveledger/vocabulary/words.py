@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from grooveledger.schemas.states import Verdict
+
 #: Units as people write them.
 UNITS = {
     "um": "\N{MICRO SIGN}m",
@@ -35,11 +37,11 @@ MONTHS = (
 )  # fmt: skip
 #: Verdicts of drift in a few words.
 VERDICTS = {
-    "steady": "steady",
-    "drifting": "drifting",
-    "past_limit": "past its limit",
-    "too_few": "too few captures",
-    "confounded": "cause not separable",
+    Verdict.STEADY: "steady",
+    Verdict.DRIFTING: "drifting",
+    Verdict.PAST_LIMIT: "past its limit",
+    Verdict.TOO_FEW: "too few captures",
+    Verdict.CONFOUNDED: "cause not separable",
 }
 #: An empty cell.
 NONE = "\N{EN DASH}"

@@ -10,7 +10,6 @@ from grooveledger.physics.distortion import (
     harmonics_before_equaliser,
     modulation_distortion,
     thd_re_fundamental,
-    thd_re_total,
 )
 
 ORDERS = np.array([2, 3, 4, 5])
@@ -31,13 +30,6 @@ EQUALISER_ON_HARMONICS = {
     10000: (-5.886, -9.382, -11.872, -13.806),
     1e9: (-6.021, -9.542, -12.041, -13.979),
 }
-
-
-def test_thd_re_total():
-    # Computed, THD_F / sqrt(1 + THD_F^2).
-    np.testing.assert_allclose(
-        100 * thd_re_total([0.01, 0.1, 0.3, 0.5]), [0.99995, 9.9504, 28.735, 44.721], atol=6e-4
-    )
 
 
 def test_equaliser_on_harmonics():

@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from grooveledger.schemas.segment import TRACKS
 from grooveledger.schemas.table import CAPTURE, TRACK, TRUTH, Column, Table, real
 from grooveledger.storage import tables
 from grooveledger.storage.provenance import made_from
@@ -118,3 +119,14 @@ print("pyarrow.compute" in sys.modules)
         check=True,
     )
     assert done.stdout.strip() == "False"
+
+
+def test_a_file_says_what_its_columns_are(tmp_path):
+    """Whoever opens a table with another program reads units and meanings in it."""
+    path = tmp_path / "table.parquet"
+    tables.write(TRACKS, tables.empty(TRACKS), path, {})
+    fields = pq.read_schema(path)
+    for column in TRACKS.columns:
+        described = fields.field(column.name).metadata
+        assert described[b"meaning"].decode() == column.meaning
+        assert described.get(b"unit", b"").decode() == column.unit

@@ -13,6 +13,7 @@ from grooveledger.interpret.drift.sentences import is_known, of_stylus
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.interpret.drift.states import records, retired
 from grooveledger.schemas.interpret import ADVICE
+from grooveledger.schemas.states import Status, Verdict
 
 #: A limit's interval wider than this share of its hours is worth a capture to narrow it.
 WIDE_SHARE = 0.25
@@ -46,7 +47,7 @@ def advice_table(
         The columns of the table `advice`, sorted by stylus and priority; none for a retired stylus.
     """
     chosen = Settings.from_mapping(settings)
-    measured = captures[captures["status"] != "rejected"]
+    measured = captures[captures["status"] != Status.REJECTED]
     replaced = retired(captures, styli)
     found: list[Row] = []
     for stylus in sorted(styli["stylus"].astype(str)):
@@ -82,13 +83,14 @@ def _of_stylus(
         )
     wear = of_stylus(rows)
     # A figure that is a bound every time gains nothing from more captures.
-    few = [row for row in wear if row["verdict"] == "too_few" and _measured(row)]
+    few = [row for row in wear if row["verdict"] == Verdict.TOO_FEW and _measured(row)]
     scarce = 2 * len(few) > len(wear)
     if scarce:
         yield from _more_captures(few, settings)
     for name, say in _SEPARATE.items():
         count = sum(
-            row["verdict"] == "confounded" and name in named(row["confounded_with"]) for row in wear
+            row["verdict"] == Verdict.CONFOUNDED and name in named(row["confounded_with"])
+            for row in wear
         )
         said = say(own) if count else None
         if said:
@@ -137,7 +139,7 @@ def _more_captures(few: list[Row], settings: Settings) -> Iterator[tuple[str, in
 
 def _ahead(row: Row) -> bool:
     """Whether a figure moves towards a limit that it will meet."""
-    moves = row["verdict"] in ("drifting", "confounded")
+    moves = row["verdict"] in (Verdict.DRIFTING, Verdict.CONFOUNDED)
     at = row["hours_at_limit"]
     return moves and is_known(at) and float(at) > float(row["hours_last"])
 

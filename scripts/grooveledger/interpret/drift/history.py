@@ -7,6 +7,7 @@ import pandas as pd
 
 from grooveledger.interpret.drift.covariates import Conditions, plausible
 from grooveledger.interpret.drift.days import Array, day_labels
+from grooveledger.schemas.states import Status
 
 #: A track counts as shared where it gives the figure in this share of the captures that any does.
 SHARED_BY = 0.8
@@ -69,7 +70,7 @@ def histories(metrics: pd.DataFrame, captures: pd.DataFrame, styli: pd.DataFrame
     """
     rows = metrics[metrics["stylus_hours"].notna() & metrics["stylus"].notna()]
     if "status" in captures.columns:
-        rejected = captures.loc[captures["status"] == "rejected", "capture"]
+        rejected = captures.loc[captures["status"] == Status.REJECTED, "capture"]
         if len(rejected):
             rows = rows[~rows["capture"].isin(rejected)]
     rows = innermost_tracks(rows)

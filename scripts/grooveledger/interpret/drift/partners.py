@@ -18,6 +18,7 @@ from grooveledger.interpret.drift.fits import SLOPE_HOURS, TREND_ALARMS, Page
 from grooveledger.interpret.drift.history import History
 from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.schemas.states import Verdict
 
 #: Styli of one type may differ so much in their wear per hour (standard deviation over mean): an
 #: assumption of ours, not a published figure.
@@ -85,7 +86,9 @@ def separate_record_wear(
 
 
 def _needs_partner(row: Row) -> bool:
-    return row["verdict"] != "too_few" and RECORD_PLAYS in covariates.named(row["confounded_with"])
+    return row["verdict"] != Verdict.TOO_FEW and RECORD_PLAYS in covariates.named(
+        row["confounded_with"]
+    )
 
 
 def _separate(
@@ -123,7 +126,7 @@ def _separate(
         p_trend = float(least_squares.two_sided_p(slope / max(slope_error, 1e-300), degrees))
         p_wear = float(least_squares.two_sided_p(wear / max(wear_error, 1e-300), degrees))
         p_adjusted = min(1.0, pages[i].figures * p_trend)
-        moved = row["verdict"] != "steady"
+        moved = row["verdict"] != Verdict.STEADY
         if moved and p_wear >= BLAME_SIGNIFICANCE and p_adjusted >= TREND_ALARMS:
             continue
         others = sorted(styli[other].stylus for other in np.unique(joint.owner) if other != i)
@@ -150,8 +153,8 @@ def _separate(
             row[name] = np.nan
         sized = abs(row["change_observed"]) >= row["least_change"]
         moves = sized and p_adjusted < TREND_ALARMS
-        cause = "confounded" if row["confounded_with"] else "drifting"
-        row["verdict"] = cause if moves else "steady"
+        cause = Verdict.CONFOUNDED if row["confounded_with"] else Verdict.DRIFTING
+        row["verdict"] = cause if moves else Verdict.STEADY
 
 
 def _captures_of(joint: Joint, stylus: int) -> np.ndarray:

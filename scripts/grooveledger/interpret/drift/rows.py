@@ -22,6 +22,7 @@ from grooveledger.interpret.drift.settings import Settings
 from grooveledger.measure.declaration import Group
 from grooveledger.measure.quantities import METRICS
 from grooveledger.schemas.interpret import DRIFT
+from grooveledger.schemas.states import Verdict
 from grooveledger.schemas.table import TEXT, WHOLE
 
 #: Where stylus and record share the blame, the record is cleared or blamed beyond this doubt only.
@@ -55,7 +56,7 @@ def bare_row(stylus: str, cartridge: str, series: tuple[str, str, str], hours: A
         n_limited=0,
         hours_first=hours[0] if len(hours) else np.nan,
         hours_last=hours[-1] if len(hours) else np.nan,
-        verdict="too_few",
+        verdict=Verdict.TOO_FEW,
         group=str(METRICS[metric].group if metric in METRICS else Group.STYLUS),
     )
     return row
@@ -217,11 +218,11 @@ def _verdict(row: Row, p_together: float, passed: bool) -> str:
     sized = abs(row["change_observed"]) >= row["least_change"]
     moves = sized and row["p_adjusted"] < TREND_ALARMS and row["change_observed"] != 0.0
     if passed and (moves or changed):
-        return "past_limit"
+        return Verdict.PAST_LIMIT
     if moves:
-        return "confounded" if row["confounded_with"] else "drifting"
+        return Verdict.CONFOUNDED if row["confounded_with"] else Verdict.DRIFTING
     if sized and p_together < TREND_ALARMS and row["p_record_wear"] >= BLAME_SIGNIFICANCE:
         names = {RECORD_PLAYS, *covariates.named(row["confounded_with"])}
         row["confounded_with"] = covariates.confounded_text(sorted(names))
-        return "confounded"
-    return "steady"
+        return Verdict.CONFOUNDED
+    return Verdict.STEADY

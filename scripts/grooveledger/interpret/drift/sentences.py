@@ -8,6 +8,7 @@ from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS,
 from grooveledger.interpret.drift.fits import MINIMUM_SPAN_HOURS
 from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
 from grooveledger.measure.declaration import Group
+from grooveledger.schemas.states import MOVING, Verdict
 from grooveledger.vocabulary import metric_words, words
 
 #: What cannot be told apart, as the sentence ends.
@@ -17,7 +18,6 @@ CONFOUNDED = {
     RECORD_PLAYS: "record wear cannot be told apart on this record",
     TEMPERATURE: "the room's temperature cannot be told apart",
 }
-MOVING = ("past_limit", "drifting", "confounded")
 #: Figures with a step at one place, as a share of those fitted, that make it worth a word.
 STEP_SHARE = 0.1
 #: The figure whose slope is stated where nothing moves: what wears first.
@@ -49,7 +49,7 @@ def sentence(rows: Sequence[Row], due: Row | None, minimum_captures: int) -> str
         Fewer days of captures than this are too few.
     """
     own = of_stylus(rows)
-    fitted = [row for row in own if row["verdict"] != "too_few"]
+    fitted = [row for row in own if row["verdict"] != Verdict.TOO_FEW]
     if not fitted:
         return _too_few(own or list(rows), minimum_captures)
     moving = [row for row in fitted if row["verdict"] in MOVING]
@@ -125,7 +125,7 @@ def _movement(row: Row) -> str:
     else:
         channel = f", {row['channel']} channel," if row["channel"] in ("left", "right") else ""
         said = f"{metric_words.metric(row['metric'])}{channel} {rate}"
-    if row["verdict"] == "past_limit" and abs(row["change_observed"] or 0.0) < (
+    if row["verdict"] == Verdict.PAST_LIMIT and abs(row["change_observed"] or 0.0) < (
         row["least_change"] or 0.0
     ):
         said = said.replace(f" {rate}", "")
@@ -142,7 +142,7 @@ def _limit(row: Row) -> str:
         return ""
     at, low, high = (row[f"hours_at_limit{end}"] for end in ("", "_low", "_high"))
     last = float(row["hours_last"])
-    if row["verdict"] == "past_limit":
+    if row["verdict"] == Verdict.PAST_LIMIT:
         if not (is_known(high) and is_known(at)):
             return "; past its limit"
         latest = f"{max(last - high, 0.0):.0f}"

@@ -10,9 +10,9 @@ from grooveledger.interpret.drift import sentences
 from grooveledger.interpret.drift.rows import Row
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import STYLUS_STATES
+from grooveledger.schemas.states import GRAVITY, MOVING, Status, Verdict
 
 #: From the gravest on.
-GRAVITY = ("past_limit", "drifting", "confounded", "steady", "too_few")
 
 
 def stylus_states(
@@ -43,7 +43,7 @@ def stylus_states(
         due.
     """
     chosen = Settings.from_mapping(settings)
-    measured = captures[captures["status"] != "rejected"]
+    measured = captures[captures["status"] != Status.REJECTED]
     replaced = retired(captures, styli)
     rows = []
     for stylus, cartridge in sorted(zip(styli["stylus"], styli["cartridge"], strict=True)):
@@ -111,12 +111,12 @@ def _state(
     stylus: str, rows: list[Row], hours: "pd.Series", minimum_captures: int, replaced: str | None
 ) -> Row:
     own = sentences.of_stylus(rows)
-    moving = [row for row in own if row["verdict"] in sentences.MOVING]
-    passed = [row for row in moving if row["verdict"] == "past_limit"]
+    moving = [row for row in own if row["verdict"] in MOVING]
+    passed = [row for row in moving if row["verdict"] == Verdict.PAST_LIMIT]
     reached = [row for row in passed or moving if sentences.is_known(row["hours_at_limit"])]
     due = min(reached, key=lambda row: float(row["hours_at_limit"]), default=None)
     verdicts = {row["verdict"] for row in own}
-    verdict = next((word for word in GRAVITY if word in verdicts), "too_few")
+    verdict = next((word for word in GRAVITY if word in verdicts), Verdict.TOO_FEW)
     known = hours.dropna()
     if not len(hours):
         said = "No capture of this stylus was measured."
@@ -149,15 +149,15 @@ def _state(
 
 def _recommendation(verdict: str, due: Row | None) -> str | None:
     """Say what to do with a stylus; None where nothing can be said."""
-    if verdict == "past_limit":
+    if verdict == Verdict.PAST_LIMIT:
         return (
             "Look at the tip under a microscope before it plays good records, and replace it if "
             "that confirms the wear."
         )
-    if verdict == "drifting":
+    if verdict == Verdict.DRIFTING:
         known = due is not None and sentences.is_known(due["hours_at_limit_low"])
         until = f" before {due['hours_at_limit_low']:.0f} h" if due is not None and known else ""
         return f"It can play on; look at the tip under a microscope{until}."
-    if verdict == "confounded":
+    if verdict == Verdict.CONFOUNDED:
         return "It can play on; find out first what moves its figures."
-    return "It can play on." if verdict == "steady" else None
+    return "It can play on." if verdict == Verdict.STEADY else None

@@ -7,6 +7,7 @@ from matplotlib.ticker import FixedLocator, NullFormatter
 from grooveledger.report.pictures.axes import key, slug
 from grooveledger.report.pictures.rows import Columns, count, where
 from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_style, panels
+from grooveledger.schemas.states import TrackMatch
 
 #: Levels shown from here up to full scale.
 FLOOR_DBFS = -80.0
@@ -23,9 +24,9 @@ NARROW = 0.03
 @house_style
 def timeline(tracks: Columns, duration_s: float) -> Picture:
     """Draw the tracks along the time of the capture, in lanes by kind, with their levels."""
-    planned = where(tracks, match="found")
-    extra = where(tracks, match="unexpected")
-    missing = where(tracks, match="missing")
+    planned = where(tracks, match=TrackMatch.FOUND)
+    extra = where(tracks, match=TrackMatch.UNEXPECTED)
+    missing = where(tracks, match=TrackMatch.MISSING)
     kinds = list(dict.fromkeys(str(kind) for kind in planned["kind"]))
     lanes = [*kinds, *([UNPLANNED] if count(extra) else [])] or [UNPLANNED]
     end_s = max(duration_s, 1.0)

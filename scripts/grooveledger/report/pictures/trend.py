@@ -16,6 +16,7 @@ from grooveledger.report.pictures.style import (
     house_style,
     panel,
 )
+from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import words
 
 #: Least height of the axis by unit, so that scatter does not look like a trend.
@@ -164,7 +165,7 @@ def _fit(axes: Axes, fit: Row, centre_h: float, reach_h: float) -> tuple[float, 
     """
     mark, channel = MARKS[fit["channel"]], fit["channel"]
     first_h, last_h, at_h = fit["hours_first"], fit["hours_last"], fit["hours_at_limit"]
-    reported = fit["verdict"] in ("past_limit", "drifting", "confounded")
+    reported = fit["verdict"] in MOVING
     forecast = reported and at_h is not None
     end_h = min(max(last_h, at_h), reach_h) if forecast else last_h
     hours = np.linspace(first_h, end_h, 60)
