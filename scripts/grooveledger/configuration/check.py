@@ -42,7 +42,7 @@ def side_uses(side: Side) -> list[SideUse]:
     return [
         SideUse(
             name,
-            tuple(filter(measure.uses, side.tracks)),
+            measure.tracks(side),
             tuple(t for t in side.tracks if not measure.uses(t) and measure.uses(_free(t))),
         )
         for name, measure in MEASURES.items()

@@ -163,9 +163,10 @@ def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """Return what a track's schema can't express: key, problem and remedy."""
     found = []
     kind = track.get("kind")
-    if kind == "tone" and track.get("purpose") in (None, "level") and not track["velocity_cm_s"]:
+    levels = (None, "level", "response")
+    if kind == "tone" and track.get("purpose") in levels and not track["velocity_cm_s"]:
         remedy = "Give the velocity on the record's sleeve, or a purpose that needs none (speed)."
-        found.append(("velocity_cm_s", "is missing on a tone that gives the level", remedy))
+        found.append(("velocity_cm_s", "is missing on a tone that gives a level", remedy))
     if kind == "sweep" and track.get("start_hz") and track.get("start_hz") == track.get("stop_hz"):
         found.append(("stop_hz", "is the same as start_hz", "A steady tone has kind: tone."))
     pair = track.get("frequencies_hz")

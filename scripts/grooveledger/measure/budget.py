@@ -48,13 +48,27 @@ def balance_parts_db(side: Side, chain: Chain, is_one_track: bool) -> Parts:
 
 
 def response_parts_db(
-    side: Side, chain: Chain, frequency_hz: np.ndarray, reference_hz: np.ndarray
+    chain: Chain, frequency_hz: np.ndarray, reference_hz: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Return the components of a response relative to its reference, shape (n,) each."""
-    return {
-        "record": between_db(side.response_tolerance_db, frequency_hz, reference_hz),
-        "preamplifier": between_db(chain.response_tolerance_db, frequency_hz, reference_hz),
-    }
+    """Return the components of a response relative to its reference but the record's, (n,) each."""
+    tolerance_db = chain.response_tolerance_db
+    return {"preamplifier": between_db(tolerance_db, frequency_hz, reference_hz)}
+
+
+def record_part_db(
+    side: Side, frequency_hz: np.ndarray, reference_hz: np.ndarray, is_same_cut: np.ndarray
+) -> np.ndarray:
+    """Return the record's part of a response relative to its reference, shape (n,).
+
+    Parameters
+    ----------
+    is_same_cut : ndarray of bool, shape (n,)
+        Points of the track that the reference is read from. Any other was cut at a level of its
+        own, as much in doubt as that of the reference and independent of it.
+    """
+    tolerance_db = side.response_tolerance_db
+    apart_db = float(np.sqrt(2.0) * rectangular(tolerance_db))
+    return np.where(is_same_cut, between_db(tolerance_db, frequency_hz, reference_hz), apart_db)
 
 
 def harmonic_parts(

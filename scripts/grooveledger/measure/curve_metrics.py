@@ -7,7 +7,7 @@ import numpy as np
 from grooveledger.measure.curves import COVER_TOLERANCE, averaged_points, covers, smoothed, value_at
 from grooveledger.measure.metric_rows import Columns, Figure, Measured, groups
 from grooveledger.physics.equalisation import REFERENCE_HZ
-from grooveledger.physics.uncertainty import rectangular
+from grooveledger.physics.uncertainty import combine, rectangular
 
 #: Band over which deviation and least separation are taken.
 SPREAD_BAND_HZ = (1000.0, 10_000.0)
@@ -74,7 +74,12 @@ def _read(
     averaged = averaged_points(frequency_hz, octaves)
     read = {name: value_at(frequency_hz, u[there], wanted_hz) for name, u in parts.items()}
     noise = read.pop("noise") / np.sqrt(value_at(frequency_hz, averaged, wanted_hz))
-    read["interpolation"] = interpolation_part(frequency_hz, values, wanted_hz)
+    read["interpolation"] = float(
+        combine(
+            interpolation_part(frequency_hz, values, wanted_hz),
+            mistuning_part(frequency_hz, values, rows["played_hz"][there], wanted_hz),
+        )
+    )
     return Figure(metric, channel, track, value, noise, limited, order_max, read)
 
 
@@ -117,6 +122,21 @@ def interpolation_part(frequency_hz: np.ndarray, values: np.ndarray, wanted_hz: 
         for m in middles
     ]
     return float(rectangular(INTERPOLATION_SHARE * max(off)))
+
+
+def mistuning_part(
+    frequency_hz: np.ndarray, values: np.ndarray, played_hz: np.ndarray, wanted_hz: float
+) -> float:
+    """Return what a curve changes by between the nominal frequency of a tone and the played one.
+
+    Zero on a sweep, whose points lie at their played frequencies.
+    """
+    if len(frequency_hz) < 2:
+        return 0.0
+    octaves = np.log2(frequency_hz)
+    beside = neighbours(frequency_hz, wanted_hz)
+    off_octaves = np.log2(played_hz[beside] / frequency_hz[beside])
+    return float(np.max(np.abs(np.gradient(values, octaves)[beside] * np.nan_to_num(off_octaves))))
 
 
 def band_values(frequency_hz: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -4,7 +4,7 @@ Jobs, the check of a configuration, words, limits, covariates, the reference of 
 of pages all read these declarations; see `measure.quantities` for the list of measures.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.metric_rows import Figure, Measured
-from grooveledger.plan import Track
+from grooveledger.plan import Side, Track
 from grooveledger.schemas.table import Table
 
 #: Kinds of limit: a change from the baseline in the metric's unit, a factor of the baseline, or an
@@ -124,6 +124,9 @@ class Measure:
         Makes it from a capture's observations.
     uses : callable
         Whether it draws on a track of a side.
+    of_side : callable or None
+        Gives the tracks of a side that it draws on, where that depends on the side's other tracks;
+        None for all that it uses.
     needs : str or None
         What a side needs before it can be taken, in words that complete "it needs ..."; None where
         it comes along with another measure.
@@ -145,6 +148,13 @@ class Measure:
     metrics: tuple[Metric, ...] = ()
     figures: Callable[[Measured], Iterator[Figure]] = no_figures
     page: str = ""
+    of_side: Callable[[Side], Sequence[Track]] | None = None
+
+    def tracks(self, side: Side) -> tuple[Track, ...]:
+        """Return the tracks of a side that it draws on."""
+        if self.of_side is not None:
+            return tuple(self.of_side(side))
+        return tuple(filter(self.uses, side.tracks))
 
     @property
     def name(self) -> str:

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.joints import joint_remarks
 from grooveledger.measure.metric_rows import Columns, groups
 from grooveledger.plan import Side, Track
 from grooveledger.plan.uses import is_resonance_sweep
@@ -41,7 +42,7 @@ TRACKS_APART_DB = 0.5
 NEAR_1KHZ = 0.05
 #: Columns of each table that a failed reading loses.
 LOST = {
-    "response": ("response_db", "uncertainty_db", "noise_db", "speed_db"),
+    "response": ("response_db", "uncertainty_db", "noise_db", "speed_db", "record_db"),
     "separation": ("separation_db", "crosstalk_phase_deg", "floor_db"),
     "distortion": (
         "level_mv", "thd_pct", "h2_pct", "h3_pct", "h4_pct", "h5_pct", "thd_as_heard_pct",
@@ -75,6 +76,7 @@ def checked(measures: Mapping[str, Columns], context: CaptureContext, top_hz: fl
     remarks += _crossed(tables)
     remarks += _response_readings(tables)
     remarks += _disagreements(tables, context.side)
+    remarks += joint_remarks(tables, context.side)
     return Checked(tables, remarks)
 
 

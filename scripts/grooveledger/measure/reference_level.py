@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grooveledger.measure.curve_metrics import is_readable
 from grooveledger.measure.curves import covers, value_at
 from grooveledger.physics.equalisation import REFERENCE_HZ
 
@@ -31,8 +32,9 @@ def reference_of(
 
     At 1 kHz where the curve covers it: between the two readings beside it, if both agree with a
     straight line through all readings within a sixth of an octave; a reading that a tick has moved
-    is left out, and the line itself is the reference. Else the mean over the octave of the curve
-    nearest to 1 kHz, named by its geometric centre.
+    is left out, and the line itself is the reference. A curve that passes 1 kHz in a step of more
+    than a third of an octave refers to its point nearest to it; one that does not reach it, to the
+    mean over its octave nearest to 1 kHz, named by that octave's geometric centre.
 
     Parameters
     ----------
@@ -56,6 +58,11 @@ def reference_of(
         hz, level, noise = frequency_hz[stated], level_db[stated], noise_db[stated]
         if not covers(hz, REFERENCE_HZ):
             return Reference(REFERENCE_HZ, float("nan"), float("nan"))
+        rising = np.argsort(hz, kind="stable")
+        hz, level, noise = hz[rising], level[rising], noise[rising]
+        if not is_readable(hz, REFERENCE_HZ):
+            nearest = int(np.argmin(np.abs(np.log(hz / REFERENCE_HZ))))
+            return Reference(float(hz[nearest]), float(level[nearest]), float(noise[nearest]))
         return _at_1khz(hz, level, noise)
     low, high = float(frequency_hz.min()), float(frequency_hz.max())
     octave = (low, 2.0 * low) if low > REFERENCE_HZ else (high / 2.0, high)

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from grooveledger.measure.curve_metrics import (
+    NEIGHBOUR_RATIO,
     PartsOf,
     band_values,
     curve,
@@ -76,13 +77,17 @@ def peak(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, floa
     """Place and height of the treble peak: the highest point above 1 kHz, if an octave above it.
 
     Between points it is the vertex of the parabola on log frequency through the three highest; at
-    an end of the curve, the end.
+    an end of the curve, the end. None where the points beside the highest are too far from it: what
+    lies between is not known.
     """
     treble = np.flatnonzero(frequency_hz >= REFERENCE_HZ)
     if not len(treble) or frequency_hz[-1] < PEAK_FROM_HZ:
         return np.nan, np.nan
     top = int(treble[np.argmax(response_db[treble])])
     if frequency_hz[top] < PEAK_FROM_HZ:
+        return np.nan, np.nan
+    about_hz = frequency_hz[max(top - 1, 0) : top + 2]
+    if (about_hz[1:] > NEIGHBOUR_RATIO * about_hz[:-1]).any():
         return np.nan, np.nan
     if top in (0, len(frequency_hz) - 1):
         return float(frequency_hz[top]), float(response_db[top])

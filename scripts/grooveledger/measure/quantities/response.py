@@ -1,11 +1,12 @@
-"""Frequency response of the driven channel, from sweeps and stepped tones."""
+"""Frequency response of the driven channel, from sweeps, stepped tones and tones one a track."""
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 
-from grooveledger.measure.budget import response_parts_db, speed_part_db
+from grooveledger.measure.budget import record_part_db, response_parts_db, speed_part_db
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import NOT_PLAYS, Measure, Metric
@@ -19,8 +20,8 @@ from grooveledger.measure.terminals import (
     stated_velocity_rms_cm_s,
 )
 from grooveledger.physics.uncertainty import combine, noise_level_db
-from grooveledger.plan import Track
-from grooveledger.plan.uses import is_audio_band
+from grooveledger.plan import Side, Track
+from grooveledger.plan.curves import Curve, response_curves, serves_response
 from grooveledger.schemas.table import (
     CAPTURE,
     CHANNEL,
@@ -28,6 +29,8 @@ from grooveledger.schemas.table import (
     LIMITED,
     PLAYED,
     TRACK,
+    WHOLE,
+    Column,
     Table,
     real,
 )
@@ -51,8 +54,10 @@ TABLE = Table(
         real("noise_db", "dB", "its part from noise alone"),
         real("speed_db", "dB", "its part from the platter's momentary speed"),
         real("sensitivity_mv_per_cm_s", "mV s/cm", "rms at the reference; null without a velocity"),
+        Column("part", WHOLE, "", "track that the point was read from; `track` names its curve"),
+        real("record_db", "dB", "the part from the record's tolerance"),
     ),
-    revision=2,
+    revision=3,
 )
 #: Metrics read from the curve: column and frequency.
 AT_FREQUENCY = {
@@ -64,17 +69,46 @@ AT_FREQUENCY = {
 }
 
 
-def is_used(track: Track) -> bool:
-    """Whether a response is read from a track: from sweeps and steps through the audio band."""
-    return track.kind in ("sweep", "tone_steps") and is_audio_band(track, "response")
+class Points(NamedTuple):
+    """What one track adds to a curve, shape (n,) each.
+
+    Attributes
+    ----------
+    part : ndarray
+        The track's number.
+    frequency_hz, played_hz : ndarray
+        The point's frequency as the table has it, and as played.
+    level_db : ndarray
+        Output re 1 mV at the recorded velocity of the law's 0 dB, or per velocity where stated.
+    noise_db : ndarray
+        Standard uncertainty from noise.
+    speed_db : ndarray
+        Standard uncertainty from the platter's momentary speed.
+    limited : ndarray of bool
+        Whether noise makes the level a bound.
+    """
+
+    part: np.ndarray
+    frequency_hz: np.ndarray
+    played_hz: np.ndarray
+    level_db: np.ndarray
+    noise_db: np.ndarray
+    speed_db: np.ndarray
+    limited: np.ndarray
+
+
+def tracks_used(side: Side) -> list[Track]:
+    """Return the tracks of a side that a response is read from."""
+    return [track for curve in response_curves(side) for track in curve.tracks]
 
 
 def measure(context: CaptureContext) -> pa.Table:
-    """Measure the response of every sweep and stepped track.
+    """Measure the response of every sweep and stepped track, and of tones one a track.
 
     The replay equalisation is undone at the played frequency, the recorded law and the record's
     calibration at the nominal one; what is left is the cartridge and its electrical load. Where
-    noise hides the tone, the response is an upper bound (95 %).
+    noise hides the tone, the response is an upper bound (95 %). Tracks that make one curve together
+    (`plan.curves`) are laid side by side by their stated velocities.
 
     Returns
     -------
@@ -82,47 +116,87 @@ def measure(context: CaptureContext) -> pa.Table:
         `TABLE`.
     """
     parts = []
-    for track in filter(is_used, context.side.tracks):
-        found = fundamental(context, track)
-        if found is None:
-            continue
-        is_sweep = track.kind == "sweep"
-        frequency_hz = found.played_hz if is_sweep else found.nominal_hz
-        velocity_rms_cm_s = stated_velocity_rms_cm_s(track)
-        recorded_db = recorded_deviation_db(track, found.nominal_hz, context.side)
-        for channel in track.driven_channels:
-            output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
-            output = output * found.nominal_hz / found.played_hz
-            response_db = 20.0 * np.log10(output) - recorded_db
-            noise_db = noise_level_db(found.noise_to_signal(channel))
-            reference = reference_of(frequency_hz, response_db, noise_db, found.limited[channel])
-            known_db = response_parts_db(
-                context.side, context.chain, frequency_hz, np.array(reference.frequency_hz)
-            )
-            noise_db = np.hypot(noise_db, reference.noise_db)
-            speed_db = speed_part_db(context) if is_sweep else 0.0
-            # The track's velocity at the frequencies where its recorded law deviates by nothing.
-            sensitivity = 10.0 ** (reference.level_db / 20.0) / velocity_rms_cm_s
-            parts.append(
-                tables.build(
-                    TABLE,
-                    {
-                        "capture": context.capture,
-                        "track": track.track,
-                        "channel": channel,
-                        "frequency_hz": frequency_hz,
-                        "response_db": response_db - reference.level_db,
-                        "reference_hz": reference.frequency_hz,
-                        "uncertainty_db": combine(noise_db, speed_db, *known_db.values()),
-                        "played_hz": found.played_hz,
-                        "limited": found.limited[channel],
-                        "noise_db": noise_db,
-                        "speed_db": speed_db,
-                        "sensitivity_mv_per_cm_s": sensitivity,
-                    },
-                )
-            )
+    for curve in response_curves(context.side):
+        for channel in curve.channels:
+            points = _points(context, curve, channel)
+            if points is not None:
+                parts.append(_rows(context, curve, channel, points))
     return tables.concat(TABLE, parts)
+
+
+def _points(context: CaptureContext, curve: Curve, channel: str) -> Points | None:
+    """Points of all tracks of a curve; of several at one frequency the first."""
+    velocities = [stated_velocity_rms_cm_s(track) for track in curve.tracks]
+    # Parts without stated velocities are taken as cut alike.
+    has_velocities = bool(np.isfinite(velocities).all())
+    read = [_read(context, track, channel, has_velocities) for track in curve.tracks]
+    there = [points for points in read if points is not None]
+    if not there:
+        return None
+    points = Points(*map(np.concatenate, zip(*there, strict=True)))
+    if len(there) == 1:
+        return points
+    _, first = np.unique(points.frequency_hz, return_index=True)
+    return Points(*(values[np.sort(first)] for values in points))
+
+
+def _read(context: CaptureContext, track: Track, channel: str, per_velocity: bool) -> Points | None:
+    """Points that one track adds; None where it was not observed."""
+    found = fundamental(context, track)
+    if found is None:
+        return None
+    is_sweep = track.kind == "sweep"
+    output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
+    output = output * found.nominal_hz / found.played_hz
+    level_db = 20.0 * np.log10(output)
+    level_db = level_db - recorded_deviation_db(track, found.nominal_hz, context.side)
+    if per_velocity:
+        level_db = level_db - 20.0 * np.log10(stated_velocity_rms_cm_s(track))
+    return Points(
+        part=np.full(len(level_db), track.track),
+        frequency_hz=found.played_hz if is_sweep else found.nominal_hz,
+        played_hz=found.played_hz,
+        level_db=level_db,
+        noise_db=noise_level_db(found.noise_to_signal(channel)),
+        speed_db=np.full(len(level_db), speed_part_db(context) if is_sweep else 0.0),
+        limited=found.limited[channel],
+    )
+
+
+def _rows(context: CaptureContext, curve: Curve, channel: str, points: Points) -> pa.Table:
+    """Refer a curve to its reference."""
+    side, chain = context.side, context.chain
+    frequency_hz, level_db = points.frequency_hz, points.level_db
+    reference = reference_of(frequency_hz, level_db, points.noise_db, points.limited)
+    reference_hz = np.array(reference.frequency_hz)
+    nearest = np.argmin(np.abs(np.log(frequency_hz / reference.frequency_hz)))
+    is_same_cut = points.part == points.part[nearest]
+    record_db = record_part_db(side, frequency_hz, reference_hz, is_same_cut)
+    known_db = response_parts_db(chain, frequency_hz, reference_hz)
+    noise_db = np.hypot(points.noise_db, reference.noise_db)
+    has_velocities = np.isfinite([stated_velocity_rms_cm_s(track) for track in curve.tracks]).all()
+    return tables.build(
+        TABLE,
+        {
+            "capture": context.capture,
+            "track": curve.tracks[0].track,
+            "channel": channel,
+            "frequency_hz": frequency_hz,
+            "response_db": level_db - reference.level_db,
+            "reference_hz": reference.frequency_hz,
+            "uncertainty_db": combine(noise_db, points.speed_db, record_db, *known_db.values()),
+            "played_hz": points.played_hz,
+            "limited": points.limited,
+            "noise_db": noise_db,
+            "speed_db": points.speed_db,
+            # Per velocity at the frequencies where the recorded law deviates by nothing.
+            "sensitivity_mv_per_cm_s": (
+                10.0 ** (reference.level_db / 20.0) if has_velocities else np.nan
+            ),
+            "part": points.part,
+            "record_db": record_db,
+        },
+    )
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
@@ -132,9 +206,8 @@ def figures(measured: Measured) -> Iterator[Figure]:
         return {
             "noise": rows["noise_db"],
             "speed": rows["speed_db"],
-            **response_parts_db(
-                measured.side, measured.chain, rows["frequency_hz"], rows["reference_hz"]
-            ),
+            "record": rows["record_db"],
+            **response_parts_db(measured.chain, rows["frequency_hz"], rows["reference_hz"]),
         }
 
     yield from at_frequency(measured, "response", AT_FREQUENCY, parts_db)
@@ -144,8 +217,9 @@ def figures(measured: Measured) -> Iterator[Figure]:
 MEASURE = Measure(
     table=TABLE,
     measure=measure,
-    uses=is_used,
-    needs="a sweep or stepped tones through the audio band",
+    uses=serves_response,
+    of_side=tracks_used,
+    needs="a sweep, stepped tones or several tones of one modulation through the audio band",
     metrics=(
         Metric(
             "response_100hz_db", "dB", "Response at 100 Hz", repeatability=0.1, covariates=NOT_PLAYS

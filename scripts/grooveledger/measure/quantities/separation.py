@@ -15,7 +15,7 @@ from grooveledger.measure.curve_metrics import (
     neighbours,
 )
 from grooveledger.measure.declaration import Measure, Metric
-from grooveledger.measure.fundamentals import fundamental, wrapped_deg
+from grooveledger.measure.fundamentals import Fundamental, fundamental, wrapped_deg
 from grooveledger.measure.metric_rows import (
     IN_PHASE,
     Columns,
@@ -26,8 +26,20 @@ from grooveledger.measure.metric_rows import (
 from grooveledger.measure.terminals import OTHER
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
+from grooveledger.plan.curves import joined
 from grooveledger.plan.uses import is_audio_band
-from grooveledger.schemas.table import CAPTURE, FREQUENCY, LIMITED, PLAYED, TRACK, Table, real, text
+from grooveledger.schemas.table import (
+    CAPTURE,
+    FREQUENCY,
+    LIMITED,
+    PLAYED,
+    TRACK,
+    WHOLE,
+    Column,
+    Table,
+    real,
+    text,
+)
 from grooveledger.storage import tables
 
 TABLE = Table(
@@ -45,7 +57,9 @@ TABLE = Table(
         real("floor_db", "dB", "driven over the undriven channel's noise"),
         LIMITED,
         PLAYED,
+        Column("part", WHOLE, "", "track that the point was read from; `track` names its curve"),
     ),
+    revision=2,
 )
 #: Metrics read from the curve: column and frequency.
 AT_FREQUENCY = {
@@ -67,6 +81,8 @@ def is_used(track: Track) -> bool:
 def measure(context: CaptureContext) -> pa.Table:
     """Measure the separation of every track that drives one channel alone.
 
+    Tones one a track, and the parts of one sweep, are one curve (`plan.curves`).
+
     Both channels pass the same chain at the same frequency, so that gain and replay curve cancel;
     no correction is made for balance. Where noise hides the crosstalk the row is limited and the
     separation is at least what is stated (95 %); where it hides the driven channel there is none.
@@ -77,36 +93,41 @@ def measure(context: CaptureContext) -> pa.Table:
         `TABLE`.
     """
     parts = []
-    for track in filter(is_used, context.side.tracks):
-        found = fundamental(context, track)
-        if found is None or track.modulation is None:
+    for group in joined(context.side, is_used):
+        read = [(track, fundamental(context, track)) for track in group]
+        rows = [_points(track, found) for track, found in read if found is not None]
+        if not rows:
             continue
-        driven, undriven = track.modulation, OTHER[track.modulation]
-        limited = found.limited[undriven] | found.limited[driven]
-        heard = np.where(found.limited[driven], np.nan, found.amplitude[driven])
-        parts.append(
-            tables.build(
-                TABLE,
-                {
-                    "capture": context.capture,
-                    "track": track.track,
-                    "channel": driven,
-                    "frequency_hz": (
-                        found.played_hz if track.kind == "sweep" else found.nominal_hz
-                    ),
-                    "separation_db": _ratio_db(heard, found.amplitude[undriven]),
-                    "crosstalk_phase_deg": np.where(
-                        limited,
-                        np.nan,
-                        wrapped_deg(found.phase_deg[undriven] - found.phase_deg[driven]),
-                    ),
-                    "floor_db": _ratio_db(heard, found.floor[undriven]),
-                    "limited": limited,
-                    "played_hz": found.played_hz,
-                },
-            )
-        )
+        points = {name: np.concatenate([one[name] for one in rows]) for name in rows[0]}
+        if len(rows) > 1:
+            # Of several readings at one frequency, the first.
+            _, first = np.unique(points["frequency_hz"], return_index=True)
+            points = {name: values[np.sort(first)] for name, values in points.items()}
+        shared = {
+            "capture": context.capture,
+            "track": group[0].track,
+            "channel": group[0].modulation,
+        }
+        parts.append(tables.build(TABLE, {**shared, **points}))
     return tables.concat(TABLE, parts)
+
+
+def _points(track: Track, found: Fundamental) -> dict[str, np.ndarray]:
+    """Rows that one track adds to a curve."""
+    driven = str(track.modulation)
+    undriven = OTHER[driven]
+    limited = found.limited[undriven] | found.limited[driven]
+    heard = np.where(found.limited[driven], np.nan, found.amplitude[driven])
+    phase_deg = wrapped_deg(found.phase_deg[undriven] - found.phase_deg[driven])
+    return {
+        "frequency_hz": found.played_hz if track.kind == "sweep" else found.nominal_hz,
+        "separation_db": _ratio_db(heard, found.amplitude[undriven]),
+        "crosstalk_phase_deg": np.where(limited, np.nan, phase_deg),
+        "floor_db": _ratio_db(heard, found.floor[undriven]),
+        "limited": limited,
+        "played_hz": found.played_hz,
+        "part": np.full(len(heard), track.track),
+    }
 
 
 def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:

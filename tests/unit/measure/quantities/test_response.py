@@ -10,7 +10,16 @@ from grooveledger.measure.quantities.response import measure
 from grooveledger.physics.equalisation import recorded_velocity_db
 from grooveledger.physics.noise_floor import NOISE_95
 from grooveledger.storage import tables
-from made_observations import CHAIN, heard, make_context, make_side, orders_of, swapped_chain
+from made_figures import figures, only
+from made_observations import (
+    CHAIN,
+    heard,
+    joined,
+    make_context,
+    make_side,
+    orders_of,
+    swapped_chain,
+)
 
 HZ = np.geomspace(20.0, 20_000.0, 61)
 LAWS = ("constant_velocity", "constant_amplitude", "iec98")
@@ -162,3 +171,156 @@ def test_uncertainty_holds_the_records_and_the_chains_tolerance():
     share = np.minimum(np.abs(np.log2(HZ / 1000.0)), 1.0)
     expected_db = np.hypot(np.sqrt(1.09 / 3.0) * share, speed_db)
     np.testing.assert_allclose(rows["uncertainty_db"], expected_db, rtol=1e-6)
+
+
+# Tracks that make one curve ---------------------------------------------------------------------
+
+SPOT_HZ = np.array([100.0, 1000.0, 5000.0, 10_000.0])
+
+
+def spots(velocities=(5.0, 5.0, 5.0, 5.0), **facts):
+    return [
+        {"kind": "tone", "modulation": "lateral", "frequency_hz": hz, "velocity_cm_s": v,
+         "duration_s": 5.0, **facts}
+        for hz, v in zip(SPOT_HZ, velocities, strict=True)
+    ]  # fmt: skip
+
+
+def joined_rows(tracks, curves, speed=1.0, **side_facts):
+    """Response rows of tracks whose terminals give, in turn, levels in dB re 1 mV at given Hz."""
+    side = make_side(*tracks, **side_facts)
+    orders = joined(
+        *(
+            orders_of(
+                track,
+                hz,
+                {1: (wave := heard(10.0 ** (np.asarray(level) / 20.0) * speed, hz * speed), wave)},
+                played_hz=hz * speed,
+            )
+            for track, (hz, level) in zip(side.tracks, curves, strict=True)
+        )
+    )
+    return side, tables.columns(measure(make_context(side, {"orders": orders})))
+
+
+@pytest.mark.parametrize("recorded", LAWS)
+def test_tones_one_a_track_are_one_response(recorded):
+    """Whatever the velocity of each: 14 dB less where the sleeve says so."""
+    velocities = np.array([1.0, 5.0, 2.0, 1.0])
+    level_db = cartridge_db(SPOT_HZ) + 20.0 * np.log10(velocities)
+    level_db = level_db + recorded_velocity_db(SPOT_HZ, recorded)
+    curves = [(np.array([hz]), np.array([one])) for hz, one in zip(SPOT_HZ, level_db, strict=True)]
+    _, rows = joined_rows(spots(velocities, recorded=recorded), curves, speed=1.01)
+    assert set(rows["track"]) == {1.0}
+    assert rows["part"].tolist() == [1.0, 2.0, 3.0, 4.0] * 2
+    assert rows["frequency_hz"].tolist() == [*SPOT_HZ] * 2
+    expected_db = cartridge_db(SPOT_HZ) - cartridge_db(1000.0)
+    np.testing.assert_allclose(rows["response_db"], [*expected_db] * 2, atol=1e-9)
+    assert set(rows["reference_hz"]) == {1000.0}
+    # 1 mV a rms cm/s of the channel, of 5 cm/s peak along the axis.
+    rms = 5.0 / np.sqrt(2.0) / np.sqrt(2.0)
+    at_1khz = 10.0 ** (cartridge_db(1000.0) / 20.0) * 5.0 / rms
+    np.testing.assert_allclose(rows["sensitivity_mv_per_cm_s"], at_1khz, rtol=1e-9)
+
+
+def test_each_tone_is_as_uncertain_as_its_own_level_and_that_of_the_reference():
+    curves = [(np.array([hz]), np.zeros(1)) for hz in SPOT_HZ]
+    _, rows = joined_rows(spots(), curves, response_tolerance_db=1.0)
+    both = np.sqrt(2.0 / 3.0)
+    np.testing.assert_allclose(rows["record_db"], [both, 0.0, both, both] * 2)
+    np.testing.assert_allclose(rows["uncertainty_db"], rows["record_db"], atol=1e-4)
+
+
+def test_figures_are_read_of_tones_within_a_third_of_an_octave_only():
+    """Tones at 5 and 10 kHz give no figure at 15 kHz, no peak, no upper limit and no deviation."""
+    curves = [
+        (np.array([hz]), np.array([db])) for hz, db in zip(SPOT_HZ, [1, 0, 2, -4], strict=True)
+    ]
+    side, rows = joined_rows(spots(), curves)
+    found = figures({"response": rows}, side)
+    values = {name: only(found, name, "left")["value"] for name in (
+        "response_100hz_db", "response_5khz_db", "response_10khz_db", "response_15khz_db",
+        "response_peak_db", "response_deviation_db", "upper_limit_hz",
+    )}  # fmt: skip
+    assert values["response_100hz_db"] == pytest.approx(1.0)
+    assert values["response_5khz_db"] == pytest.approx(2.0)
+    assert values["response_10khz_db"] == pytest.approx(-4.0)
+    for name in ("response_15khz_db", "response_peak_db", "response_deviation_db",
+                 "upper_limit_hz"):  # fmt: skip
+        assert np.isnan(values[name]), name
+
+
+@pytest.mark.parametrize("as_steps", [False, True])
+def test_points_on_either_side_of_1_khz_are_no_reference_at_1_khz(as_steps):
+    """Tones at 500 Hz and 5 kHz: relative to 500 Hz, which is nearer, and no figure re 1 kHz."""
+    hz = np.array([500.0, 5000.0])
+    if as_steps:
+        steps = {"kind": "tone_steps", "modulation": "lateral", "frequencies_hz": [*hz],
+                 "step_s": 3.0}  # fmt: skip
+        side, rows = make_side(steps), measured(steps, hz, [1.0, 3.0])
+    else:
+        tones = [{**spots()[0], "frequency_hz": one} for one in hz]
+        curves = [(np.array([500.0]), np.ones(1)), (np.array([5000.0]), np.full(1, 3.0))]
+        side, rows = joined_rows(tones, curves)
+    assert set(rows["reference_hz"]) == {500.0}
+    np.testing.assert_allclose(rows["response_db"], [0.0, 2.0] * 2, atol=1e-9)
+    assert np.isnan(only(figures({"response": rows}, side), "response_5khz_db", "left")["value"])
+
+
+def test_a_tone_that_is_repeated_counts_once():
+    tones = [*spots(), {**spots()[1]}]
+    curves = [(np.array([hz]), np.zeros(1)) for hz in (*SPOT_HZ, 1000.0)]
+    _, rows = joined_rows(tones, curves)
+    assert rows["part"].tolist() == [1.0, 2.0, 3.0, 4.0] * 2
+
+
+def test_a_tone_off_its_frequency_is_uncertain_by_the_slope():
+    """Between 5 and 10 kHz it falls by 6 dB an octave: 2 % are 0.17 dB."""
+    curves = [
+        (np.array([hz]), np.array([db])) for hz, db in zip(SPOT_HZ, [0, 0, 0, -6], strict=True)
+    ]
+    side, rows = joined_rows(spots(), curves, speed=1.02)
+    found = figures({"response": rows}, side)
+    off_db = 6.0 * np.log2(1.02)
+    assert only(found, "response_10khz_db", "left")["u_interpolation"] == pytest.approx(off_db)
+
+
+def parts(**second):
+    facts = {"modulation": "left", "velocity_cm_s": 3.5}
+    return [
+        {**sweep(), **facts, "start_hz": 20.0, "stop_hz": 1000.0},
+        {**sweep(), **facts, "start_hz": 1000.0, "stop_hz": 20_000.0, "continues": 1, **second},
+    ]
+
+
+@pytest.mark.parametrize(("meets_hz", "reference"), [(1000.0, 1), (800.0, 2), (1250.0, 1)])
+def test_a_sweep_that_goes_on_in_another_track_is_one_curve(meets_hz, reference):
+    low_hz, high_hz = np.geomspace(20.0, meets_hz, 150), np.geomspace(meets_hz, 20_000.0, 150)[1:]
+    curves = [(hz, cartridge_db(hz)) for hz in (low_hz, high_hz)]
+    side, rows = joined_rows(parts(), curves, response_tolerance_db=1.0)
+    assert set(rows["track"]) == {1.0}
+    np.testing.assert_array_equal(rows["frequency_hz"], [*low_hz, *high_hz])
+    true_db = cartridge_db(rows["frequency_hz"]) - cartridge_db(1000.0)
+    np.testing.assert_allclose(rows["response_db"], true_db, atol=1e-3)
+    own = rows["part"] == reference
+    assert rows["record_db"][own].max() <= 1.0 / np.sqrt(3.0)
+    np.testing.assert_allclose(rows["record_db"][~own], np.sqrt(2.0 / 3.0))
+    value = only(figures({"response": rows}, side), "response_10khz_db", "left")["value"]
+    assert value == pytest.approx(cartridge_db(10_000.0) - cartridge_db(1000.0), abs=0.01)
+
+
+def test_parts_cut_at_different_levels_are_laid_by_their_velocities():
+    low_hz, high_hz = np.geomspace(20.0, 1000.0, 100), np.geomspace(1000.0, 20_000.0, 100)[1:]
+    curves = [(low_hz, np.zeros(100)), (high_hz, np.full(99, -6.0206))]
+    _, rows = joined_rows(parts(velocity_cm_s=1.75), curves)
+    np.testing.assert_allclose(rows["response_db"], 0.0, atol=1e-4)
+
+
+def test_a_part_that_was_not_located_leaves_the_other():
+    high_hz = np.geomspace(1000.0, 20_000.0, 100)
+    side = make_side(*parts())
+    orders = orders_of(2, high_hz, {1: (heard(1.0, high_hz), 0.0)})
+    rows = tables.columns(measure(make_context(side, {"orders": orders})))
+    assert set(rows["track"]) == {1.0}
+    assert set(rows["part"]) == {2.0}
+    np.testing.assert_allclose(rows["response_db"], 0.0, atol=1e-9)

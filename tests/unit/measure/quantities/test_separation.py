@@ -8,7 +8,8 @@ import pytest
 from grooveledger.measure.quantities.separation import measure
 from grooveledger.physics.noise_floor import NOISE_95
 from grooveledger.storage import tables
-from made_observations import CHAIN, make_context, make_side, orders_of, swapped_chain
+from made_figures import figures, only
+from made_observations import CHAIN, joined, make_context, make_side, orders_of, swapped_chain
 
 HZ = np.geomspace(100.0, 20_000.0, 30)
 
@@ -112,3 +113,29 @@ def test_nothing_is_stated_without_a_driven_channel_or_without_noise_and_crossta
     assert silent["limited"][0]
     assert np.isnan(silent["separation_db"][0])
     assert np.isnan(silent["floor_db"][0])
+
+
+def test_tones_one_a_track_and_parts_of_a_sweep_are_one_curve():
+    hz = (1000.0, 5000.0, 10_000.0)
+    spots = [tone(frequency_hz=one, velocity_cm_s=5.0) for one in hz]
+    low_hz, high_hz = np.geomspace(100.0, 1000.0, 20), np.geomspace(1000.0, 2e4, 20)[1:]
+    sweeps = [
+        {"kind": "sweep", "modulation": "right", "start_hz": 100.0, "stop_hz": 1000.0},
+        {"kind": "sweep", "modulation": "right", "start_hz": 1000.0, "stop_hz": 2e4,
+         "continues": 4},
+    ]  # fmt: skip
+    side = make_side(*spots, *sweeps)
+    observed = [
+        *(orders_of(n, one, {1: (0.1, 0.01 * n)}) for n, one in enumerate(hz, start=1)),
+        orders_of(4, low_hz, {1: (0.01, 0.1)}),
+        orders_of(5, high_hz, {1: (0.01, 0.1)}),
+    ]
+    rows = tables.columns(measure(make_context(side, {"orders": joined(*observed)})))
+    assert rows["track"].tolist() == [1.0] * 3 + [4.0] * 39
+    assert rows["part"].tolist() == [1.0, 2.0, 3.0] + [4.0] * 20 + [5.0] * 19
+    np.testing.assert_allclose(rows["separation_db"][:3], 20.0 - 20.0 * np.log10([1, 2, 3]))
+    np.testing.assert_allclose(rows["separation_db"][3:], 20.0)
+    found = figures({"separation": rows}, side)
+    assert only(found, "separation_10khz_db", "left")["value"] == pytest.approx(10.4576, abs=1e-3)
+    assert np.isnan(only(found, "separation_min_db", "left")["value"])
+    assert only(found, "separation_min_db", "right")["value"] == pytest.approx(20.0)
