@@ -3,7 +3,7 @@
 import block_pandas  # noqa: F401
 from grooveledger.plan import Side
 from grooveledger.schemas.segment import HEALTH, TRACKS
-from grooveledger.segment.health import OK
+from grooveledger.schemas.states import Status
 from grooveledger.segment.job import segment
 from grooveledger.storage import tables
 from grooveledger.storage.digests import check_content
@@ -23,7 +23,7 @@ with logged(snakemake.log[0]):
         other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
         sha256=job["sha256"],
     )
-    if health["status"].to_pylist() != [OK]:
+    if health["status"].to_pylist() != [Status.OK]:
         check_content(path, job["sha256"])
     tables.write(TRACKS, tracks, snakemake.output.tracks, provenance(job))
     tables.write(HEALTH, health, snakemake.output.health, provenance(job))
