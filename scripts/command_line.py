@@ -61,7 +61,7 @@ def archive_parser(description: str, **first: str) -> argparse.ArgumentParser:
 
 
 def exit_status(program: Callable[[], int | None], fault: int = 1) -> int:
-    """Run a program; returns the exit status. What a person gave wrong is told, no more."""
+    """Run a program; returns the exit status. Wrong input gets a message, not a traceback."""
     try:
         status = program() or 0
         sys.stdout.flush()

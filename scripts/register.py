@@ -29,13 +29,13 @@ def main() -> None:
     parser.add_argument("--dry-run", action="store_true", help="show the rows, append none")
     arguments = parser.parse_args()
 
-    def told(line: str) -> None:
+    def report(line: str) -> None:
         print(line, flush=True)
 
     registered = register(
         arguments.configfile,
         arguments.directory,
-        told,
+        report,
         listen=not arguments.no_listening,
         write=not arguments.dry_run,
         notes=arguments.notes and read_notes(arguments.notes),

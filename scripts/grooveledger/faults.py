@@ -21,7 +21,7 @@ class Fault(NamedTuple):
     place : str
         Row, column or key, e.g. ``"row 7, stylus_hours"``; may be empty for the whole file.
     problem : str
-        What is wrong, with the value that was found.
+        What is wrong, with the offending value.
     remedy : str
         What would be right.
     """

@@ -1,4 +1,4 @@
-"""Snakemake's logger plugin ``progress``: its events, told by `grooveledger.run.progress`.
+"""Snakemake's logger plugin ``progress``: its events, reported by `grooveledger.run.progress`.
 
 Snakemake finds it by its name on Python's path and uses it where run.py asks for ``--logger
 progress``; its own lines are then in its log file alone.
@@ -17,7 +17,7 @@ from snakemake_interface_logger_plugins.settings import LogHandlerSettingsBase
 
 @dataclass
 class LogHandlerSettings(LogHandlerSettingsBase):
-    """What run.py tells the plugin: ``--logger-progress-results FOLDER``."""
+    """What run.py passes to the plugin: ``--logger-progress-results FOLDER``."""
 
     results: str = field(default="results", metadata={"help": "the results' folder"})
 

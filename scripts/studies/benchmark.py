@@ -44,7 +44,7 @@ PROJECT = Path(__file__).parents[2]
 STAGES = ("segment", "observe", "measure", "collect")
 #: Of FLAC, what recorders use unless told otherwise.
 COMPRESSION = 0.5
-#: Lengths below are for a side of so many minutes.
+#: Lengths below are for a side of this many minutes.
 SIDE_MIN = 10.0
 
 
@@ -161,7 +161,7 @@ def decode(files: Sequence[str]) -> None:
 def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> None:
     """Make the tables of stages 1 to 4 in this process, one capture after the other.
 
-    Of every so many captures one, from the first on; the archive's tables only of all of them.
+    Of every this many captures one, from the first on; the archive's tables only of all of them.
     """
     sys.path.insert(0, str(PROJECT / "scripts/rules"))
     import block_pandas  # noqa: F401

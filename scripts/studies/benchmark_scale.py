@@ -4,7 +4,7 @@ python scripts/studies/benchmark_scale.py FOLDER [--counts 100 1000] [--graph 10
 
 FOLDER gets an archive a count, of one short simulated recording under as many names; run on an idle
 machine and delete it afterwards. Everything is made: tables, pages, workbook. With --graph only the
-graph of all jobs is built for so many captures, by a dry run.
+graph of all jobs is built for this many captures, by a dry run.
 """
 
 import argparse

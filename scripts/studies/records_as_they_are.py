@@ -65,8 +65,8 @@ DRIVEN = ((3, "left"), (4, "right"))
 #: Figures, and how far off they may be (response and separation in dB, the others as parts).
 BOUNDS = {"response_db": 0.25, "separation_db": 1.0, "thd": 0.10, "upper_limit": 0.02}
 TOP_HZ = 18_000.0
-#: Where a figure's own stated noise allows more, so many of its standard deviations do: the largest
-#: of the 200 points of a curve.
+#: Where a figure's own stated noise allows more, this many of its standard deviations do: the
+#: largest of the 200 points of a curve.
 SIGMAS = 4.5
 SIGMA_DB = 20.0 / np.log(10.0)
 

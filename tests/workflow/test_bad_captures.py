@@ -67,7 +67,7 @@ REMEDY = re.compile(
     r"capture again|copy (it|the file) again|convert it|put it in|record (both|at)|"
     r"set the speed|(correct|check) record and side|exchange the cables|set invert|"
     r"check the converter|raise the recording gain|let the recorder run|read it as raw|"
-    r"nothing needs doing"
+    r"nothing to do"
 )
 
 
@@ -216,7 +216,7 @@ BAD = {
     "left-out": flagged(lambda s: s.of(damage.track_left_out(s.side, 2)), "no track 2: skipped",
                         [1, 3, 4, 5]),
     "bursts": flagged(lambda s: damage.bursts(s.good, RATE_HZ, (s.at(1, -0.1) + 0.5,)),
-                      "something that is not planned from"),
+                      "sound that is not planned from"),
     "short-gaps": Bad(lambda s: s.of(damage.gaps_of(s.side, 1.0)), "ok", "^$", ALL),
     "hum": flagged(lambda s: s.of(hum_db=-12.0), "hum at -.* is as loud as"),
     "40-db-low": flagged(lambda s: damage.louder(s.good, -40.0), "raise the recording gain"),

@@ -66,8 +66,8 @@ def read_recording(path: Path) -> Recording:
 
 def find_recordings(folder: Path) -> list[str]:
     """Paths of the recordings under a folder, relative to it, hidden ones left out, sorted."""
-    found = (path for path in folder.rglob("*") if path.suffix.lower() in ENDINGS)
-    relative = (path.relative_to(folder) for path in found if path.is_file())
+    recordings = (path for path in folder.rglob("*") if path.suffix.lower() in ENDINGS)
+    relative = (path.relative_to(folder) for path in recordings if path.is_file())
     return sorted(
         path.as_posix() for path in relative if not any(part.startswith(".") for part in path.parts)
     )
@@ -95,12 +95,12 @@ def _broadcast_date(path: Path) -> str | None:
 
 def _iso(date: str, time: str) -> str | None:
     """ISO date, or date-time to the minute, of what a tag holds; None where it is no date."""
-    found = _DATE.match(date)
-    if found is None:
+    match = _DATE.match(date)
+    if match is None:
         return None
     clock = _TIME.match(time)
     try:
-        day = datetime.date(*(int(part) for part in found.groups()))
+        day = datetime.date(*(int(part) for part in match.groups()))
         if clock is None:
             return day.isoformat()
         hour, minute, _ = (int(part) for part in clock.groups())

@@ -30,7 +30,7 @@ class FilenamePattern:
     Parameters
     ----------
     pattern : str
-        As a person writes it; `pattern_problems` has found nothing wrong with it.
+        As a person writes it; without problems, as `pattern_problems` sees it.
     known : mapping of str to collection of str
         The ids that a field can have. Where capitals differ, the id's own are taken.
     """
@@ -46,10 +46,10 @@ class FilenamePattern:
 
     def read(self, name: str) -> dict[str, str] | None:
         """Cells in a name (without the file's ending); None where the pattern does not fit."""
-        found = self._strict.fullmatch(name)
-        if found is None:
+        match = self._strict.fullmatch(name)
+        if match is None:
             return None
-        cells = found.groupdict()
+        cells = match.groupdict()
         for field, names in self._known.items():
             if field in cells:
                 cells[field] = names[cells[field].casefold()]
@@ -62,8 +62,8 @@ class FilenamePattern:
 
     def unknown_ids(self, name: str) -> list[tuple[str, str]]:
         """Fields and words of a name that would fit, were the words known ids."""
-        found = self._loose.fullmatch(name)
-        cells = found.groupdict() if found else {}
+        match = self._loose.fullmatch(name)
+        cells = match.groupdict() if match else {}
         return [
             (field, cells[field])
             for field, names in self._known.items()
@@ -145,8 +145,8 @@ def read_name(
 
 def day_in(path: str) -> str | None:
     """Day that a file's path names, year first, wherever it stands; None unless it is just one."""
-    found = {_moment(f"{y}-{m}-{d}", DATE_FORM) for y, _, m, d in _DAY.findall(_stem(path))}
-    days = found - {None}
+    dates = {_moment(f"{y}-{m}-{d}", DATE_FORM) for y, _, m, d in _DAY.findall(_stem(path))}
+    days = dates - {None}
     return days.pop() if len(days) == 1 else None
 
 

@@ -43,10 +43,10 @@ def _read_things(path: Path, name: str, kind: str, faults: Faults) -> Things | N
     value = document.value if document.value is not None else {}
     things, problems = checked(value, schema(f"{kind}s"))
     if kind == "cartridge":
-        told = {problem.path for problem in problems}
+        reported = {problem.path for problem in problems}
         for cartridge, mapping in (things or {}).items():
             more = _rating_problems(cartridge, (mapping or {}).get("rated") or {})
-            problems += [problem for problem in more if problem.path not in told]
+            problems += [problem for problem in more if problem.path not in reported]
     faults.extend(document.faults(name, problems))
     if things is None:
         return None

@@ -67,11 +67,11 @@ def _read_record(path: Path, name: str, directory: Path, records: Records, fault
         return
     record, problems = checked(document.value, schema("record"))
     if record is not None:
-        told = {problem.path for problem in problems}
+        reported = {problem.path for problem in problems}
         more = _name_problems(record, path)
         for side, mapping in (record.get("sides") or {}).items():
             more += _side_problems(mapping, ("sides", side))
-        problems += [problem for problem in more if problem.path not in told]
+        problems += [problem for problem in more if problem.path not in reported]
     faults.extend(document.faults(name, problems))
     if record is None or not record.get("sides"):
         return
@@ -161,19 +161,19 @@ def _continues_faults(
 
 def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """Return what a track's schema can't express: key, problem and remedy."""
-    found = []
+    faults = []
     kind = track.get("kind")
     levels = (None, "level", "response")
     if kind == "tone" and track.get("purpose") in levels and not track["velocity_cm_s"]:
         remedy = "Give the velocity on the record's sleeve, or a purpose that needs none (speed)."
-        found.append(("velocity_cm_s", "is missing on a tone that gives a level", remedy))
+        faults.append(("velocity_cm_s", "is missing on a tone that gives a level", remedy))
     if kind == "sweep" and track.get("start_hz") and track.get("start_hz") == track.get("stop_hz"):
-        found.append(("stop_hz", "is the same as start_hz", "A steady tone has kind: tone."))
+        faults.append(("stop_hz", "is the same as start_hz", "A steady tone has kind: tone."))
     pair = track.get("frequencies_hz")
     if kind == "two_tone" and pair and None not in pair and pair[0] >= pair[1]:
-        found.append(("frequencies_hz", f"{shown(pair)} falls", "Give the low one first."))
+        faults.append(("frequencies_hz", f"{shown(pair)} falls", "Give the low one first."))
     if kind == "amplitude_steps":
-        found += _amplitude_faults(track)
+        faults += _amplitude_faults(track)
     steps = next(
         (track[key] for key in ("frequencies_hz", "amplitudes_um", "velocities_cm_s")
          if track.get(key)), ()
@@ -183,10 +183,12 @@ def _track_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         stated_s = track.get("duration_s") or planned_s
         if abs(stated_s - planned_s) > STEPS_TOLERANCE * planned_s:
             problem = f"{stated_s:g} s is not {len(steps)} steps of {track['step_s']:g} s"
-            found.append(("duration_s", problem, "Correct one of them, or leave duration_s out."))
+            faults.append(("duration_s", problem, "Correct one of them, or leave duration_s out."))
     if track.get("pilot_s") is not None and track.get("pilot_hz") is None:
-        found.append(("pilot_hz", "is missing beside pilot_s", "Give the pilot's frequency in Hz."))
-    return found
+        faults.append(
+            ("pilot_hz", "is missing beside pilot_s", "Give the pilot's frequency in Hz.")
+        )
+    return faults
 
 
 def _amplitude_faults(track: Mapping[str, Any]) -> list[tuple[str, str, str]]:

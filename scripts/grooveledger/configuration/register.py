@@ -29,7 +29,7 @@ _NO_ID = re.compile(r"[^A-Za-z0-9._-]+")
 _ID_MAX = 100
 #: Columns that a run can't do without.
 _REQUIRED = tuple(schema("captures")["required"])
-_TOLD = ("captured_at", "stylus", "record", "side", "chain", "stylus_hours", "temperature_c")
+_SHOWN = ("captured_at", "stylus", "record", "side", "chain", "stylus_hours", "temperature_c")
 #: Sorts after every date.
 _UNDATED = "~"
 
@@ -54,8 +54,8 @@ class Entry:
     remarks: list[str] = field(default_factory=list)
 
     def __str__(self) -> str:
-        told = [f"{column} {self.cells[column]}" for column in _TOLD if self.cells.get(column)]
-        lines = [f"{self.cells['file']} ({self.facts}): {', '.join(told)}"]
+        cells = [f"{column} {self.cells[column]}" for column in _SHOWN if self.cells.get(column)]
+        lines = [f"{self.cells['file']} ({self.facts}): {', '.join(cells)}"]
         if self.missing:
             lines.append(f"    could not fill in {', '.join(self.missing)}")
         return "\n".join([*lines, *(f"    {remark}" for remark in self.remarks)])
@@ -94,7 +94,7 @@ class Registered(NamedTuple):
 def register(
     config_file: Path,
     directory: Path,
-    told: Callable[[str], None],
+    report: Callable[[str], None],
     listen: bool = True,
     write: bool = True,
     notes: Notes | None = None,
@@ -107,7 +107,7 @@ def register(
         The archive's config.yaml.
     directory : Path
         What relative paths count from.
-    told : callable
+    report : callable
         Takes each line that a person should see, as it comes.
     listen : bool
         Whether to decode each recording and say which side it most likely holds.
@@ -142,7 +142,7 @@ def register(
             likely = namer.likely_sides(captures_dir / file) if listen else None
         except CaptureFault as fault:
             reason = str(fault).replace(f"{PurePosixPath(file).name} ", "it ", 1)
-            told(f"{file} is left out: {reason}")
+            report(f"{file} is left out: {reason}")
             left_out.append(file)
             continue
         noted: dict[str, str] = {}
@@ -151,10 +151,10 @@ def register(
         entry = namer.entry(file, recording, likely, noted)
         entry.cells["capture"] = _unique(entry.cells.get("capture") or _id_of(file), taken)
         entries.append(entry)
-        told(str(entry))
+        report(str(entry))
     entries.sort(key=lambda entry: entry.cells.get("captured_at") or _UNDATED)
     for column in sorted({name for entry in entries for name in entry.cells} - set(sheet.header)):
-        told(f"The sheet has no column {column}: what was found for it is not kept.")
+        report(f"The sheet has no column {column}: the values for it are not kept.")
     if notes is not None:
         faults.extend(notes.left())
     if entries and write and not faults:
@@ -211,7 +211,7 @@ def write_whole(path: Path, text: str) -> None:
 
 
 class _Namer:
-    """Finds a recording's cells: its name first, then what is heard, then what is configured."""
+    """Fills in a recording's cells: by its name, then its sound, then the configuration."""
 
     def __init__(self, archive: Archive) -> None:
         self._settings = archive.settings

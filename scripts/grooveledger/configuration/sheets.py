@@ -90,10 +90,10 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: Faults) -> list[
                     problem = f"{shown(cell)} is in a column without a name"
                     faults.add(name, place, problem, "Name the column or clear it.")
                 continue
-            value, told = reader.read(cell)
+            value, problems = reader.read(cell)
             values[reader.column] = value
             place = f"row {number}, {reader.column}"
-            faults.extend([Fault(name, place, found.problem, found.remedy) for found in told])
+            faults.extend([Fault(name, place, each.problem, each.remedy) for each in problems])
         result.append(Row(number, values))
     return result
 
@@ -101,7 +101,7 @@ def parse_sheet(text: str, name: str, schema_name: str, faults: Faults) -> list[
 def duplicates(rows: Iterable[Row], columns: tuple[str, ...], name: str, faults: Faults) -> None:
     """Report rows that have the same values in the columns as an earlier row.
 
-    Capitals make no difference: an id names a folder, and not every file system tells them apart.
+    Capitals make no difference: an id names a folder, and some file systems ignore them.
     """
     first: dict[tuple[Any, ...], int] = {}
     for number, values in rows:

@@ -178,8 +178,8 @@ def explained(node: Mapping[str, Any]) -> str:
     """Return a key's description, what it takes, and an example where it has no default."""
     words = [node["description"]]
     options = [option for option in node.get("enum", ()) if option is not None]
-    told = all(str(option) in node["description"] for option in options)
-    if not told or {"number", "integer", "array"}.intersection(types(node)):
+    named = all(str(option) in node["description"] for option in options)
+    if not named or {"number", "integer", "array"}.intersection(types(node)):
         words.append(f"Takes {taken(node)}.")
     if "examples" in node and not options and node.get("default") in (None, []):
         example = node["examples"][0]

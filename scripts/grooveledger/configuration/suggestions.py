@@ -6,7 +6,7 @@ from collections.abc import Iterable
 #: Longer words and longer lists are not compared: the cost grows with both.
 WORD_MAX = 100
 OPTIONS_MAX = 1000
-#: So many options are listed.
+#: This many options are listed.
 LISTED_MAX = 12
 
 

@@ -76,9 +76,9 @@ def _checked(value: Any, schema: Schema, problems: list[Problem], path: Path) ->
         return None
     for name in names:
         check = _CHECKS[name]
-        found = check(value, schema, problems, path)
-        if found is not _OTHER_TYPE:
-            return found
+        checked = check(value, schema, problems, path)
+        if checked is not _OTHER_TYPE:
+            return checked
     problems.append(Problem(path, f"{shown(value)} is {_described_type(value)}", give(schema)))
     return WRONG
 

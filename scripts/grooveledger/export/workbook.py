@@ -27,7 +27,7 @@ NAME_CHARACTERS = 31
 CREATED = datetime.datetime(2000, 1, 1)
 #: Widths of columns in characters, least and most.
 WIDTHS = (6, 40)
-#: So many rows are looked at for a column's width.
+#: This many rows are looked at for a column's width.
 WIDTH_SAMPLE = 200
 #: Columns that hold ISO 8601 dates or date-times.
 DATES = frozenset({"captured_at"})
@@ -66,7 +66,7 @@ def write(
     sheet_rows : int
         Rows that a sheet can hold, headers included; a longer table goes on in further sheets.
     declared : mapping of str to Table
-        Where the tables' meanings and units are told, by the table's name.
+        Where the tables' meanings and units are explained, by the table's name.
     """
     sheets = [sheet for table in paths for sheet in _sheets(table, sheet_rows, declared.get)]
     options = {

@@ -8,7 +8,7 @@ import pandas as pd
 
 from grooveledger.storage import data_frames
 
-#: The difference of two repeats stays below so many of their standard deviations in 95 % of cases
+#: The difference of two repeats stays below this many of their standard deviations in 95 % of cases
 #: (ISO 5725-6:1994, 4.1.4: repeatability limit r = 2.8 s_r).
 REPEATABILITY_FACTOR = 2.8
 #: Figures that agree to this part of themselves have not moved: another machine's rounding, and

@@ -86,7 +86,7 @@ def _parts(
             yield rows
         else:
             problem = "was made by other code, settings or recordings than the rest"
-            faults.append(Fault(str(path), "", problem, "Run again: it is made anew."))
+            faults.append(Fault(str(path), "", problem, "Run again: it is made again."))
     if faults:
         raise ConfigurationFaults(faults)
 

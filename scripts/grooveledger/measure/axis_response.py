@@ -43,13 +43,13 @@ def axis_response(context: CaptureContext, track: Track) -> AxisResponse:
     )
     amplitude_fs = np.abs(sum_fs) / np.sqrt(2.0)
     floor_fs = np.hypot(left.floor_fs, right.floor_fs) / np.sqrt(2.0)
-    heard = is_heard(amplitude_fs, floor_fs)
-    clean_fs = terminals.denoised(amplitude_fs, floor_fs)[heard, 0]
-    played_hz, nominal_hz = left.played_hz[heard], left.nominal_hz[heard]
+    clear = is_heard(amplitude_fs, floor_fs)
+    clean_fs = terminals.denoised(amplitude_fs, floor_fs)[clear, 0]
+    played_hz, nominal_hz = left.played_hz[clear], left.nominal_hz[clear]
     recorded_db = terminals.recorded_deviation_db(track, nominal_hz, context.side)
     level_db = 20.0 * np.log10(terminals.output_mv(clean_fs, played_hz, context.chain))
     level_db = level_db - recorded_db
-    noise_db = 20.0 / np.log(10.0) * floor_fs[heard, 0] / (np.sqrt(2.0) * clean_fs)
+    noise_db = 20.0 / np.log(10.0) * floor_fs[clear, 0] / (np.sqrt(2.0) * clean_fs)
     rising = np.argsort(played_hz, kind="stable")
     reference_db = value_at(played_hz[rising], level_db[rising], 0.5 * track.highest_hz)
     return AxisResponse(played_hz[rising], level_db[rising] - reference_db, noise_db[rising])

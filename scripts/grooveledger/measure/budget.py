@@ -109,7 +109,7 @@ def speed_rms(context: CaptureContext) -> float:
     The median of its speed tones; the usual one where it has none.
     """
     trace = context.observations.get("speed_trace", {})
-    found = []
+    deviations = []
     for track in np.unique(trace.get("track", np.empty(0))):
         rows = trace["track"] == track
         deviation_pct = trace["deviation_pct"][
@@ -117,8 +117,8 @@ def speed_rms(context: CaptureContext) -> float:
         ]
         place = np.linspace(-1.0, 1.0, len(deviation_pct))
         slope = float(place @ deviation_pct) / max(float(place @ place), 1e-12)
-        found.append(float(np.std(deviation_pct - slope * place)) / 100.0)
-    return float(np.median(found)) if found else USUAL_SPEED_RMS
+        deviations.append(float(np.std(deviation_pct - slope * place)) / 100.0)
+    return float(np.median(deviations)) if deviations else USUAL_SPEED_RMS
 
 
 def speed_part_db(context: CaptureContext) -> float:

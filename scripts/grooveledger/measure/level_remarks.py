@@ -45,25 +45,25 @@ def level_remarks(
         Tones that are looked at.
     """
     single, double = _sensitivities(context, level, as_described, band_hz)
-    told: list[tuple[int | None, str]] = [
+    remarks: list[tuple[int | None, str]] = [
         (None, text) for text in _step(single, double, context.settings["level_off_db"])
     ]
     means_db = [float(np.mean(list(one.values()))) for one in (single, double) if one]
     if not means_db:
-        return told
+        return remarks
     rated = rated_sensitivity_mv_per_cm_s(context.cartridge)
     if np.isnan(rated):
-        return [*told, *((None, text) for text in _beyond_usual(means_db, context))]
+        return [*remarks, *((None, text) for text in _beyond_usual(means_db, context))]
     least_db, most_db = (
         20.0 * np.log10(rated) + load_db for load_db in _load_db(context.cartridge, context.chain)
     )
     off_db = [mean_db - float(np.clip(mean_db, least_db, most_db)) for mean_db in means_db]
     # What explains a step between tracks is no fault of the chain: the lesser deviation counts.
     nearest_db = min(off_db, key=abs)
-    limit_db = ROOT_TWO_DB + NEAR_DB if told else context.settings["level_off_db"]
+    limit_db = ROOT_TWO_DB + NEAR_DB if remarks else context.settings["level_off_db"]
     if abs(nearest_db) > limit_db and min(off_db) * max(off_db) > 0.0:
-        told.append((None, _off(nearest_db, context)))
-    return told
+        remarks.append((None, _off(nearest_db, context)))
+    return remarks
 
 
 def _sensitivities(
@@ -73,21 +73,21 @@ def _sensitivities(
     band_hz: tuple[float, float],
 ) -> tuple[ByChannel, ByChannel]:
     """Sensitivity by tracks of one groove wall, and by lateral and vertical ones."""
-    found: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
+    by_axis: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
     for number, channel, rows in groups({"level": level}, "level"):
         sensitivity = float(rows["sensitivity_mv_per_cm_s"][0])
         is_inside = band_hz[0] < rows["frequency_hz"][0] < band_hz[1]
         if number in as_described and is_inside and not rows["limited"][0] and sensitivity > 0.0:
             drives_both = len(context.side.track(number).driven_channels) == 2
-            found[drives_both].setdefault(channel, []).append(20.0 * np.log10(sensitivity))
+            by_axis[drives_both].setdefault(channel, []).append(20.0 * np.log10(sensitivity))
     single, double = (
-        {channel: float(np.median(values)) for channel, values in one.items()} for one in found
+        {channel: float(np.median(values)) for channel, values in one.items()} for one in by_axis
     )
     return single, double
 
 
 def _step(single: ByChannel, double: ByChannel, limit_db: float) -> Iterator[str]:
-    """Lateral tracks that tell another sensitivity than those of one groove wall."""
+    """Lateral tracks that give another sensitivity than those of one groove wall."""
     common = sorted(single.keys() & double.keys())
     if not common:
         return

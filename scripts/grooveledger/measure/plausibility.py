@@ -23,11 +23,11 @@ Remark = tuple[int | None, str]
 ABSURD_DB, ABSURD_UP_TO_HZ = 20.0, 20_000.0
 #: Readings at most so far apart, in octaves, are neighbours that must agree.
 NEIGHBOUR_OCTAVES = 1.0 / 8.0
-#: A reading is off from so many times its noise and so much besides, dB, from the middle of the
+#: A reading is off from this many times its noise and this much besides, dB, from the middle of the
 #: lines between its neighbours at 1, 2 and 3 places: a resonance of Q 5 bends by 1.3 dB over them.
 OFF_SIGMAS, OFF_DB = 5.0, 2.0
 NEIGHBOUR_PLACES = (1, 2, 3)
-#: An octave is rough, all of it, where half of its readings are off their neighbours by so much.
+#: An octave is rough, all of it, where half of its readings are off their neighbours by this much.
 ROUGH_SIGMAS, ROUGH_DB = 3.0, 0.7
 #: A curve covers what was cut if it ends so near to the described ends, as a factor: a sleeve's
 #: frequencies are good to some per cent, and the lowest third of an octave passes in one window.

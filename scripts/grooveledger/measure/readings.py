@@ -59,13 +59,13 @@ def readings(
     rows = np.flatnonzero((orders["track"] == track) & (orders["channel"] == channel))
     time_s, moment = np.unique(orders["time_s"][rows], return_inverse=True)
     n = len(time_s)
-    found = {name: np.full(n, np.nan) for name in MOMENT}
-    found |= {name: np.full((n, len(lines)), np.nan) for name in LINE}
-    found["limited"] = np.ones((n, len(lines)), dtype=bool)
+    columns = {name: np.full(n, np.nan) for name in MOMENT}
+    columns |= {name: np.full((n, len(lines)), np.nan) for name in LINE}
+    columns["limited"] = np.ones((n, len(lines)), dtype=bool)
     for name in MOMENT:
-        found[name][moment] = orders[name][rows]
+        columns[name][moment] = orders[name][rows]
     for column, (order, low_order) in enumerate(lines):
         line = (orders["order"][rows] == order) & (orders["low_order"][rows] == low_order)
         for name in (*LINE, "limited"):
-            found[name][moment[line], column] = orders[name][rows[line]]
-    return Readings(**found)
+            columns[name][moment[line], column] = orders[name][rows[line]]
+    return Readings(**columns)

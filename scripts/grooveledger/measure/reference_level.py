@@ -10,10 +10,11 @@ from grooveledger.physics.equalisation import REFERENCE_HZ
 
 #: Readings so far from 1 kHz, in octaves, confirm the reference; cartridges are even there.
 CONFIRMING_OCTAVES = 1.0 / 6.0
-#: A straight line takes three readings to tell which of them is off.
+#: A straight line takes three readings to show which of them is off.
 CONFIRMING_LEAST = 4
-#: A reading is off from so many times its noise and so much besides, dB: what a response may bend
-#: within the confirming octaves, and what the platter's momentary speed adds (common practice).
+#: A reading is off from this many times its noise and this much besides, dB: what a response may
+#: bend within the confirming octaves, and what the platter's momentary speed adds (common
+#: practice).
 OFF_SIGMAS, OFF_DB = 4.0, 0.1
 
 

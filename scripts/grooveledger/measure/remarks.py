@@ -1,7 +1,7 @@
 """Where a capture's figures contradict what is described of record, chain and cartridge.
 
-What the sound alone tells (channels exchanged or dead, one inverted, another speed, another record)
-stage 1 has told already, and is not told again.
+What the sound alone shows (channels exchanged or dead, one inverted, another speed, another record)
+stage 1 has reported already, and is not repeated here.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,17 +26,17 @@ MIDRANGE_HZ = (290.0, 3000.0)
 #: A channel is weak, or is not driven, from this below the other. Balance is within 2 dB in any
 #: cartridge that meets the least of demands (IEC 60581-3, from memory).
 WEAK_DB = 6.0
-#: So far below the other a channel carries nothing: stage 1 tells of that.
+#: This far below the other a channel carries nothing, which stage 1 reports.
 DEAD_DB = 45.0
 #: Channels are in phase or in antiphase within 60 degrees.
 IN_PHASE_COS = 0.5
-#: With a wrong equalisation only tones so near to 1 kHz tell a level.
+#: With a wrong equalisation only tones this near to 1 kHz give a level.
 NEAR_1KHZ_HZ = (900.0, 1100.0)
-#: A sweep's ends are found to fractions of a second: shorter differences are none.
+#: A sweep's ends are located to fractions of a second: smaller differences mean nothing.
 DURATION_OFF_S = 1.0
 
 
-class Heard(NamedTuple):
+class DrivenLevels(NamedTuple):
     """A track's channels in the midrange.
 
     Attributes
@@ -46,7 +46,7 @@ class Heard(NamedTuple):
     left_db : float
         Left over right.
     phase_cos : float
-        Cosine of right minus left: 1 in phase, -1 in antiphase; NaN where one is not heard.
+        Cosine of right minus left: 1 in phase, -1 in antiphase; NaN where one carries nothing.
     """
 
     track: Track
@@ -75,7 +75,9 @@ def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Re
         In a fixed order; empty where nothing contradicts the description.
     """
     settings = context.settings
-    told, as_described = modulation_remarks(_heard(context), settings["separation_least_db"])
+    wiring, as_described = modulation_remarks(
+        _driven_levels(context), settings["separation_least_db"]
+    )
     tilts: list[Remark] = []
     if "response" in measures:
         tilts = equalisation_remarks(measures["response"], context.side, context.chain)
@@ -84,7 +86,7 @@ def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Re
         band_hz = NEAR_1KHZ_HZ if tilts else LEVEL_BAND_HZ
         levels = level_remarks(context, measures["level"], as_described, band_hz)
     return [
-        *told,
+        *wiring,
         *tilts,
         *levels,
         *_duration_remarks(context),
@@ -94,15 +96,16 @@ def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Re
 
 
 def modulation_remarks(
-    heard: Sequence[Heard], least_db: float
+    tracks: Sequence[DrivenLevels], least_db: float
 ) -> tuple[list[Remark], frozenset[int]]:
     """Tell which channels are not driven as described.
 
-    A fault that all tracks share is the leads': exchanged or inverted channels are told by stage 1.
+    A fault that all tracks share is the leads': exchanged or inverted channels are reported by
+    stage 1.
 
     Parameters
     ----------
-    heard : sequence of Heard
+    tracks : sequence of DrivenLevels
         The tracks of one tone at a time.
     least_db : float
         Separation below which the channels of a track of one groove wall are alike.
@@ -114,30 +117,30 @@ def modulation_remarks(
     as_described : frozenset of int
         Numbers of the tracks whose channels are as described.
     """
-    weak = _weak_remarks(heard)
+    weak = _weak_remarks(tracks)
     if weak is not None:
         return weak, frozenset()
-    single = [one for one in heard if len(one.track.driven_channels) == 1]
-    double = [one for one in heard if len(one.track.driven_channels) == 2]
+    single = [one for one in tracks if len(one.track.driven_channels) == 1]
+    double = [one for one in tracks if len(one.track.driven_channels) == 2]
     alike = [one for one in single if abs(one.driven_db) < least_db]
     crossed = [one for one in single if one.driven_db <= -least_db]
     lone = [one for one in double if abs(one.left_db) >= WEAK_DB]
     turned = [one for one in double if one not in lone and _is_turned(one)]
-    told: list[Remark] = []
+    remarks: list[Remark] = []
     if alike and len(alike) == len(single):
-        told.append((None, _mono(alike)))
+        remarks.append((None, _mono(alike)))
     else:
-        told += [(one.track.track, _both(one)) for one in alike]
+        remarks += [(one.track.track, _both(one)) for one in alike]
     if len(crossed) < len(single):
-        told += [(one.track.track, _other(one)) for one in crossed]
-    told += [(one.track.track, _one(one)) for one in lone]
+        remarks += [(one.track.track, _other(one)) for one in crossed]
+    remarks += [(one.track.track, _one(one)) for one in lone]
     if len(turned) < len(double) - len(lone):
-        told += [(one.track.track, _axis(one)) for one in turned]
+        remarks += [(one.track.track, _axis(one)) for one in turned]
     contradicted = {one.track.track for one in (*alike, *crossed, *lone)}
-    return told, frozenset(one.track.track for one in heard) - contradicted
+    return remarks, frozenset(one.track.track for one in tracks) - contradicted
 
 
-def _heard(context: CaptureContext) -> list[Heard]:
+def _driven_levels(context: CaptureContext) -> list[DrivenLevels]:
     """Tracks that have readings in the midrange whose louder channel is clear of the noise."""
     found = []
     for track in context.side.tracks:
@@ -153,20 +156,20 @@ def _heard(context: CaptureContext) -> list[Heard]:
         phase = np.radians(read.phase_deg["right"] - read.phase_deg["left"])[both]
         left_db = float(np.median(20.0 * np.log10(left[inside] / right[inside])))
         found.append(
-            Heard(track, left_db, float(np.median(np.cos(phase))) if both.any() else np.nan)
+            DrivenLevels(track, left_db, float(np.median(np.cos(phase))) if both.any() else np.nan)
         )
     return found
 
 
-def _weak_remarks(heard: Sequence[Heard]) -> list[Remark] | None:
+def _weak_remarks(tracks: Sequence[DrivenLevels]) -> list[Remark] | None:
     """Tell of a channel that is weak on every track; None where there is none.
 
     Of a lateral or vertical track the channels' difference is the imbalance; of a left and a right
     one, which add and subtract their separation, its mean is.
     """
-    left_db = [one.left_db for one in heard if one.track.modulation == "left"]
-    right_db = [one.left_db for one in heard if one.track.modulation == "right"]
-    imbalances_db = [one.left_db for one in heard if len(one.track.driven_channels) == 2]
+    left_db = [one.left_db for one in tracks if one.track.modulation == "left"]
+    right_db = [one.left_db for one in tracks if one.track.modulation == "right"]
+    imbalances_db = [one.left_db for one in tracks if len(one.track.driven_channels) == 2]
     imbalances_db += [0.5 * (left + right) for left in left_db for right in right_db]
     least_db = min(map(abs, imbalances_db), default=0.0)
     if least_db < WEAK_DB or min(imbalances_db) * max(imbalances_db) < 0.0:
@@ -183,12 +186,12 @@ def _weak_remarks(heard: Sequence[Heard]) -> list[Remark] | None:
     ]
 
 
-def _is_turned(one: Heard) -> bool:
+def _is_turned(one: DrivenLevels) -> bool:
     sign = -1.0 if one.track.modulation == "vertical" else 1.0
     return bool(sign * one.phase_cos < -IN_PHASE_COS)
 
 
-def _mono(alike: Sequence[Heard]) -> str:
+def _mono(alike: Sequence[DrivenLevels]) -> str:
     numbers = ", ".join(str(one.track.track) for one in alike)
     widest_db = max(abs(one.driven_db) for one in alike)
     return (
@@ -197,14 +200,14 @@ def _mono(alike: Sequence[Heard]) -> str:
     )
 
 
-def _both(one: Heard) -> str:
+def _both(one: DrivenLevels) -> str:
     return (
         f"track {one.track.track} is described as {one.track.modulation}, but its channels are "
         f"within {abs(one.driven_db):.1f} dB: correct its modulation (lateral or vertical?)"
     )
 
 
-def _other(one: Heard) -> str:
+def _other(one: DrivenLevels) -> str:
     other = "right" if one.track.modulation == "left" else "left"
     return (
         f"track {one.track.track} is described as {one.track.modulation}, but {other} is "
@@ -212,7 +215,7 @@ def _other(one: Heard) -> str:
     )
 
 
-def _one(one: Heard) -> str:
+def _one(one: DrivenLevels) -> str:
     louder = "left" if one.left_db > 0.0 else "right"
     return (
         f"track {one.track.track} is described as {one.track.modulation}, but {louder} is "
@@ -220,7 +223,7 @@ def _one(one: Heard) -> str:
     )
 
 
-def _axis(one: Heard) -> str:
+def _axis(one: DrivenLevels) -> str:
     is_lateral = one.track.modulation == "lateral"
     phase, axis = ("antiphase", "vertical") if is_lateral else ("phase", "lateral")
     return (
@@ -230,7 +233,7 @@ def _axis(one: Heard) -> str:
 
 
 def _duration_remarks(context: CaptureContext) -> Iterator[Remark]:
-    """Sweeps that are as long as another; of other tracks stage 1 tells."""
+    """Sweeps that are as long as another; stage 1 checks the others."""
     tracks, speed = context.tracks, speed_ratio(context)
     limit_pct = context.settings["duration_off_pct"]
     for i in np.flatnonzero((tracks["match"] == TrackMatch.FOUND) & (tracks["kind"] == "sweep")):
@@ -251,7 +254,7 @@ def _duration_remarks(context: CaptureContext) -> Iterator[Remark]:
 def _distortion_remarks(
     context: CaptureContext, measures: Mapping[str, Columns]
 ) -> Iterator[Remark]:
-    """Distortion beyond all reason on most tracks; of clipping stage 1 tells."""
+    """Distortion beyond all reason on most tracks; stage 1 reports clipping."""
     if "distortion" not in measures:
         return
     rows, tracks = measures["distortion"], context.tracks

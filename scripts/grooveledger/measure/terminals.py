@@ -1,4 +1,4 @@
-"""From what the converter heard to what the cartridge gave: gain, replay curve, channel wiring."""
+"""From the converter's input back to the cartridge's output: gain, replay curve, channel wiring."""
 
 from collections.abc import Mapping
 

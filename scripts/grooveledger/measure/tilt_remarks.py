@@ -1,4 +1,4 @@
-"""Which wrong equalisation a response's tilt tells: of the chain, or of the record's tracks."""
+"""Which wrong equalisation explains a response's tilt: the chain's, or the record's."""
 
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
@@ -15,10 +15,10 @@ from grooveledger.physics.equalisation import (
 )
 from grooveledger.plan import Chain, Side, Track
 
-#: Cartridges are even enough to tell a tilt from their own response in this band; in the treble a
+#: Cartridges are flat enough to tell a tilt from their own response in this band; in the treble a
 #: worn tip or too much capacitance has its own say.
 BAND_HZ = (50.0, 10_000.0)
-#: A curve must cover so many octaves of it, and is read at so many points an octave.
+#: A curve must cover this many octaves of it, and is read at this many points an octave.
 OCTAVES_MIN, POINTS_PER_OCTAVE = 2.5, 6
 #: A response is tilted from this rms deviation from level. Treble 6 dB down at 10 kHz makes 1.3.
 TILTED_DB = 2.5
@@ -54,14 +54,14 @@ def equalisation_remarks(
         curve, the tracks are blamed only if one fault of theirs would do as well.
     """
     curves = _curves(response, side)
-    found = {track: explanations(*curves[track], track, chain) for track in curves}
+    explained_by = {track: explanations(*curves[track], track, chain) for track in curves}
     chain_s = [
         one
-        for one in next(iter(found.values()), ())
-        if one.key == "equalisation" and all(one in others for others in found.values())
+        for one in next(iter(explained_by.values()), ())
+        if one.key == "equalisation" and all(one in others for others in explained_by.values())
     ]
     laws: dict[tuple[str, tuple[Explanation, ...]], list[Track]] = {}
-    for track, explained in found.items():
+    for track, explained in explained_by.items():
         own = tuple(one for one in explained if one.key == "recorded")
         laws.setdefault((track.recorded, own), []).append(track)
     if chain_s:
@@ -73,10 +73,10 @@ def equalisation_remarks(
 def explanations(
     frequency_hz: np.ndarray, response_db: np.ndarray, track: Track, chain: Chain
 ) -> tuple[Explanation, ...]:
-    """Return the wrong descriptions that a curve of even points tells; none if it is level.
+    """Return the wrong descriptions that explain an evenly spaced curve; none if it is level.
 
-    Several explain a curve alike where it does not reach what tells them apart; a missing section
-    is only thought of where nothing simpler explains as much.
+    Several explain a curve alike where it does not reach the frequencies at which they differ; a
+    missing section is only thought of where nothing simpler explains as much.
     """
     level_db = response_db - response_db.mean()
     tilt_db = _rms(level_db)

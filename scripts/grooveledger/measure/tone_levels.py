@@ -59,29 +59,29 @@ def tone_levels(context: CaptureContext) -> Iterator[ToneLevel]:
     played over nominal frequency to refer it to the nominal velocity.
     """
     for track in filter(is_level_tone, context.side.tracks):
-        found = fundamental(context, track)
-        if found is None:
+        tone = fundamental(context, track)
+        if tone is None:
             continue
-        speed = found.played_hz / found.nominal_hz
-        phase_deg = wrapped_deg(found.phase_deg["right"] - found.phase_deg["left"])
+        speed = tone.played_hz / tone.nominal_hz
+        phase_deg = wrapped_deg(tone.phase_deg["right"] - tone.phase_deg["left"])
         # Noise across the signal turns it: its rms over sqrt 2, in radians, in either channel.
         phase_noise_deg = np.degrees(
-            np.hypot(found.noise_to_signal("left"), found.noise_to_signal("right")) / np.sqrt(2.0)
+            np.hypot(tone.noise_to_signal("left"), tone.noise_to_signal("right")) / np.sqrt(2.0)
         )
         if len(track.driven_channels) < 2:
             phase_deg = np.full(phase_deg.shape, np.nan)
-        velocity = channel_velocity_rms_cm_s(track, found.nominal_hz, context.side)
+        velocity = channel_velocity_rms_cm_s(track, tone.nominal_hz, context.side)
         for channel in track.driven_channels:
-            output = output_mv(found.amplitude[channel], found.played_hz, context.chain) / speed
+            output = output_mv(tone.amplitude[channel], tone.played_hz, context.chain) / speed
             yield ToneLevel(
                 track=track,
                 channel=channel,
-                nominal_hz=found.nominal_hz,
-                played_hz=found.played_hz,
+                nominal_hz=tone.nominal_hz,
+                played_hz=tone.played_hz,
                 output_mv=output,
                 sensitivity_mv_per_cm_s=output / velocity,
                 interchannel_phase_deg=phase_deg,
-                noise_db=noise_level_db(found.noise_to_signal(channel)),
+                noise_db=noise_level_db(tone.noise_to_signal(channel)),
                 phase_noise_deg=phase_noise_deg,
-                limited=found.limited[channel],
+                limited=tone.limited[channel],
             )

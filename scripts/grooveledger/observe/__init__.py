@@ -1,1 +1,1 @@
-"""Stage 2: the only signal processing; what was heard, in converter units, uncorrected."""
+"""Stage 2: the only signal processing; the sound as captured, in converter units, uncorrected."""

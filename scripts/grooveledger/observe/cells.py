@@ -18,22 +18,22 @@ from grooveledger.physics.noise_floor import HEARD_RE_FLOOR
 CHANNELS = ("left", "right")
 #: Noise alone is 1.5 times its median on average. Frames in which n components' noise exceeds that
 #: by this over the root of n, in medians, hold a tick and are left out of averages (by chance one
-#: in some thousands). No component counts for more than so many times its median.
+#: in some thousands). No component counts for more than this many times its median.
 TICK_EXCESS, TICK_RATIO_MAX = 11.0, 25.0
 #: Part of its reading that a component's noise may be without being taken for a tick, for each
 #: second of the window: a long one dilutes a tick, and a sweep's own course changes more in it.
 TICK_UNNOTICED_PER_S = 0.07
-#: So many frames either side of such a one are left out too.
+#: This many frames either side of such a one are left out too.
 TICK_REACH = OVERLAP // 4
-#: Noise is averaged over so many frames either side, 16 windows, which leaves about 0.8 dB of
-#: scatter where only one quadrature is read, 0.6 dB where both are; in a sweep over so many octaves
-#: at most (rumble is steep), but over no fewer frames than the least.
+#: Noise is averaged over this many frames either side, 16 windows, which leaves about 0.8 dB of
+#: scatter where only one quadrature is read, 0.6 dB where both are; in a sweep over this many
+#: octaves at most (rumble is steep), but over no fewer frames than the least.
 NOISE_REACH, NOISE_REACH_LEAST = 16 * OVERLAP, 3 * OVERLAP
 NOISE_OCTAVES = 0.25
-#: A cell's own noise counts where it is so many times that around it.
+#: A cell's own noise counts where it is this many times that around it.
 OWN_NOISE_RATIO = 4.0
-#: Frames are turned to the reference's phase one by one where its power is so many times the noise:
-#: that raises a reading by 0.01 % at most.
+#: Frames are turned to the reference's phase one by one where its power is this many times the
+#: noise: that raises a reading by 0.01 % at most.
 TURNED_SNR = 2500.0
 #: A cell of a sweep is read where at least this part of its frames is free of ticks.
 CELL_KEPT = 0.4

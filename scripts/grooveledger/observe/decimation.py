@@ -61,7 +61,7 @@ def turned(taps: np.ndarray, frequency_hz: float, sample_rate_hz: float) -> np.n
 
 
 def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:
-    """Filter a stretch and keep one sample of every so many.
+    """Filter a stretch and keep every n-th sample.
 
     A block of samples times a matrix of shifted taps gives several frames at once, with what the
     blocks after it add to them.

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from grooveledger.capture.kept_sound import keeping
 from grooveledger.faults import CaptureFault
-from grooveledger.observe.located_tracks import found_stretches
+from grooveledger.observe.located_tracks import located_stretches
 from grooveledger.plan import Side
 from grooveledger.plan.uses import is_speed_tone
 from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
@@ -119,6 +119,6 @@ def _read_twice(tracks: Path, stale: Mapping[str, Mapping[str, Any]]) -> list[tu
     job = stale["observe_speed_trace"]
     if not job.get("used", True):
         return []
-    located = found_stretches(tables.read(tracks))
+    located = located_stretches(tables.read(tracks))
     speed_tones = filter(is_speed_tone, Side.from_mapping(job["side"]).tracks)
     return [located[track.track] for track in speed_tones if track.track in located]

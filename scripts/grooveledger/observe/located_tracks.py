@@ -1,4 +1,4 @@
-"""Where the planned tracks of a capture were found."""
+"""Where the planned tracks of a capture lie."""
 
 from collections.abc import Callable
 
@@ -8,8 +8,8 @@ from grooveledger.plan import Side, Track
 from grooveledger.schemas.states import TrackMatch
 
 
-def found_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
-    """Return start and stop in seconds of each track that was found, by its number.
+def located_stretches(tracks: pa.Table) -> dict[int, tuple[float, float]]:
+    """Return start and stop in seconds of each located track, by its number.
 
     Parameters
     ----------
@@ -46,10 +46,10 @@ def guarded_stretches(
     shortest_s : float
         Tracks with less than this between the guards are left out.
     """
-    found = found_stretches(tracks)
-    wanted = [track for track in filter(uses, side.tracks) if track.track in found]
+    located = located_stretches(tracks)
+    wanted = [track for track in filter(uses, side.tracks) if track.track in located]
     guarded = [
-        (track, found[track.track][0] + guard_s, found[track.track][1] - guard_s)
+        (track, located[track.track][0] + guard_s, located[track.track][1] - guard_s)
         for track in wanted
     ]
     return [entry for entry in guarded if entry[2] - entry[1] >= shortest_s]

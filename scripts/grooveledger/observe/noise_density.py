@@ -11,7 +11,7 @@ import soundfile as sf
 from grooveledger.capture import reader
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass
 from grooveledger.observe.located_tracks import guarded_stretches
-from grooveledger.observe.ticks import Mended, bridged_power, cell_length, mended
+from grooveledger.observe.ticks import Bridged, bridged_power, bridged_stretches, cell_length
 from grooveledger.plan import Side
 from grooveledger.plan.uses import is_noise_groove
 from grooveledger.schemas.observe import NOISE_DENSITY
@@ -26,7 +26,7 @@ SLOW_RATE_HZ, SLOW_PASS_HZ = 4000.0, 1250.0
 SLOW_FRAME_S, SLOW_STEP = 4.0, 0.25
 #: Length of the fast spectra in cells of the tick detector: 12 ms.
 FAST_FRAME_CELLS = 48
-#: Bands above the crossover: at least one fast line, and about so many an octave.
+#: Bands above the crossover: at least one fast line, and about this many an octave.
 BANDS_PER_OCTAVE = 12.0
 #: Shortest groove that is analysed, s.
 SHORTEST_S = 1.0
@@ -42,7 +42,7 @@ def observe_noise(
     path : path
         The capture.
     tracks : pyarrow.Table
-        Where its tracks lie (stage 1); those not found are passed over.
+        Where its tracks lie (stage 1); those not located are skipped.
     side : Side
         The plan.
     settings : mapping
@@ -80,7 +80,7 @@ def _analysed(
     ticks = samples = spoilt = 0
     blocks = reader.blocks(file, start, stop, reader.BLOCK_FRAMES // frame * frame)
     # Two frames hold a tick and all that it spoils.
-    for stretch in mended(blocks, rate, threshold_db, 2 * frame):
+    for stretch in bridged_stretches(blocks, rate, threshold_db, 2 * frame):
         slow.push(stretch.samples)
         fast.push(stretch)
         ticks += stretch.ticks
@@ -166,7 +166,7 @@ class _FastSpectra:
         self._sums = np.zeros((2, 3, frame // 2 + 1))
         self._counts = np.zeros(2)
 
-    def push(self, stretch: Mended) -> None:
+    def push(self, stretch: Bridged) -> None:
         """Take the next stretch, a whole number of frames long."""
         spoilt = stretch.spoilt.reshape(-1, FAST_FRAME_CELLS).any(axis=1)
         shaped = stretch.samples.reshape(2, -1, self.frame)

@@ -10,7 +10,7 @@ import pyarrow as pa
 import soundfile as sf
 
 from grooveledger.capture import reader
-from grooveledger.observe.located_tracks import found_stretches
+from grooveledger.observe.located_tracks import located_stretches
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.reading import Reading, Rows
 from grooveledger.observe.sound import MARGIN_S, Sound, read_sound
@@ -32,7 +32,7 @@ STEADY_LONGEST_S = 120.0
 SPEED_SEARCH, SPEED_SEARCH_KNOWN = 0.10, 0.04
 #: Sound read either side of a stepped track, s: its first step may begin before the track seems to.
 STEPS_MARGIN_S = 1.0
-#: Sound read either side of a sweep, s, and at least so many cycles of its lowest frequency: its
+#: Sound read either side of a sweep, s, and at least this many cycles of its lowest frequency: its
 #: ends are looked for in it.
 SWEEP_MARGIN_S, SWEEP_MARGIN_CYCLES = 1.0, 10.0
 
@@ -60,7 +60,7 @@ def observe_orders(
     path : path
         The capture.
     tracks : pyarrow.Table
-        Where its tracks lie (stage 1); those not found are passed over.
+        Where its tracks lie (stage 1); those not located are skipped.
     side : Side
         The plan.
     settings : mapping
@@ -74,22 +74,22 @@ def observe_orders(
     readings: list[dict[str, Any]] = []
     spectra: list[dict[str, Any]] = []
     spectrum_tracks = {track.track for track in filter(is_spectrum_tone, side.tracks)}
-    found = found_stretches(tracks)
-    if found:
+    located = located_stretches(tracks)
+    if located:
         with reader.open_capture(path) as file:
             speed, known = 1.0, False
             speeds = []
-            # Tones first: they tell the platter's speed, which sweeps and steps are then read with.
+            # Tones first: they give the platter's speed, at which sweeps and steps are then read.
             for track in sorted(
                 side.tracks, key=lambda t: (t.kind != "tone", side.position(t.track))
             ):
-                if track.track not in found or not track.lowest_hz:
+                if track.track not in located or not track.lowest_hz:
                     continue
                 if track.duration_s is None:
-                    begin_s, end_s = found[track.track]
+                    begin_s, end_s = located[track.track]
                     track = replace(track, duration_s=(end_s - begin_s) * speed)
                 tolerance = SPEED_SEARCH_KNOWN if known else SPEED_SEARCH
-                for part in _parts(file, track, *found[track.track], speed):
+                for part in _parts(file, track, *located[track.track], speed):
                     sound = read_sound(file, part.begin_s, part.end_s, _margin_s(track))
                     reading = Reading(sound, track, settings, speed, tolerance)
                     for rows, phase in _rows(reading, part):

@@ -14,9 +14,9 @@ from grooveledger.observe.order_tracking import (
 )
 from grooveledger.observe.sound import Sound
 
-#: A frame's phase counts where its power is so many times the noise around it.
+#: A frame's phase counts where its power is this many times the noise around it.
 CLEAR_SNR = 4.0
-#: Frames whose noise is compared: the median of so many, a tick being none of them.
+#: Frames whose noise is compared: the median of this many, a tick being none of them.
 NOISE_FRAMES = 64
 #: Median re mean of the square of a real Gaussian.
 SQUARE_MEDIAN = 0.4549
@@ -24,9 +24,9 @@ SQUARE_MEDIAN = 0.4549
 #: 0.1 % high at most (half its square), and its fifth harmonic 2 % low.
 PHASE_SIGMA_RAD = 0.04
 #: Shortest and longest half-length of the smoothing: a quarter window, so that the fastest flutter
-#: that a window passes is followed, and so many seconds.
+#: that a window passes is followed, and this many seconds.
 SHORTEST_WINDOWS, LONGEST_S = 0.25, 0.5
-#: The phase is followed up to so many of its frames' windows from a clear frame.
+#: The phase is followed up to this many of its frames' windows from a clear frame.
 FOLLOWED_WINDOWS = 2.0
 
 

@@ -16,7 +16,7 @@ from grooveledger.plan import Track
 
 #: Orders are read below this part of half the sampling rate: above lies the converter's filter.
 NYQUIST_PART = 0.94
-#: While the phase is looked for the window has so many cycles and is at least so long, s.
+#: While the phase is looked for the window has this many cycles and is at least so long, s.
 SEARCH_CYCLES, SEARCH_SHORTEST_S = 6.0, 0.012
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))

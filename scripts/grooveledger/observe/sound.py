@@ -16,7 +16,7 @@ from grooveledger.observe.order_tracking import PhasePath
 MARGIN_S = 0.3
 #: Frames of a part that memory holds: a minute and a half at 192 kHz. Of more it holds pieces.
 HELD_FRAMES = 1 << 24
-#: Sound is read with samples as few as the highest frequency of interest allows: at least so many
+#: Sound is read with samples as few as the highest frequency of interest allows: at least this many
 #: times it. The filter's ripple in the band, and what folds into it, is so far down.
 THINNED_RATE_RATIO = 3.0
 THINNED_ATTENUATION_DB = 100.0
@@ -106,13 +106,13 @@ def read_sound(
         StoredSamples.of(blocks) if stop - start > HELD_FRAMES else _held(blocks, stop - start)
     )
     if not samples.shape[1]:
-        raise CaptureFault(f"nothing can be read at {begin_s:.1f} s, where a track was found")
+        raise CaptureFault(f"nothing can be read at {begin_s:.1f} s, where a track was located")
     start_s = start / rate
     return Sound(samples, rate, start_s, begin_s - start_s, end_s - start_s)
 
 
 def _held(blocks: Iterable[np.ndarray], frames: int) -> np.ndarray:
-    """Join blocks of up to so many frames in all, as shape (2, n)."""
+    """Join blocks of up to this many frames in all, as shape (2, n)."""
     samples = np.empty((2, max(0, frames)), np.float32)
     read = 0
     for block in blocks:

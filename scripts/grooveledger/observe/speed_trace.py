@@ -37,7 +37,7 @@ SHORTEST_S, LONGEST_S = 1.0, 240.0
 PRESENT_PART = 0.5
 #: Quartile range of the amplitude re its median; noise alone has 0.77 (Rayleigh), a tone far less.
 STEADY_SPREAD = 0.3
-#: A frame that stands out of its neighbours by so many standard deviations, and at least by so
+#: A frame that stands out of its neighbours by this many standard deviations, and at least by so
 #: much (part of the frequency, of the amplitude), holds a tick.
 TICK_SIGMAS = 7.0
 TICK_DEVIATION = 2e-4
@@ -61,7 +61,7 @@ def observe_speed(
     path : path
         The capture.
     tracks : pyarrow.Table
-        Where its tracks lie (stage 1); those not found are passed over.
+        Where its tracks lie (stage 1); those not located are skipped.
     side : Side
         The plan.
     settings : mapping
@@ -149,7 +149,7 @@ def steady_part(amplitude: np.ndarray, shortest: int) -> slice | None:
     amplitude : numpy.ndarray
         Of a narrow band around the tone.
     shortest : int
-        A tone of no more than so many frames is none.
+        A tone of at most this many frames is none.
     """
     if not len(amplitude):
         return None

@@ -18,7 +18,7 @@ FRAMES_A_STEP = 60
 STANDS_OUT_DB, COUNTS_DB = 6.0, 20.0
 #: Lengths of a step that are believed, relative to the described one.
 LENGTHS = (0.75, 1.3)
-#: Steps are taken to lie on an even grid where there are so many, and this share of their middles
+#: Steps are taken to lie on an even grid where there are this many, and this share of their middles
 #: is within this part of a step of it.
 EVEN_LEAST, EVEN_SHARE, EVEN_WITHIN = 5, 0.7, 0.1
 #: Lengths and beginnings tried for steps of one frequency: relative to the described length, and in

@@ -15,18 +15,18 @@ from grooveledger.observe.sweep_ridge import Axis, Ridge, find_ridge
 KNOT_S = 1e-3
 #: Frames of a ridge over which the middle one of five is averaged, either side.
 RIDGE_REACH = 4
-#: Window that an end is looked for with: so many cycles (its own image is then out of the window's
-#: main lobe), and at least so long.
+#: Window that an end is looked for with: this many cycles (its own image is then out of the
+#: window's main lobe), and at least so long.
 END_CYCLES, END_WINDOW_S = 3.0, 2.5e-3
-#: An end is looked for so far outside and inside of the ridge's, s, or in so many windows.
+#: An end is looked for so far outside and inside of the ridge's, s, or in this many windows.
 END_OUTSIDE_S, END_INSIDE_S = 0.5, 0.6
 END_WINDOWS = 12
 #: There the amplitude falls below this part of its median from one window further in on (a window
 #: half in the sweep reads half) for a whole window, ...
 END_PART = 0.5
 END_LEVEL_FRAMES = 4 * OVERLAP
-#: ... and the median outside, over so many frames, is no more than this part of it: less than what
-#: noise alone would show.
+#: ... and the median outside, over this many frames, is no more than this part of it: less than
+#: what noise alone would show.
 OUTSIDE_FRAMES = 8 * OVERLAP
 END_CLEAR = 0.35
 

@@ -25,7 +25,7 @@ SLOWEST, FASTEST = 4, 9
 BEYOND = 1.12
 #: Highest frequency looked at, as a part of the sampling rate.
 TOP_PART = 0.47
-#: A window is so many times 1/sqrt(sweep rate in Hz/s), where a chirp's line is narrowest (the
+#: A window is this many times 1/sqrt(sweep rate in Hz/s), where a chirp's line is narrowest (the
 #: spread of frequency within the window is then that of the window's own line), and at least so
 #: many cycles.
 WINDOW_RE_CHIRP, WINDOW_CYCLES = 1.5, 6.0

@@ -27,11 +27,12 @@ END_WINDOW_PART = 8.0
 #: A cut may be faded in and out over so long.
 END_FADE_S = 0.005
 #: An end reading is kept where it agrees with the readings next to it, continued, within this, dB,
-#: and so many times its noise.
+#: and this many times its noise.
 END_AGREES_DB, END_SIGMAS = 0.3, 4.0
 #: Readings next to an end that are continued to it.
 END_NEIGHBOURS = 4
-#: Below this a sweep and its harmonics leave the treble to ticks, which stand out of it by so much.
+#: Below this a sweep and its harmonics leave the treble to ticks, which stand out of it by this
+#: much.
 TREBLE_FREE_HZ, TICK_DB = 850.0, 13.0
 #: A tick this part of a window from its middle counts for a tenth of one there.
 TICK_WINDOW_PART = 0.3

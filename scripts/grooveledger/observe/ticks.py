@@ -1,4 +1,4 @@
-"""Ticks of a silent groove: found by their treble, counted once each, and bridged."""
+"""Ticks of a silent groove: detected by their treble, counted once each, and bridged."""
 
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
@@ -19,7 +19,7 @@ SPOILT_BEFORE_S, SPOILT_AFTER_S = 0.5e-3, 6.5e-3
 ANCHOR_S = 1e-3
 
 
-class Mended(NamedTuple):
+class Bridged(NamedTuple):
     """A stretch of groove with its ticks bridged.
 
     Attributes
@@ -41,9 +41,9 @@ def cell_length(sample_rate_hz: float) -> int:
     return round(CELL_S * sample_rate_hz)
 
 
-def mended(
+def bridged_stretches(
     blocks: Iterable[np.ndarray], sample_rate_hz: float, threshold_db: float, margin: int
-) -> Iterator[Mended]:
+) -> Iterator[Bridged]:
     """Yield a silent groove with its ticks bridged.
 
     Parameters
@@ -72,7 +72,9 @@ def mended(
         yield _stretch(held[:, :whole], begin, whole, rate, threshold_db)
 
 
-def _stretch(samples: np.ndarray, begin: int, end: int, rate: float, threshold_db: float) -> Mended:
+def _stretch(
+    samples: np.ndarray, begin: int, end: int, rate: float, threshold_db: float
+) -> Bridged:
     cell = cell_length(rate)
     loud = loud_cells(samples, rate, threshold_db)
     spoilt = spread(loud, round(SPOILT_BEFORE_S * rate / cell), round(SPOILT_AFTER_S * rate / cell))
@@ -81,7 +83,7 @@ def _stretch(samples: np.ndarray, begin: int, end: int, rate: float, threshold_d
     if spoilt.any():
         samples = samples.copy()
         bridge(samples, spoilt, cell, round(ANCHOR_S * rate))
-    return Mended(samples[:, begin:end], spoilt[within], int(np.count_nonzero(first[within])))
+    return Bridged(samples[:, begin:end], spoilt[within], int(np.count_nonzero(first[within])))
 
 
 def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) -> np.ndarray:
@@ -109,7 +111,7 @@ def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) 
 
 
 def spread(marks: np.ndarray, before: int, after: int) -> np.ndarray:
-    """Marks widened by so many places before and after each."""
+    """Marks widened by this many places before and after each."""
     edges = np.zeros(len(marks) + 1, np.int64)
     places = np.flatnonzero(marks)
     np.add.at(edges, np.maximum(places - before, 0), 1)

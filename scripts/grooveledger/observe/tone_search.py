@@ -5,10 +5,10 @@ import numpy as np
 from grooveledger.capture.fft_length import fast_length
 from grooveledger.capture.stored_samples import Samples
 
-#: So many cycles of a tone are looked at, but no shorter and no longer a stretch than this, s.
+#: This many cycles of a tone are looked at, but no shorter and no longer a stretch than this, s.
 TONE_LOOK_CYCLES = 400.0
 TONE_LOOK_S = (1.0, 4.0)
-#: It is looked at at a rate so many times its frequency at least: what folds down is weak.
+#: It is looked at at a rate this many times its frequency at least: what folds down is weak.
 LOOK_RATE_RATIO = 10.0
 
 

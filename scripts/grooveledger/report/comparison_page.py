@@ -19,7 +19,7 @@ from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
-#: So many styli are laid side by side, those captured last: more lines can't be told apart.
+#: This many styli are laid side by side, those captured last: more lines can't be told apart.
 STYLI_SHOWN = len(SERIES)
 #: Beginning of the names of pictures of styli at the same age.
 ALIKE = "same-age"

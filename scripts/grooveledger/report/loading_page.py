@@ -24,7 +24,7 @@ Row = Mapping[str, Any]
 
 #: Frequencies of a model's curve.
 MODEL_HZ = np.geomspace(20.0, 48_000.0, 300)
-#: The loads drawn are so many at most: the present one, the recommended one, and far ones.
+#: The loads drawn are this many at most: the present one, the recommended one, and far ones.
 LOADS_DRAWN = 5
 BASES = {"model": "The electrical network alone", "measured": "From the measured response"}
 NOTES = {

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from grooveledger.report import page
 
-#: A cell of so many characters is broken into lines.
+#: A cell of this many characters is broken into lines.
 LONG_CELL = 30
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
-#: So many captures that need a person are listed; the pages list all.
+#: This many captures that need a person are listed; the pages list all.
 LISTED = 20
 
 

@@ -34,10 +34,10 @@ def reachable(file: Path) -> set[Path]:
     seen: set[Path] = set()
     waiting = [file]
     while waiting:
-        for found in _imports(waiting.pop()):
-            if found not in seen:
-                seen.add(found)
-                waiting.append(found)
+        for module in _imports(waiting.pop()):
+            if module not in seen:
+                seen.add(module)
+                waiting.append(module)
     return seen
 
 
@@ -57,7 +57,7 @@ def _imports(file: Path) -> tuple[Path, ...]:
     parts = [name.split(".") for name in names]
     whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
     files = (_module_file(name, file.parent) for name in dict.fromkeys(whole))
-    return tuple(dict.fromkeys(found for found in files if found is not None))
+    return tuple(dict.fromkeys(file for file in files if file is not None))
 
 
 def _loaded_by_name(node: ast.Assign) -> list[str]:

@@ -47,8 +47,8 @@ def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, s
             changed.append((file, stat))
     # Hashing releases the interpreter's lock: two threads read at the speed of two cores.
     with ThreadPoolExecutor(max_workers=2) as pool:
-        found = list(pool.map(lambda item: _digest(captures_dir / item[0]), changed))
-    for (file, stat), sha256 in zip(changed, found, strict=True):
+        changed_digests = list(pool.map(lambda item: _digest(captures_dir / item[0]), changed))
+    for (file, stat), sha256 in zip(changed, changed_digests, strict=True):
         digests[file] = sha256
         if sha256 != UNREADABLE:
             kept[file] = (stat.st_size, stat.st_mtime_ns, sha256)

@@ -3,7 +3,7 @@
 The mapping holds the settings that its stage reads, the sheet cells it uses, the content of its
 capture, the digest of the code it can reach and, under `from`, the digests of the jobs whose
 results it reads. So a job whose mapping has not changed has nothing to do, and one whose mapping
-has changed must run again: one digest tells what a table came from, whatever the files' times.
+has changed must run again: one digest says what a table came from, whatever the files' times.
 """
 
 from collections.abc import Iterator, Mapping

@@ -10,7 +10,7 @@ from grooveledger.run.progress import duration, shortened
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 
-#: So many names are written out; the pages list all.
+#: This many names are written out; the pages list all.
 NAMES_SHOWN = 6
 
 

@@ -61,8 +61,8 @@ def seconds(jobs: Iterable[Job], results: Path) -> dict[Job, float | None]:
         times[job] = _benchmark(own)
         if times[job] is None:
             if job.rule not in usual:
-                found = map(_benchmark, sorted((folder / job.rule).glob("*.tsv")))
-                known = [time for time in found if time is not None]
+                benchmarks = map(_benchmark, sorted((folder / job.rule).glob("*.tsv")))
+                known = [time for time in benchmarks if time is not None]
                 usual[job.rule] = statistics.median(known) if known else None
             times[job] = usual[job.rule]
     return times

@@ -21,7 +21,7 @@ STAGES = {
     "export": "writing the workbook",
 }
 WRITING = "writing pages"
-#: Without a terminal a line is printed every so many per cent.
+#: Without a terminal a line is printed every this many per cent.
 STEP_PCT = 5
 #: Longest line about one capture, characters; its page has all of it.
 LONGEST = 160
@@ -30,7 +30,7 @@ LINE_START, CLEAR = "\r", "\x1b[K"
 
 
 class Progress:
-    """The state of a run, told to a stream as jobs start and end.
+    """The state of a run, written to a stream as jobs start and end.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ class Progress:
         self._draw()
 
     def finish(self, job: int) -> None:
-        """Note that a job ended well, and tell what is amiss with its capture."""
+        """Note that a job ended well, and report what is amiss with its capture."""
         if job not in self._started:
             return
         rule, wildcards, begin_s = self._started.pop(job)

@@ -40,7 +40,7 @@ COLLECTED = ("captures", "tracks", *MEASURES, "metrics", "budgets")
 
 @dataclass(frozen=True)
 class Rule:
-    """One step from recordings to pages: the least that is made anew by itself.
+    """One step from recordings to pages: the least that is made again by itself.
 
     Attributes
     ----------

@@ -35,19 +35,19 @@ class Stale(NamedTuple):
 
 def stale_jobs(jobs: Jobs, results: Path) -> list[Stale]:
     """Return the jobs whose results are missing or were made otherwise, in the flow's order."""
-    found = []
+    stale = []
     for job in jobs.all():
         there = [(results / output).exists() for output in job.outputs]
         if not all(there):
-            found.append(Stale(job, not any(there), ()))
+            stale.append(Stale(job, not any(there), ()))
             continue
         expected = jobs.digest(job.rule, job.name)
         for path in _stating_origin(job, results):
             if not made_from(path, expected):
                 changed = _changed(origin(path), jobs.mapping(job.rule, job.name))
-                found.append(Stale(job, False, changed))
+                stale.append(Stale(job, False, changed))
                 break
-    return found
+    return stale
 
 
 def mark(stale: Sequence[Stale], jobs: Jobs, results: Path) -> frozenset[tuple[str, str]]:

@@ -1,4 +1,4 @@
-"""Tables of stage 2: what was heard, in converter units, uncorrected."""
+"""Tables of stage 2: the sound as captured, in converter units, uncorrected."""
 
 from grooveledger.schemas.table import (
     CAPTURE,

@@ -1,4 +1,4 @@
-"""Whether a capture can be measured, and what a person should know of it and do about it."""
+"""Decide whether a capture can be measured, and what is wrong with it."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,36 +15,34 @@ from grooveledger.segment.silence import LOW_BANDS, SLOW_BANDS
 from grooveledger.segment.stretches import Heard
 from grooveledger.segment.sweep_line import is_blurred
 
-#: Another side fits better when its reading is cheaper by this much (a missing track costs 3).
+#: Another side fits better when its alignment costs less by this much (a missing track costs 3).
 BETTER_BY = 3.0
 #: Unexpected stretches from this length count against the record's being the right one.
 TELLING_S = 2.0
-#: Part of a track's samples at full scale from which its figures are worth nothing.
+#: Part of a track's samples at full scale from which its figures are meaningless.
 CLIPPED_PART_MAX = 1e-3
-#: Digital silence this long within the groove means that samples were lost.
+#: Digital silence this long within the groove means lost samples.
 LOST_S = 0.3
-#: A file that is this much shorter than its header promises was cut; programs that count the bytes
-#: of the header too promise less than that too much.
+#: A file this much shorter than its header promises was cut short; recorders that count the
+#: header's own bytes promise less than that in excess.
 CUT_S = 0.05
-#: A hum's power is steady, a noise's is not: spread of the lowest audio band, dB.
+#: The power of hum is steady, that of noise is not: spread of the lowest audio band, dB.
 STEADY_DB = 1.0
 #: A duration that is off by this part, and a sweep with this part off its line, is reported.
 DURATION_REPORTED, OFF_LINE_REPORTED = 0.15, 0.08
-#: So is an interruption of this length.
+#: An interruption of this length is reported, too.
 INTERRUPTION_REPORTED_S = 0.2
-#: A track that ends or begins this near to the capture's ends is cut by them.
+#: A track that begins or ends this close to an end of the capture is cut off there.
 AT_END_S = 0.3
-#: What to do about a needle that jumps, a track that the capture's end or beginning cuts off,
-#: digital silence, and a channel that carries nothing.
+#: Remedies for a jumping needle, a track cut off by an end of the capture, digital silence, and a
+#: channel that carries nothing.
 CLEAN = "clean record and stylus, check the tracking force and capture again"
 RUN_ON = "let the recorder run on to the run-out"
 LEAD_IN = "lower the needle in the lead-in and capture again"
 UNGATED = "switch gates off and capture again"
 LEADS = "check leads and cables and capture again"
-#: Of a stretch that is like no track: what was seen and what to do, as the remarks of others.
-NOT_PLANNED = (
-    "something that is not planned: listen there, and capture again if it disturbs a track"
-)
+#: Remark on a stretch that resembles no track: what it is and what to do.
+NOT_PLANNED = "sound that is not planned: listen there, and capture again if it disturbs a track"
 
 
 @dataclass(frozen=True)
@@ -66,7 +64,7 @@ class Part:
 
     @property
     def has_sound(self) -> bool:
-        """Whether a sound was found to be this planned track."""
+        """Whether a sound was identified as this planned track."""
         is_other = self.track is not None and self.track.kind == "other"
         return self.match == TrackMatch.FOUND and (self.heard is not None or is_other)
 
@@ -101,16 +99,16 @@ def judge(
     others: Mapping[str, Alignment],
     settings: Mapping[str, Any],
 ) -> Judgement:
-    """Judge a capture by its file, and by how what is heard fits the plan.
+    """Judge a capture by its file and by how well its sound fits the plan.
 
     Parameters
     ----------
     heard, facts
-        What was read.
+        The sound and the file's facts.
     side, alignment, parts
-        The plan, the cheapest reading as that plan, and where it puts the tracks.
+        The plan, the alignment of the sound with it, and where that places the tracks.
     others : mapping of str to Alignment
-        The cheapest readings as other sides, by the name that a person knows them by.
+        The alignments with other sides, by the sides' names.
     settings : mapping
         The configuration's block `segment`.
     """
@@ -136,10 +134,10 @@ def _file_refusals(facts: FileFacts, heard: Heard) -> list[str]:
             "capture again"
         ]
     if not heard.stretches and _is_cut(facts):
-        return [f"{_ends_early(facts)}, and nothing is heard up to there"]
+        return [f"{_ends_early(facts)}, and holds no sound up to there"]
     if not heard.stretches:
         return [
-            f"nothing but noise is heard (peak {20.0 * np.log10(facts.peak):.0f} dBFS): check that "
+            f"only noise is recorded (peak {20.0 * np.log10(facts.peak):.0f} dBFS): check that "
             "the needle was in the groove and the right input was recorded, and capture again"
         ]
     return []
@@ -162,7 +160,7 @@ def _plan_refusals(
     if (found and 2 * len(clipped) > len(found)) or (not found and share > CLIPPED_PART_MAX):
         refusals.append(
             f"clipped: {sum(facts.clipped)} samples at full scale, in {len(clipped)} of the "
-            f"{len(found)} tracks found; lower the recording gain and capture again"
+            f"{len(found)} located tracks; lower the recording gain and capture again"
         )
     better = min(others, key=lambda name: others[name].cost, default=None)
     if better is not None and others[better].cost + BETTER_BY < alignment.cost:
@@ -177,8 +175,9 @@ def _plan_refusals(
     ]
     if not found or len(strange) >= max(len(found), 2):
         refusals.append(
-            f"does not look like {name_of(side)}: {count} found, {len(strange)} stretches that it "
-            "does not have; check record and side in the sheet, or capture the right side"
+            f"does not look like {name_of(side)}: {count} located, {len(strange)} stretches of "
+            "sound that the side does not have; check record and side in the sheet, or capture the "
+            "right side"
         )
     speed = alignment.assumption.speed
     if speed != 1.0:
@@ -197,7 +196,7 @@ def _file_flags(
         flags.append(_ends_early(facts))
     if facts.ran_on:
         flags.append(
-            f"only its first {LONGEST_S / 60.0:.0f} minutes are read: the recorder ran on; if a "
+            f"only the first {LONGEST_S / 60.0:.0f} minutes are read: the recorder ran on; if a "
             "track lies later, cut the file before it"
         )
     flags += _lost_flags(heard, parts)
@@ -269,12 +268,12 @@ def _track_flags(heard: Heard, alignment: Alignment, parts: Sequence[Part]) -> l
     ]
     if early := [i for i in lost if i < first]:
         flags.append(
-            f"{_tracks(planned[i] for i in early)} before the first one heard at "
+            f"{_tracks(planned[i] for i in early)} before the first one located, at "
             f"{found[0].start_s:.1f} s: the needle came down late, or they are too weak; {LEAD_IN}"
         )
     if late := [i for i in lost if i > last]:
         flags.append(
-            f"{_tracks(planned[i] for i in late)} after the last one heard, which ends at "
+            f"{_tracks(planned[i] for i in late)} after the last one located, which ends at "
             f"{found[-1].stop_s:.1f} of {heard.envelope.duration_s:.1f} s: cut short, or too weak; "
             "compare the file with the recorder's, or capture again to the run-out"
         )
@@ -321,9 +320,9 @@ def _level_flags(heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any
             f"hum at {hum_dbfs:.0f} dBFS is as loud as {_tracks(drowned, 'track', 'tracks')}: "
             "check earth and cables and capture again"
         )
-    # Harmonics of a clipped tone shift the frequency that is heard.
-    heard_so = [part.heard for part in found if part.heard and part not in clipped]
-    speeds = [match.speed for match in heard_so if np.isfinite(match.speed)]
+    # Harmonics of a clipped tone shift its measured frequency.
+    unclipped = [part.heard for part in found if part.heard and part not in clipped]
+    speeds = [match.speed for match in unclipped if np.isfinite(match.speed)]
     off_pct = 100.0 * (float(np.median(speeds)) - 1.0) if speeds else 0.0
     if abs(off_pct) > settings["speed_limit_pct"]:
         flags.append(f"the platter turns {off_pct:+.1f} % off its speed: adjust it")
@@ -331,7 +330,7 @@ def _level_flags(heard: Heard, parts: Sequence[Part], settings: Mapping[str, Any
 
 
 def track_remark(track: Track, match: Match, extent_s: tuple[float, float], heard: Heard) -> str:
-    """Return what a person should know of how a track lies; empty when nothing."""
+    """Return a remark on how a track lies in the capture; empty where nothing is wrong."""
     start_s, stop_s = extent_s
     line_s = extent_s if track.kind == "sweep" else (match.start_s, match.stop_s)
     remarks = []
@@ -353,7 +352,7 @@ def track_remark(track: Track, match: Match, extent_s: tuple[float, float], hear
             f"can't be followed for {away_s:.1f} s: drowned in hum or noise? Check earth and "
             "cables and capture again"
         )
-    # A sweep through the arm's resonance is heard in two bands, and may be weak between them.
+    # A sweep through the arm's resonance shows in two bands, and may be weak between them.
     has_gaps = track.steps > 1 or track.pilot_hz or is_blurred(track)
     if match.silent_s > INTERRUPTION_REPORTED_S and not has_gaps:
         remarks.append(f"is interrupted for {match.silent_s:.1f} s: {CLEAN}")
@@ -382,7 +381,7 @@ def _channel_order(alignment: Alignment, parts: Sequence[Part]) -> str:
 
 
 def _found(parts: Sequence[Part]) -> list[Part]:
-    """Modulated tracks that were found."""
+    """Modulated tracks that were located."""
     return [part for part in parts if part.match == TrackMatch.FOUND and part.heard]
 
 
@@ -397,5 +396,5 @@ def _tracks(parts: Iterable[Part], one: str = "no track", more: str = "no tracks
 
 
 def name_of(side: Side) -> str:
-    """Name a side as a person would."""
+    """Name a side for people."""
     return f"side {side.side} of {side.record}"

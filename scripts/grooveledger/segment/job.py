@@ -43,10 +43,10 @@ from grooveledger.storage.digests import file_sha256
 
 #: Stretches are split where they change abruptly if the description then fits better by this cost.
 BETTER_BY = 1.0
-#: Sides whose costs are nearer than this fit a capture equally well: a step of one track's
-#: duration or frequency, less than a track that is missing or left over.
+#: Sides whose costs differ by less than this fit a capture equally well: it is one step of one
+#: track's duration or frequency, and less than a missing or unexpected track.
 AS_WELL_WITHIN = 1.0
-#: Sound of this length within a sweep's extent that is not on its line comes after a jump.
+#: Sound of this length within a sweep's extent that is not on its line follows a jump.
 JUMPED_REST_S = 0.5
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
@@ -69,7 +69,7 @@ def segment(
     path : str or Path
         The capture.
     side : Side
-        What was played according to the sheet.
+        The side played, according to the sheet.
     settings : mapping
         The configuration's block `segment`.
     capture : str
@@ -79,14 +79,13 @@ def segment(
     other_sides : mapping of str to Side, optional
         Other sides that may have been played by mistake, by their names for people.
     sha256 : str, optional
-        The file's digest where it is known; else the file is hashed.
+        The file's digest if known; otherwise the file is hashed.
 
     Returns
     -------
     tracks, health : pyarrow.Table
         As `schemas.segment` declares them; levels, and left and right, are the file's channels.
-        No fault of a file is raised: one that can't be measured has no tracks and is rejected with
-        the reason.
+        A faulty file raises nothing: it has no tracks and is rejected with the reason.
     """
     try:
         envelope, facts = read_envelope(path, sha256)
@@ -121,12 +120,12 @@ def segment(
 
 
 def most_likely_sides(path: str | Path, sides: Mapping[str, Side]) -> list[str]:
-    """Name the sides that a capture holds most likely, of those given.
+    """Name the sides that a capture most likely holds, of those given.
 
     Returns
     -------
     list of str
-        In the order given: the side that fits best and those that fit as well; none where none is
+        In the order given: the side that fits best and those that fit as well; empty where none is
         likely.
 
     Raises
@@ -143,7 +142,7 @@ def most_likely_sides(path: str | Path, sides: Mapping[str, Side]) -> list[str]:
 
 
 def _explains(reading: Alignment, side: Side) -> bool:
-    """Whether more of a side's modulated tracks are there than not."""
+    """Whether most of a side's modulated tracks are there."""
     planned = sum(track.modulation is not None for track in side.tracks)
     return 2 * len(reading.matches) > planned
 
@@ -162,7 +161,7 @@ def _played(heard: Heard, swap_channels: bool, invert: Sequence[str]) -> Played:
 def _parts(
     heard: Heard, facts: FileFacts, played: Played, side: Side, alignment: Alignment
 ) -> list[Part]:
-    """Place every planned track, and what is left over, in the capture."""
+    """Place every planned track, and every stretch left over, in the capture."""
     speeds = [match.speed for match in alignment.matches if np.isfinite(match.speed)]
     speed = float(np.median(speeds)) if speeds else alignment.assumption.speed
     matches = {
@@ -174,7 +173,7 @@ def _parts(
         for position, match in matches.items()
     }
     for position, match in matches.items():
-        # What is heard of a sweep where another part of its line should be, is so after a jump.
+        # Sound of a sweep off its line, where another part of it belongs, follows a jump.
         if side.tracks[position].kind == "sweep" and not is_blurred(side.tracks[position]):
             rest = heard.unclaimed_s(alignment.claimed, *extents[position])
             matches[position] = replace(match, jumped=match.jumped or rest > JUMPED_REST_S)
@@ -204,7 +203,7 @@ def _parts(
 def _left_over(
     heard: Heard, played: Played, side: Side, alignment: Alignment, planned: Sequence[Part]
 ) -> list[Part]:
-    """Stretches that no track claims, but for the needle's noise at both ends."""
+    """Stretches that no track claims, except the needle's own noise at both ends."""
     matched = {match.position for match in alignment.matches}
     found = [part for part in planned if part.start_s is not None and part.stop_s is not None]
     first_s = min((part.start_s or 0.0 for part in found), default=0.0)
@@ -226,7 +225,7 @@ def _left_over(
             continue  # crosstalk of a track of the dead channel
         remark = ""
         if like and side.position(like.track) in matched:
-            remark = f"track {like.track} again: the first is measured, nothing needs doing"
+            remark = f"track {like.track} again: the first one is measured, nothing to do"
         elif repeats(played.sounding.between(*span), 60.0 / side.rpm):
             remark = f"the same groove again and again (a locked groove?): {CLEAN}"
         elif heard.envelope.duration_s - stretch.stop_s < AT_END_S:
@@ -236,13 +235,13 @@ def _left_over(
 
 
 def _rings_on(stretch: Stretch, part: Part) -> bool:
-    """Whether a stretch is what rings on after a sweep through the arm's resonance."""
+    """Whether a stretch is the arm ringing on after a sweep through its resonance."""
     is_slow = part.track is not None and is_blurred(part.track)
     return is_slow and abs(stretch.start_s - (part.stop_s or 0.0)) < BESIDE_S
 
 
 def _is_within(stretch: Stretch, part: Part) -> bool:
-    """Whether a stretch lies within a found track, as its beginning or end may."""
+    """Whether a stretch lies within a located track, as part of its beginning or end may."""
     start_s, stop_s = part.start_s or 0.0, part.stop_s or 0.0
     return start_s - BESIDE_S < stretch.start_s and stretch.stop_s < stop_s + BESIDE_S
 

@@ -1,4 +1,4 @@
-"""Where a side's tracks lie, once it is known which stretches of the capture they are."""
+"""Place a side's tracks, once it is known which stretches of the capture they are."""
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
@@ -15,36 +15,36 @@ from grooveledger.segment.sweep_line import BLURRED_BELOW_HZ, ends_hz, range_oct
 #: Beginning and end of a track in the capture, s; beyond its ends where the capture cuts it off.
 Extent = tuple[float, float]
 
-#: A sweep is heard up to its end where its last reading is this near to the described frequency, in
-#: octaves and in time: the description's ends may be 6 % off, and readings are 0.1 s apart.
+#: A sweep is heard up to its end where its last reading is this close to the described frequency,
+#: in octaves and in time: the description's ends may be 6 % off, and readings are 0.1 s apart.
 REACHED_OCTAVES, REACHED_S = 0.09, 0.1
-#: A reading this near to the beginning or end of a stretch belongs to it.
+#: A reading this close to the beginning or end of a stretch belongs to it.
 AT_EDGE_S = 0.3
 #: A sweep whose beginning is missing by more than this can't be followed.
 START_BEFORE_S = 1.0
 #: A sound within a silent groove is at least this far from its neighbours.
 BESIDE_S = 0.3
-#: Gaps longer than this many times the usual one are none: something is missing there. A silent
+#: A gap longer than this many times the usual one is none: something is missing there. A silent
 #: groove's own gaps may be longer by this factor than the longest of the others.
 GAP_MAX, GAP_MARGIN = 1.5, 1.1
 #: A silent groove at the end of a side is taken to be this much shorter than described.
 END_PART = 0.9
-#: What is not planned and lasts this long is no tick in a silent groove, but lies beside it.
+#: An unplanned sound this long is no tick in a silent groove, but lies beside it.
 STRANGE_S = 2.0
-#: Gap where neither the capture nor the description has one (common practice: 4 s), and the part of
-#: the time between two tracks that it may take.
+#: Gap assumed where neither the capture nor the description gives one (common practice: 4 s), and
+#: the part of the time between two tracks that it may take.
 USUAL_GAP_S, USUAL_GAP_PART = 4.0, 0.25
 #: The needle's thump and its ringing are over after this time.
 SETTLED_S = 1.0
 #: Part of its planned duration that a silent groove must have, or time where none is planned.
 SILENT_PART_MIN, SILENT_MIN_S = 0.5, 2.0
-#: Part of it that may be digital silence, be it in pieces: more of it, and its noise is understated
-#: by 0.2 dB and more.
+#: Part of it that may be digital silence in all: with more, its noise is understated by 0.2 dB or
+#: more.
 NOTHING_PART_MAX = 0.05
-#: Shorter sounds make no track of kind `other`.
+#: A shorter sound is no track of kind `other`.
 OTHER_MIN_S = 0.5
 #: Remark on a silent groove whose neighbour, before or after it, is missing.
-UNPLACED = "can't be placed, the track {} it is missing: capture again if it is wanted"
+UNPLACED = "can't be placed, the track {} it is missing: capture again if you need it"
 
 
 def sound_part(track: Track, match: Match, extent_s: Extent, heard: Heard) -> Part:
@@ -62,7 +62,7 @@ def sound_part(track: Track, match: Match, extent_s: Extent, heard: Heard) -> Pa
 
 
 def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
-    """Return a track's ends as heard, or those of a sweep's line where they are not heard."""
+    """Return a track's audible ends, or those of a sweep's line where they are inaudible."""
     spans = played.spans[match.first : match.last + 1]
     start_s, stop_s = spans[0][0], spans[-1][1]
     if track.kind != "sweep" or match.jumped:
@@ -84,7 +84,8 @@ def extent(played: Played, track: Track, match: Match, speed: float) -> Extent:
         at_edge = abs(edge_s - part.time_s[at]) < AT_EDGE_S
         ends_s.append(edge_s if reached and at_edge else None)
     from_s, until_s = ends_s
-    # An end that is not heard is the line's; a line that is blurred there is laid from the other.
+    # An inaudible end is the line's; where the line is blurred there, it is laid from the other
+    # end.
     start_hz, stop_hz = ends_hz(track)
     if from_s is None:
         blurred = start_hz < BLURRED_BELOW_HZ
@@ -104,7 +105,7 @@ def with_pilot(played: Played, track: Track, match: Match | None, extent_s: Exte
 def other_extents(
     heard: Heard, side: Side, extents: Mapping[int, Extent], claimed: set[int]
 ) -> dict[int, Extent]:
-    """Place tracks of kind `other` on what no planned track claims between their neighbours."""
+    """Place tracks of kind `other` on the sound between their neighbours that no track claims."""
     placed: dict[int, Extent] = {}
     others = [i for i, track in enumerate(side.tracks) if track.kind == "other"]
     first_s, last_s = heard.groove_s
@@ -147,7 +148,7 @@ def _grouped(free: Sequence[Stretch], count: int) -> list[Extent]:
 def usual_gaps_s(side: Side, extents: Mapping[int, Extent], speed: float) -> Extent | None:
     """Return the shortest and the longest silence between neighbouring tracks of this capture.
 
-    Where no neighbours were found it is the described gap; None where there is none either.
+    Without neighbours it is the described gap; None where that is missing, too.
     """
     gaps_s = np.array(
         [
@@ -172,9 +173,9 @@ def silent_part(
     speed: float,
     gaps_s: Extent | None,
 ) -> Part:
-    """Place a silent groove: between its neighbours, less a gap on either side.
+    """Place a silent groove between its neighbours, less a gap on either side.
 
-    The longest of the gaps, `gaps_s`, so that no gap is left in it.
+    The gap taken is the longest of `gaps_s`, so that no part of a gap is left in the groove.
     """
     track = side.tracks[position]
     planned_s = track.duration_s / speed if track.duration_s else None
@@ -205,9 +206,7 @@ def silent_part(
         )
     there_s = max(stop_s - start_s, 0.0)
     if there_s < (SILENT_PART_MIN * planned_s if planned_s else SILENT_MIN_S):
-        return Part(
-            track, TrackMatch.MISSING, remark=f"is there for only {there_s:.1f} s: {RUN_ON}"
-        )
+        return Part(track, TrackMatch.MISSING, remark=f"lasts only {there_s:.1f} s: {RUN_ON}")
     nothing_s = sum(
         min(stop_s, until_s) - max(start_s, from_s)
         for from_s, until_s in heard.lost_s(0.0)
@@ -231,7 +230,7 @@ def silent_part(
 
 
 def _longest_free(heard: Heard, start_s: float, stop_s: float) -> Extent:
-    """Return the longest time between two tracks that no other sound of some length is in."""
+    """Return the longest span between two tracks without any longer sound in it."""
     edges_s = [start_s]
     for stretch in heard.stretches:
         is_inside = start_s <= stretch.start_s and stretch.stop_s <= stop_s
@@ -242,7 +241,7 @@ def _longest_free(heard: Heard, start_s: float, stop_s: float) -> Extent:
 
 
 def missing_part(track: Track, driven: set[str], dead: frozenset[str]) -> Part:
-    """Return a track that was not found; one whose channel is dead can't be."""
+    """Return a track that was not located, with a remark where its channel is dead."""
     mute = bool(driven) and driven <= dead
     remark = f"can't be measured, its channel carries nothing: {LEADS}" if mute else ""
     return Part(track, TrackMatch.MISSING, remark=remark)

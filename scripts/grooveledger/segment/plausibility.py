@@ -1,7 +1,7 @@
 """How plausible it is that a stretch of a capture is a planned track.
 
-Costs are in steps of plausibility: a missing track costs `MISSING`, and nothing is matched that is
-less plausible than to be missing and unexpected.
+Costs count steps of implausibility: a missing track costs `MISSING`, and no match is made that
+costs more than a missing track beside an unexpected stretch.
 """
 
 import math
@@ -25,25 +25,26 @@ from grooveledger.segment.sweep_line import (
 
 #: Cost of a planned track that is not there.
 MISSING = 3.0
-#: A match that costs more than this is none.
+#: A match that costs more than this is rejected.
 MATCH_MAX = 4.0
 #: Cost of a stretch that is not planned, by its length.
 UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
-#: Part of a track's readings that must have its frequency.
+#: Part of a track's readings that must be at its frequency.
 MOST = 0.75
 #: A frequency may be off by this many octaves (tones are cut within 2 %, and the platter's speed is
-#: off), then each further step of the second costs 1.
+#: off), then each further step costs 1.
 FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES = 0.045, 0.06
 #: A duration may be off by this fraction (sleeves are right within 10 %), then each further step
 #: costs 1.
 DURATION_FREE, DURATION_STEP = 0.11, 0.15
 #: Levels of the channels differ by at least this where one groove wall is driven, else by less.
 ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
-#: Costs of the wrong channel, and of the wrong axis (lateral for vertical), which shows in a
+#: Costs of the wrong channel and of the wrong axis (lateral for vertical), which shows as a
 #: coherence of the channels below this.
 CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
-#: Cost of an interruption, and of each second of it: of a track of unknown duration it may as well
-#: be the gap to the next one. Gaps this long between steps, and after a pilot tone, are none.
+#: Cost of an interruption, and of each second of it: in a track of unknown duration it may as well
+#: be the gap to the next one. Gaps of this length between steps and after a pilot tone cost
+#: nothing.
 INTERRUPTED, INTERRUPTED_A_S, INTERRUPTED_A_S_UNKNOWN = 0.2, 1.0, 3.0
 STEP_GAP_S, PILOT_GAP_S = 1.0, 3.0
 #: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
@@ -52,34 +53,35 @@ STRANGER = 0.5
 #: Several stretches together are no longer than this relative to the description, or than a track
 #: of unknown duration may be.
 LONGEST, LONGEST_UNKNOWN_S = 1.8, 1200.0
-#: A track of which no duration is known lasts at least this long.
+#: A track of unknown duration lasts at least this long.
 SHORTEST_S = 1.5
-#: Cost of what has to be assumed of the whole capture before its tracks fit.
+#: Cost of an assumption about the whole capture that makes its tracks fit.
 EXCHANGED, INVERTED, OTHER_SPEED = 1.5, 0.5, 2.0
 #: Part of a track that must be there.
 PART_MIN = 0.5
 #: Part of a sweep that must lie on its line, how near, in octaves, and the cost of the rest.
 ON_LINE_MIN, ON_LINE_OCTAVES, OFF_LINE = 0.4, 0.12, 2.0
-#: A sweep of which more octaves than this are not heard costs 1 for each further one.
+#: A sweep with more inaudible octaves than this costs 1 for each further one.
 UNHEARD_FREE_OCTAVES, UNHEARD_MAX = 0.5, 1.5
 #: The needle jumped within a sweep if this part is off its line, all by one time of this or more
 #: (a turn takes 1.33 s or 1.8 s).
 JUMP_OFF_LINE, JUMP_S = 0.1, 1.0
-#: Part of a sweep that must be heard: its ends may be too weak.
+#: Part of a sweep that must be audible: its ends may be too weak.
 SWEEP_PART_MIN = 0.5
-#: Noise fills at least as many bands, and a tone or two no more; each band's difference costs this.
+#: Noise fills at least, and one or two tones at most, this many bands; each band of difference
+#: costs 1.
 NOISE_BANDS_MIN, TONE_BANDS_MAX, BAND = 5, 5, 1.0
 
 
 class Played(NamedTuple):
-    """What was captured, and what is known of it beforehand.
+    """The sound of a capture, and what is known of it beforehand.
 
     Attributes
     ----------
     spans : sequence of (start_s, stop_s)
         The stretches of modulation, in order.
     sounding : Sounding
-        What is heard.
+        Its readings.
     duration_s : float
         Length of the capture.
     exchanged, inverted : bool
@@ -98,7 +100,7 @@ class Played(NamedTuple):
 
 
 class Assumption(NamedTuple):
-    """What is assumed of a whole capture: its speed relative to the record's, and its channels."""
+    """Assumptions about a whole capture: its speed relative to the record's, and its channels."""
 
     speed: float = 1.0
     exchanged: bool = False
@@ -106,7 +108,7 @@ class Assumption(NamedTuple):
 
     @property
     def cost(self) -> float:
-        """How implausible it is before anything is heard."""
+        """How implausible they are in advance."""
         return (
             EXCHANGED * self.exchanged
             + INVERTED * self.inverted
@@ -123,11 +125,11 @@ class Match:
     position : int
         The track's place on the side, from 0.
     start_s, stop_s : float
-        Where the track lies, which on a sweep may be beyond what is heard.
+        Where the track lies; a sweep may extend beyond its audible part.
     cost : float
         How implausible it is.
     part : float
-        How much of the planned duration is heard.
+        The audible part of the planned duration.
     speed : float
         Played over planned frequency; NaN where it can't be read.
     off_line : float
@@ -193,7 +195,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
 def _strangers(
     time_s: np.ndarray, off_octaves: np.ndarray, spans: Sequence[tuple[float, float]]
 ) -> float:
-    """Cost of stretches in a run that do not sound as the track should where they lie."""
+    """Cost of stretches in a run that do not sound as the track should at that place."""
     cost = 0.0
     for start_s, stop_s in spans:
         first, last = np.searchsorted(time_s, (start_s, stop_s))
@@ -210,7 +212,7 @@ def unexpected_cost(duration_s: float) -> float:
 
 
 def relaid(match: Match, track: Track, played: Played, speed: float) -> Match:
-    """Lay a matched sweep's line again, at the speed that the capture's tones were played at."""
+    """Fit a matched sweep's line again, at the speed of the capture's tones."""
     start_s, stop_s = played.spans[match.first][0], played.spans[match.last][1]
     part = played.sounding.between(start_s, stop_s)
     place = _placed(track, part, start_s, stop_s, speed, played.duration_s)
@@ -227,7 +229,7 @@ def driven_in_file(track: Track, played: Played, assumption: Assumption) -> set[
 def with_channels(
     match: Match, track: Track, played: Played, assumption: Assumption
 ) -> Match | None:
-    """Add to a match's cost that of what the channels carry; None where it is none then."""
+    """Add the cost of the channels' content to a match; None where it is then rejected."""
     driven = driven_in_file(track, played, assumption)
     if driven <= played.dead:
         return None
@@ -266,7 +268,7 @@ def _placed(
     speed: float,
     duration_s: float,
 ) -> _Place | None:
-    """Where a track would lie on a stretch, and what speaks against it; None if it can't."""
+    """Where a track would lie on a stretch, and at what cost; None if it can't."""
     heard = np.isfinite(part.frequency_hz)
     if not heard.any():
         return None
@@ -311,7 +313,7 @@ def _possible_lines(
 def _sweep_placed(
     track: Track, part: Sounding, start_s: float, stop_s: float, speed: float
 ) -> _Place | None:
-    """Lay a sweep's line through what is heard of it."""
+    """Fit a sweep's line to its audible part."""
     heard = np.isfinite(part.frequency_hz)
     off_octaves = np.full(len(part.time_s), np.nan)
     if track.pilot_hz:

@@ -17,7 +17,7 @@ from grooveledger.segment.silence import (
 )
 from grooveledger.segment.sliding import moving_mean, odd_frames
 
-#: Which of the envelope's transforms a band is of.
+#: Which of the envelope's transforms a band belongs to.
 TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
 #: Part of the strongest band's power from which another band counts as filled: 20 dB below.
 FILLED = 0.01

@@ -18,13 +18,13 @@ from grooveledger.segment.silence import (
 from grooveledger.segment.sliding import bridged, running_median, runs
 from grooveledger.segment.sounding import Sounding, sounding
 
-#: Modulation rises this much further above the margin somewhere, or it is noise.
+#: Modulation rises this much above the margin at some point; otherwise it is noise.
 RISE_DB = 3.0
 #: Shorter interruptions of a stretch are bridged, shorter stretches are dropped.
 BRIDGE_S = 0.25
 STRETCH_MIN_S = 0.25
 #: Sound in the slow bands alone is a footfall, or an arm that rings on after a strong track,
-#: unless it lasts.
+#: unless it lasts this long.
 SLOW_STRETCH_MIN_S = 1.5
 #: Part of the slow bands' power that leaks into the lowest of the others, at most.
 SLOW_LEAK = 0.03
@@ -81,7 +81,7 @@ def stretches(
 
 
 def _lasting(flags: np.ndarray, well_above: np.ndarray, least: int) -> np.ndarray:
-    """Flags without the runs that are short, or hardly rise out of the silence."""
+    """Drop the runs that are short or barely rise above the silence."""
     out = flags.copy()
     for start, stop in runs(flags):
         if stop - start < least or well_above[start:stop].sum() < min(least, stop - start) / 2:
@@ -90,7 +90,7 @@ def _lasting(flags: np.ndarray, well_above: np.ndarray, least: int) -> np.ndarra
 
 
 def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising: bool) -> float:
-    """Time at which the power of a stretch crosses half its way at one of its ends.
+    """Time at which the power of a stretch crosses the half-way mark at one of its ends.
 
     The threshold is crossed early on a strong tone, and late where an arm rings on after its end.
     """

@@ -1,4 +1,4 @@
-"""What goes wrong with captures, one small function each, for tests of how it is told.
+"""What goes wrong with captures, one small function each, to test how it is reported.
 
 Functions of samples take and return arrays of shape (n, 2), full scale 1, and change nothing in
 place; those of a side or of conditions say what to simulate instead.
@@ -16,7 +16,7 @@ from grooveledger.simulate.conditions import Conditions
 AT_45_PCT = 35.0
 #: A turn of a 33 1/3 record, s.
 TURN_S = 1.8
-#: So many samples are no number.
+#: This many samples are no number.
 NOT_A_NUMBER_COUNT = 10
 #: A sound beside the deck.
 BURST_S, BURST_HZ = 0.4, 700.0

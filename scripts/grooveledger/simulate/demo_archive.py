@@ -45,7 +45,7 @@ def make_demo(
     pool : Executor
         Runs the recordings side by side.
     report : callable
-        Told a line for each recording made.
+        Called with a line for each recording made.
 
     Returns
     -------
@@ -76,9 +76,9 @@ def make_demo(
     for row, job in jobs:
         job.result()
         report(f"made {row['file']}")
-    found = [row for truth in truths for row in truth.result()]
+    rows = [row for truth in truths for row in truth.result()]
     scratch = truth_path.with_name(f".{TRUTH_FILE}.part")
-    pq.write_table(pa.Table.from_pylist(found, TRUTH_SCHEMA), scratch)
+    pq.write_table(pa.Table.from_pylist(rows, TRUTH_SCHEMA), scratch)
     os.replace(scratch, truth_path)
     return len(jobs)
 

@@ -28,7 +28,7 @@ AXES = {
     "lateral": (np.sqrt(0.5), np.sqrt(0.5)),
     "vertical": (np.sqrt(0.5), -np.sqrt(0.5)),
 }
-#: A bent law's frequency is integrated in so many cells of a sweep, at so many points of each: a
+#: A bent law's frequency is integrated in this many cells of a sweep, at this many points each: a
 #: cell covers a hundredth of an octave and less, and the error lies below 1e-12 of the phase.
 QUADRATURE_CELLS, QUADRATURE_NODES = 1000, 6
 #: Multiples of (high, low) phase on a two-tone track: tones, their harmonics, sidebands.

@@ -79,10 +79,10 @@ def hum_mv(stylus: StylusTruth, conditions: Conditions) -> np.ndarray:
     if conditions.hum_db is None:
         return 0.0 * size
     hz = conditions.mains_hz * np.arange(1, len(size) + 1)
-    heard = np.sum((size * np.abs(replay_response(hz, "iec98"))) ** 2)
+    weighted = np.sum((size * np.abs(replay_response(hz, "iec98"))) ** 2)
     reference_mv = REFERENCE_VELOCITY_CM_S * _mean_sensitivity(stylus)
     wanted_mv = reference_mv * 10.0 ** (conditions.hum_db / 20.0)
-    return np.asarray(np.sqrt(2.0) * size * wanted_mv / np.sqrt(heard))
+    return np.asarray(np.sqrt(2.0) * size * wanted_mv / np.sqrt(weighted))
 
 
 class NoiseTruth(NamedTuple):
@@ -193,8 +193,8 @@ def _scale(shape: Curve, weighting_db: Curve, wanted_db: float) -> float:
     """Power density, (cm/s)^2 a Hz, that makes a shape read a level after replay and weighting."""
     hz = np.arange(BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ)
     gain = np.abs(replay_response(hz, "iec98")) ** 2 * 10.0 ** (weighting_db(hz) / 10.0)
-    heard = float(np.sum(shape(hz) * gain) * BAND_STEP_HZ)
-    return float(REFERENCE_VELOCITY_CM_S**2 * 10.0 ** (wanted_db / 10.0) / heard)
+    weighted = float(np.sum(shape(hz) * gain) * BAND_STEP_HZ)
+    return float(REFERENCE_VELOCITY_CM_S**2 * 10.0 ** (wanted_db / 10.0) / weighted)
 
 
 def _mean_sensitivity(stylus: StylusTruth) -> float:

@@ -58,10 +58,10 @@ def play(
         if hiss:
             white = generator.standard_normal((2, stop - start), np.float32)
             output += hiss_gain * fft.rfft(white, size)
-        heard = fft.irfft(output, size)
+        played = fft.irfft(output, size)
         # what a filter that ends at half the rate does ahead of time lies at the block's end
-        volts[:, start + tail : stop + 2 * tail] += heard[:, : stop - start + tail]
-        volts[:, start : start + tail] += heard[:, size - tail :]
+        volts[:, start + tail : stop + 2 * tail] += played[:, : stop - start + tail]
+        volts[:, start : start + tail] += played[:, size - tail :]
     volts = volts[:, tail : tail + frames]
     _add_hum(volts, stylus, chain, conditions, sample_rate_hz)
     return volts

@@ -223,7 +223,7 @@ def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
     Quantities have the names of the measures' columns; what is of no track, channel or frequency
     has None there. Curves are given at `CURVE_HZ`, steps at their own frequencies.
     """
-    found: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = []
 
     def add(
         quantity: str,
@@ -233,7 +233,7 @@ def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
         hz: float | None = None,
     ) -> None:
         if value is not None:
-            found.append(
+            rows.append(
                 {
                     "track": track,
                     "channel": channel,
@@ -285,4 +285,4 @@ def rows(truth: CaptureTruth) -> list[dict[str, Any]]:
             if one.kind == "amplitude_steps":
                 value = truth.tracked_amplitude_um(number, channel)
                 add("tracked_amplitude_um", value, number, channel)
-    return found
+    return rows

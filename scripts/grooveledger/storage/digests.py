@@ -29,7 +29,7 @@ def check_content(path: Path, sha256: str) -> None:
     Raises
     ------
     OSError
-        It is not there any more, can't be read now, or has changed. What a job found must then
+        It is not there any more, can't be read now, or has changed. What a job measured must then
         neither replace what was measured before nor be taken for the capture's by later runs.
     """
     if sha256 in (ABSENT, UNREADABLE):

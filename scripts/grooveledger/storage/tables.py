@@ -78,8 +78,8 @@ def write_parts(
 ) -> None:
     """Write a table whole or not at all, from parts that follow one another in its key's order.
 
-    So many rows are held as a row group of the file has, whatever the table's length. Whatever the
-    parts raise goes on, and leaves the file that was there.
+    This many rows are held as a row group of the file has, whatever the table's length. Whatever
+    the parts raise goes on, and leaves the file that was there.
     """
     facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
     metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}

@@ -10,9 +10,9 @@ from grooveledger.observe.ticks import (
     SPOILT_BEFORE_S,
     bridge,
     bridged_power,
+    bridged_stretches,
     cell_length,
     loud_cells,
-    mended,
     spread,
 )
 from made_sound import with_ticks
@@ -36,7 +36,9 @@ def blocks(samples: np.ndarray, frames: int = 30_000):
 
 
 def run(samples: np.ndarray, frames: int = 30_000, rate: int = RATE):
-    parts = list(mended(blocks(samples, frames), rate, THRESHOLD_DB, MARGIN * rate // RATE))
+    parts = list(
+        bridged_stretches(blocks(samples, frames), rate, THRESHOLD_DB, MARGIN * rate // RATE)
+    )
     return (
         np.concatenate([part.samples for part in parts], axis=1),
         np.concatenate([part.spoilt for part in parts]),
@@ -49,7 +51,7 @@ def test_every_tick_is_counted_once_at_any_rate(rate):
     times_s = 0.1 + 0.0837 * np.arange(30)
     samples = with_ticks(groove(3.0, rate=rate), rate, times_s, 0.05)
     margin = 2 * 48 * cell_length(rate)
-    parts = mended(blocks(samples), rate, THRESHOLD_DB, margin)
+    parts = bridged_stretches(blocks(samples), rate, THRESHOLD_DB, margin)
     assert sum(part.ticks for part in parts) == 30
 
 

@@ -256,7 +256,7 @@ def test_a_late_needle_and_an_early_stop_cost_what_they_cut(tmp_path, played):
     late = damage.late_needle(samples, RATE_HZ, one.stop_s + 1.0)
     rows, health = segmented(tmp_path, late)
     assert (health["status"], found(rows)) == ("flagged", [2, 3, 4, 5])
-    assert "track 1 before the first one heard" in health["reason"]
+    assert "track 1 before the first one located" in health["reason"]
     rows, health = segmented(tmp_path, damage.cut_short(samples, RATE_HZ, last.start_s + 4.0))
     assert (health["status"], found(rows)) == ("flagged", [1, 2, 3, 4, 5])
     assert "track 5 is cut off by the end" in health["reason"]
@@ -308,7 +308,7 @@ def test_bursts_are_told_and_cost_no_track(tmp_path, played):
     times_s = (truth.placed(1).stop_s + 0.8, truth.placed(4).start_s + 5.0)
     rows, health = segmented(tmp_path, damage.bursts(samples, RATE_HZ, times_s))
     assert health["status"] == "flagged"
-    assert "something that is not planned" in health["reason"]
+    assert "sound that is not planned" in health["reason"]
     assert "track 4 is not silent" in health["reason"]
     assert found(rows) == [1, 2, 3, 4, 5]
 

@@ -28,7 +28,7 @@ from grooveledger.interpret.drift.odd import (
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import CONTROL, ODD_CAPTURES
 
-#: Deviations are drawn in to so many standard deviations before their mean is formed.
+#: Deviations are drawn in to this many standard deviations before their mean is formed.
 DRAWN_SDS = 3.0
 #: Weight of the newest deviation and limit in standard deviations (Lucas & Saccucci 1990).
 EWMA_WEIGHT = 0.2

@@ -14,11 +14,11 @@ TEMPERATURE, RECORD_PLAYS = Covariate.TEMPERATURE, Covariate.RECORD_PLAYS
 #: In this order covariates enter a model: what was certainly changed before what may act.
 ORDER = (CHAIN, RECORD, TEMPERATURE, RECORD_PLAYS)
 
-#: Thermometers differ by so much; a smaller range is no change of temperature (common practice).
+#: Thermometers differ by this much; a smaller range is no change of temperature (common practice).
 TEMPERATURE_RESOLUTION_C = 0.5
 #: Captures without a temperature are taken at the median, if they are no more than this share.
 MISSING_TEMPERATURES = 0.25
-#: A fit keeps at least so many degrees of freedom for its scatter.
+#: A fit keeps at least this many degrees of freedom for its scatter.
 MINIMUM_DEGREES = 4
 #: A column whose part outside the others is below this share is their combination.
 RANK_TOLERANCE = 1e-8

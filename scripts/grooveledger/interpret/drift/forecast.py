@@ -20,7 +20,7 @@ POWERS = (0.3, 0.4, 0.5, 0.6, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0, 2.3, 2.6, 3.0)
 #: A power is possible where twice the log-likelihood falls by no more than this from the best: the
 #: 95 % point of chi squared with one degree of freedom.
 POWER_DROP = 3.84
-#: A figure is known to be bent where chance alone would bend it so much in fewer cases than this.
+#: A figure is known to be bent where chance alone would bend it this much in fewer cases than this.
 CURVED_P = 0.05
 #: No hours are stated beyond this many times the newest capture's.
 FURTHEST = 2.0

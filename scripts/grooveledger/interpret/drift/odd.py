@@ -32,7 +32,7 @@ ODD_ALARMS = 0.04
 #: captures (our own simulation, scripts/studies/drift_study.py).
 STANDS_OUT, USUAL_SHARE = 1.3, 0.9
 #: A capture fits another stylus where this many figures agree, with a mean square deviation of at
-#: most so many variances, and its own misfit is at least so many times larger.
+#: most this many variances, and its own misfit is at least this many times larger.
 FIGURES_THAT_AGREE = 4
 MEAN_SQUARE_AT_MOST = 2.5
 TIMES_BETTER = 6.0

@@ -20,7 +20,7 @@ from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.states import Verdict
 
-#: Styli of one type may differ so much in their wear per hour (standard deviation over mean): an
+#: Styli of one type may differ this much in their wear per hour (standard deviation over mean): an
 #: assumption of ours, not a published figure.
 SLOPE_VARIATION = 0.3
 #: A stylus with fewer captures of a figure says nothing here.

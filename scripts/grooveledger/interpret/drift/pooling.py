@@ -14,7 +14,7 @@ from grooveledger.interpret.drift.rows import Row
 
 #: Fewer styli say nothing of how styli differ.
 MINIMUM_STYLI = 3
-#: Differences averaged over: so many, up to so many times the largest that the slopes suggest.
+#: Differences averaged over: this many, up to this many times the largest that the slopes suggest.
 DIFFERENCES = 400
 REACH = 5.0
 

@@ -24,7 +24,7 @@ PRIOR = np.array([0.5] + [0.5 / 9.0] * 9)
 ALLOWANCE = 0.7
 #: Days wanted on each side of a common step, and the least part of it that the model leaves.
 EACH_SIDE, LEAST_OUTSIDE = 2, 1e-6
-#: Gaps count as at least and at most so many usual ones.
+#: Gaps count as at least and at most this many usual ones.
 LEAST_GAP, LARGEST_GAP = 0.25, 8.0
 
 
@@ -49,7 +49,7 @@ class Correlation(NamedTuple):
         return np.asarray(self.strength ** relative_gaps(clock))
 
     def effective_days(self, days: int) -> float:
-        """Return the number of independent days that so many amount to (Bartlett 1935)."""
+        """Return the number of independent days that this many amount to (Bartlett 1935)."""
         return days * (1.0 - self.strength) / (1.0 + self.strength)
 
 

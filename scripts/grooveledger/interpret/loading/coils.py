@@ -1,4 +1,4 @@
-"""Which coil values a cartridge's loading is reckoned with, and where they come from."""
+"""Which coil values a cartridge's loading is calculated with, and where they come from."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple

@@ -28,7 +28,7 @@ UPPER_BOUNDS = np.array([np.log(5e3), np.log(2e4), 3.0, np.log(200_000.0), np.lo
 #: Octaves over which a record's or preamplifier's error of shape hangs together: an assumption of
 #: ours; guarantees state a size only.
 SHAPE_CORRELATION_OCTAVES = 1.0
-#: A response tells of the coil only where it reaches so high, in so many points above 1 kHz: the
+#: A response tells of the coil only where it reaches so high, in this many points above 1 kHz: the
 #: network of a usual moving magnet is flat to within 1 dB below.
 FIT_TOP_MIN_HZ = 10_000.0
 FIT_POINTS_MIN = 12

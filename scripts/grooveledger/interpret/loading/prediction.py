@@ -18,9 +18,9 @@ from grooveledger.plan import Chain
 MEASURED_PEAK_MIN_DB = 0.2
 #: Relative step of the numerical derivatives; the curves bend gently, so that its size hardly acts.
 DERIVATIVE_STEP = 1e-3
-#: Greatest losses that a coil is taken to have: a loss resistance of so many times its reactance at
-#: 10 kHz (our choice: eddy currents in poles and yoke make real coils semi-inductive; with less the
-#: inductance would have fallen by more than a tenth there).
+#: Greatest losses that a coil is taken to have: a loss resistance of this many times its reactance
+#: at 10 kHz (our choice: eddy currents in poles and yoke make real coils semi-inductive; with less
+#: the inductance would have fallen by more than a tenth there).
 LOSS_RATIO_LEAST = 3.0
 
 

@@ -61,7 +61,7 @@ def loading_tables(
     styli: pd.DataFrame,
     settings: Mapping[str, Any],
 ) -> LoadingTables:
-    """Reckon what loads do to every cartridge on every chain.
+    """Calculate what loads do to every cartridge on every chain.
 
     Parameters
     ----------

@@ -74,17 +74,17 @@ SENSITIVITY_RATIO = 1.06
 STANDARD_PEAK_CM_S = 10.0
 #: Mains harmonics that count as hum.
 HUM_HARMONICS = 10
-#: A mains line is looked for within this part of its frequency, and of so many bands more: the
+#: A mains line is looked for within this part of its frequency, and of this many bands more: the
 #: mains wander by 0.2 % in a large grid (common practice), a Hann line is four bands wide.
 MAINS_WANDER, LINE_BANDS = 0.002, 2.0
 #: The noise around a line is the median of the bands within this distance of it, Hz.
 LINE_NEIGHBOURS_HZ = 8.0
-#: A line is there where it raises the power of its bands by so many standard deviations of noise,
+#: A line is there where it raises the power of its bands by this many standard deviations of noise,
 #: whose mean over a time T and a bandwidth B scatters by 1 / sqrt(B T). The scatter is skewed: six
 #: keep forty windows of noise alone, as many as a groove has, below.
 LINE_SIGMAS = 6.0
 #: Hum is stated as a bound where noise may move the sum of its lines by more than this, dB (our
-#: choice), at so many standard deviations (95 %).
+#: choice), at this many standard deviations (95 %).
 HUM_SIGMAS, HUM_UNSURE_DB = 2.0, 1.0
 #: Noise bandwidth of a Hann window in bands (Harris 1978): so wide a band scatters.
 HANN_BANDWIDTH = 1.5
@@ -341,7 +341,7 @@ def hum(
 
 
 def _median_of_mean(averages: float) -> float:
-    """Return the median over the mean of a power that is the mean of so many independent ones.
+    """Return the median over the mean of a power that is the mean of several independent ones.
 
     Of a gamma distribution, by the cube root approximation of Wilson and Hilferty (1931).
     """

@@ -60,7 +60,7 @@ BEYOND, Q_RANGE = 2.0, (0.2, 50.0)
 #: resonance (our choice: an undeclared high-pass at half the resonance leaves 0.7 to 1 dB and moves
 #: it by 6 %, a second mode of 3 dB an octave above leaves 0.6 dB).
 DEPARTURE_LIMIT_DB = 0.5
-#: Correlation from point to point is taken for real from so many standard deviations, and stands
+#: Correlation from point to point is taken for real from this many standard deviations, and stands
 #: for no more than the most.
 CORRELATION_SIGMAS, CORRELATION_MOST = 2.0, 0.95
 #: Dynamic compliance at 10 Hz over the static figure of a data sheet (common practice).
