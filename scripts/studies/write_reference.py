@@ -26,13 +26,17 @@ from grooveledger.vocabulary import metric_words, words
 DOCS = Path(__file__).parents[2] / "workflow" / "docs"
 #: Tables that a page of methods tells of.
 #: The observations that the page of a measure tells of besides its own table.
-OBSERVED_ON = {"spectrum": "tone_spectrum", "speed": "speed_trace", "noise": "noise_density"}
+OBSERVED_ON = {
+    "spectrum": ("tone_spectrum",),
+    "speed": ("speed_trace",),
+    "noise": ("noise_density", "noise_level"),
+}
 PAGE_TABLES: dict[str, tuple[str, ...]] = {
     "segmentation": ("tracks", "health"),
     "order_tracking": ("orders",),
     **{
         page: (
-            *([OBSERVED_ON[page]] if page in OBSERVED_ON else []),
+            *OBSERVED_ON.get(page, ()),
             *(name for name, measure in MEASURES.items() if measure.methods_page == page),
         )
         for page in dict.fromkeys(measure.methods_page for measure in MEASURES.values())

@@ -14,7 +14,13 @@ from grooveledger.observe.noise_density import observe_noise
 from grooveledger.observe.orders import observe_orders
 from grooveledger.observe.speed_trace import observe_speed
 from grooveledger.plan import Chain, Side
-from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
+from grooveledger.schemas.observe import (
+    NOISE_DENSITY,
+    NOISE_LEVEL,
+    ORDERS,
+    SPEED_TRACE,
+    TONE_SPECTRUM,
+)
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.segment.job import segment
 from grooveledger.storage import tables
@@ -101,9 +107,10 @@ def measured(
     settings = {**defaults("orders"), **(orders or {})}
     found = observe_orders(path, tracks, view, settings, "c")
     found += (observe_speed(path, tracks, view, defaults("speed"), "c"),)
-    found += (observe_noise(path, tracks, view, defaults("noise"), "c"),)
+    found += observe_noise(path, tracks, view, defaults("noise"), "c")
     files = []
-    for table, rows in zip((ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY), found, strict=True):
+    observed = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY, NOISE_LEVEL)
+    for table, rows in zip(observed, found, strict=True):
         files.append(str(folder / "observations" / f"{table.name}.parquet"))
         tables.write(table, rows, files[-1], NO_ORIGIN)
     blocks = {

@@ -7,7 +7,7 @@ rule measure:
         tracks=f"{CAPTURE}/tracks.parquet",
         observations=expand(
             f"{OBSERVATIONS}/{{observation}}.parquet",
-            observation=["orders", "tone_spectrum", "speed_trace", "noise_density"],
+            observation=["orders", "tone_spectrum", "speed_trace", "noise_density", "noise_level"],
             allow_missing=True,
         ),
         stale=stale_mark("measure"),

@@ -11,6 +11,7 @@ rule observe:
         update(f"{OBSERVATIONS}/tone_spectrum.parquet"),
         update(f"{OBSERVATIONS}/speed_trace.parquet"),
         update(f"{OBSERVATIONS}/noise_density.parquet"),
+        update(f"{OBSERVATIONS}/noise_level.parquet"),
     log:
         f"{RESULTS}/logs/observe/{{capture}}.log",
     benchmark:

@@ -14,14 +14,20 @@ from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.remarks import remarks
 from grooveledger.plan import Cartridge, Chain, Side
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
-from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
+from grooveledger.schemas.observe import (
+    NOISE_DENSITY,
+    NOISE_LEVEL,
+    ORDERS,
+    SPEED_TRACE,
+    TONE_SPECTRUM,
+)
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.provenance import FAULT, provenance
 
 #: Part of half the sampling rate up to which a curve can be expected.
 USABLE_PART = 0.9
-OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY)
+OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY, NOISE_LEVEL)
 
 
 def measure_capture(

@@ -13,7 +13,13 @@ from grooveledger.faults import CaptureFault
 from grooveledger.observe.located_tracks import located_stretches
 from grooveledger.plan import Side
 from grooveledger.plan.uses import is_speed_tone
-from grooveledger.schemas.observe import NOISE_DENSITY, ORDERS, SPEED_TRACE, TONE_SPECTRUM
+from grooveledger.schemas.observe import (
+    NOISE_DENSITY,
+    NOISE_LEVEL,
+    ORDERS,
+    SPEED_TRACE,
+    TONE_SPECTRUM,
+)
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.digests import check_content, digest
@@ -33,7 +39,9 @@ class Observation(NamedTuple):
 OBSERVATIONS: dict[str, Observation] = {
     "observe_orders": Observation("orders", "observe_orders", (ORDERS, TONE_SPECTRUM)),
     "observe_speed_trace": Observation("speed_trace", "observe_speed", (SPEED_TRACE,)),
-    "observe_noise_density": Observation("noise_density", "observe_noise", (NOISE_DENSITY,)),
+    "observe_noise_density": Observation(
+        "noise_density", "observe_noise", (NOISE_DENSITY, NOISE_LEVEL)
+    ),
 }
 
 

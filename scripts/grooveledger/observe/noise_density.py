@@ -1,4 +1,4 @@
-"""Power density of silent grooves, ticks left out, in one pass over the sound."""
+"""Power density and weighted levels of silent grooves, in one pass over the sound."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,10 +11,11 @@ import soundfile as sf
 from grooveledger.capture import reader
 from grooveledger.observe.decimation import Decimator, kaiser_lowpass
 from grooveledger.observe.located_tracks import guarded_stretches
+from grooveledger.observe.noise_level import NoiseLevels
 from grooveledger.observe.ticks import Bridged, bridged_power, bridged_stretches, cell_length
 from grooveledger.plan import Side
 from grooveledger.plan.uses import is_noise_groove
-from grooveledger.schemas.observe import NOISE_DENSITY
+from grooveledger.schemas.observe import NOISE_DENSITY, NOISE_LEVEL
 from grooveledger.storage import tables
 
 #: Below this the bands are narrow lines of a slow signal, above they widen with frequency, Hz.
@@ -34,7 +35,7 @@ SHORTEST_S = 1.0
 
 def observe_noise(
     path: str | Path, tracks: pa.Table, side: Side, settings: Mapping[str, Any], capture: str
-) -> pa.Table:
+) -> tuple[pa.Table, pa.Table]:
     """Analyse the noise of every silent groove.
 
     Parameters
@@ -50,25 +51,28 @@ def observe_noise(
 
     Returns
     -------
-    pyarrow.Table
-        `schemas.observe.NOISE_DENSITY`. The channels left, right, sum and difference (each over
-        sqrt 2) are the file's; bands tile the axis from 0 Hz to half the sampling rate.
+    tuple of pyarrow.Table
+        `schemas.observe.NOISE_DENSITY` and `NOISE_LEVEL`. The channels left, right, sum and
+        difference (each over sqrt 2) are the file's; the density's bands tile the axis from 0 Hz to
+        half the sampling rate.
     """
     wanted = guarded_stretches(tracks, side, is_noise_groove, settings["guard_s"], SHORTEST_S)
     if not wanted:
-        return tables.empty(NOISE_DENSITY)
-    parts = []
+        return tables.empty(NOISE_DENSITY), tables.empty(NOISE_LEVEL)
+    densities: list[pa.Table] = []
+    levels: list[pa.Table] = []
     with reader.open_capture(path) as file:
         for track, start_s, stop_s in wanted:
-            columns = _analysed(file, start_s, stop_s, settings["tick_threshold_db"])
-            columns |= {"capture": capture, "track": track.track}
-            parts.append(tables.build(NOISE_DENSITY, columns))
-    return tables.concat(NOISE_DENSITY, parts)
+            columns, read = _analysed(file, start_s, stop_s, settings["tick_threshold_db"])
+            of = {"capture": capture, "track": track.track}
+            densities.append(tables.build(NOISE_DENSITY, columns | of))
+            levels.extend(tables.build(NOISE_LEVEL, row | of) for row in read.rows())
+    return tables.concat(NOISE_DENSITY, densities), tables.concat(NOISE_LEVEL, levels)
 
 
 def _analysed(
     file: sf.SoundFile, start_s: float, stop_s: float, threshold_db: float
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], NoiseLevels]:
     rate = file.samplerate
     start, stop = round(start_s * rate), round(stop_s * rate)
     frame = FAST_FRAME_CELLS * cell_length(rate)
@@ -77,12 +81,14 @@ def _analysed(
     taps = kaiser_lowpass(SLOW_PASS_HZ, slow_rate - SLOW_PASS_HZ, rate, hop)
     slow = Decimator(taps, hop, 2)
     fast = _FastSpectra(frame)
+    levels = NoiseLevels(rate, stop_s - start_s)
     ticks = samples = spoilt = 0
     blocks = reader.blocks(file, start, stop, reader.BLOCK_FRAMES // frame * frame)
     # Two frames hold a tick and all that it spoils.
     for stretch in bridged_stretches(blocks, rate, threshold_db, 2 * frame):
         slow.push(stretch.samples)
         fast.push(stretch)
+        levels.push(stretch)
         ticks += stretch.ticks
         samples += stretch.samples.shape[1]
         spoilt += int(np.count_nonzero(stretch.spoilt)) * cell_length(rate)
@@ -97,7 +103,7 @@ def _analysed(
         "difference": np.maximum(mean - cross, 0.0),
     }
     bands = len(width_hz)
-    return {
+    columns = {
         "channel": pa.chunked_array([pa.repeat(name, bands) for name in densities]),
         "frequency_hz": np.tile(0.5 * (edges_hz[:-1] + edges_hz[1:]), 4),
         "bandwidth_hz": np.tile(width_hz, 4),
@@ -105,6 +111,7 @@ def _analysed(
         "ticks": ticks,
         "seconds": samples / rate,
     }
+    return columns, levels
 
 
 def _joined(

@@ -29,11 +29,14 @@ class Bridged(NamedTuple):
         Cells that were bridged.
     ticks : int
         Ticks that begin in the stretch.
+    raw : numpy.ndarray, shape (2, n), float32
+        The stretch as it was recorded, ticks and all.
     """
 
     samples: np.ndarray
     spoilt: np.ndarray
     ticks: int
+    raw: np.ndarray
 
 
 def cell_length(sample_rate_hz: float) -> int:
@@ -80,10 +83,11 @@ def _stretch(
     spoilt = spread(loud, round(SPOILT_BEFORE_S * rate / cell), round(SPOILT_AFTER_S * rate / cell))
     within = slice(begin // cell, end // cell)
     first = loud & ~spread(_later(loud), 0, round(ONE_TICK_S * rate / cell) - 1)
+    raw = samples[:, begin:end]
     if spoilt.any():
         samples = samples.copy()
         bridge(samples, spoilt, cell, round(ANCHOR_S * rate))
-    return Bridged(samples[:, begin:end], spoilt[within], int(np.count_nonzero(first[within])))
+    return Bridged(samples[:, begin:end], spoilt[within], int(np.count_nonzero(first[within])), raw)
 
 
 def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) -> np.ndarray:

@@ -56,6 +56,34 @@ RUMBLE_NETWORKS = {
 }
 
 
+#: The same network of BS.468-4 as poles, Hz, with a zero at 0 Hz (the roots of the polynomials).
+WEIGHTING_468_POLES_HZ = (
+    -2983.16 + 9940.84j,
+    -2983.16 - 9940.84j,
+    -3758.53 + 5790.04j,
+    -3758.53 - 5790.04j,
+    -4122.70 + 0.0j,
+    -9975.06 + 0.0j,
+)
+
+
+def a_weighting_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
+    """Return the complex A weighting (IEC 61672-1), of magnitude 1 at 1 kHz."""
+    p = 1j * np.asarray(frequency_hz, dtype=float)
+    p1, p2, p3, p4 = A_POLES_HZ
+    poles = (p + p1) ** 2 * (p + p2) * (p + p3) * (p + p4) ** 2
+    return np.asarray(10.0 ** (A_GAIN_DB / 20.0) * p4**2 * p**4 / poles)
+
+
+def weighting_468_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
+    """Return the complex weighting of ITU-R BS.468-4, of the magnitude of `weighting_468_db`."""
+    p = 1j * np.asarray(frequency_hz, dtype=float)
+    gain = WEIGHTING_468_SLOPE * 10.0 ** (WEIGHTING_468_GAIN_DB / 20.0)
+    for pole_hz in WEIGHTING_468_POLES_HZ:
+        p = p / (1.0 - 1j * np.asarray(frequency_hz, dtype=float) / pole_hz)
+    return np.asarray(-1j * gain * p)
+
+
 def a_weighting_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
     """Return the A weighting in dB (IEC 61672-1); minus infinity at 0 Hz."""
     f2 = np.asarray(frequency_hz, dtype=float) ** 2
@@ -67,7 +95,8 @@ def a_weighting_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
 def weighting_468_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
     """Return the weighting of ITU-R BS.468-4 in dB; minus infinity at 0 Hz.
 
-    The recommendation's meter is quasi-peak; a figure taken with an rms detector says so.
+    The recommendation's meter is quasi-peak (`physics.quasi_peak`); a figure taken with an rms
+    detector says so.
     """
     f = np.asarray(frequency_hz, dtype=float)
     even = np.polyval(WEIGHTING_468_EVEN, f**2)

@@ -64,7 +64,7 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
             amount("rumble_weighted_db", "Rumble, weighted", "dB"),
             amount("hum_db", "Hum", "dB"),
             amount("noise_a_db", "A-weighted", "dB"),
-            amount("noise_468_db", "468-weighted", "dB"),
+            amount("noise_468_db", "468-weighted, quasi-peak", "dB"),
             amount("ticks_per_min", "Ticks", "1/min"),
             amount("reference_velocity_cm_s", "Reference, rms (cm/s)"),
             text("rumble_network", "Rumble networks' numbers"),

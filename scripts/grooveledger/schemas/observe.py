@@ -92,3 +92,25 @@ NOISE_DENSITY = Table(
         real("seconds", "s", "length of the groove analysed"),
     ),
 )
+
+NOISE_LEVEL = Table(
+    "noise_level",
+    "observe",
+    "Weighted levels of a silent groove, rms and quasi-peak, with ticks and without.",
+    ("capture", "track", "channel", "equalisation"),
+    (
+        CAPTURE,
+        TRACK,
+        text(
+            "channel",
+            "left, right, sum or difference (each over sqrt 2) of the file's channels",
+        ),
+        text("equalisation", "flat: as recorded; iec98: through the ideal replay curve as well"),
+        real("a_fs", "of full scale", "A-weighted rms away from ticks"),
+        real("a_with_ticks_fs", "of full scale", "A-weighted rms of everything"),
+        real("weighted_468_fs", "of full scale", "468-weighted rms away from ticks"),
+        real("quasi_peak_468_fs", "of full scale", "mean quasi-peak reading, ticks bridged"),
+        real("quasi_peak_468_with_ticks_fs", "of full scale", "mean quasi-peak reading with ticks"),
+        real("quasi_peak_468_highest_fs", "of full scale", "highest quasi-peak reading with ticks"),
+    ),
+)

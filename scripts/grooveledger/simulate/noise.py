@@ -92,7 +92,7 @@ class NoiseTruth(NamedTuple):
     rumble_weighted_db: float
     hum_db: float
     noise_a_db: float
-    noise_468_db: float
+    noise_468_rms_db: float
 
 
 def noise_truth(stylus: StylusTruth, conditions: Conditions, chain: Chain) -> dict[str, NoiseTruth]:
@@ -116,7 +116,7 @@ def noise_truth(stylus: StylusTruth, conditions: Conditions, chain: Chain) -> di
         "rumble_unweighted_db": _rumble_unweighted_db,
         "rumble_weighted_db": lambda hz: rumble_weighting_db(hz, "weighted"),
         "noise_a_db": a_weighting_db,
-        "noise_468_db": weighting_468_db,
+        "noise_468_rms_db": weighting_468_db,
     }
     gains = {name: 10.0 ** (curve(hz) / 10.0) for name, curve in weightings.items()}
     mains_gains = {name: 10.0 ** (curve(mains) / 10.0) for name, curve in weightings.items()}

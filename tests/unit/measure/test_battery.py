@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from grooveledger.measure import quantities
 from grooveledger.physics.resonance import high_pass_response
+from grooveledger.schemas.observe import NOISE_LEVEL
 from grooveledger.storage import tables
 from made_observations import (
     CHAIN,
@@ -129,11 +130,22 @@ def made_observations(seed, loudness, floor_fs):
         "ticks": np.full(4 * bands, 7.0),
         "seconds": np.full(4 * bands, 28.0),
     }
+    levels = {
+        "track": np.full(8, 10.0),
+        "channel": np.array(names * 2, object),
+        "equalisation": np.repeat(np.array(["flat", "iec98"], object), 4),
+        **{
+            name: loudness * 1e-4 * rng.uniform(1.0, 2.0, 8)
+            for name in NOISE_LEVEL.names
+            if name.endswith("_fs")
+        },
+    }
     return {
         "orders": orders,
         "tone_spectrum": spectrum,
         "speed_trace": speed,
         "noise_density": noise,
+        "noise_level": levels,
     }
 
 

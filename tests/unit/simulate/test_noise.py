@@ -35,7 +35,7 @@ def test_noise_has_the_densities_that_the_truth_integrates() -> None:
             "rumble_unweighted_db": rumble_weighting_db(hz, "unweighted"),
             "rumble_weighted_db": rumble_weighting_db(hz, "weighted"),
             "noise_a_db": a_weighting_db(hz),
-            "noise_468_db": weighting_468_db(hz),
+            "noise_468_rms_db": weighting_468_db(hz),
         }
         for name, weighting_db in levels.items():
             found_db = 10 * np.log10(np.sum(power * 10.0 ** (weighting_db / 10.0)))

@@ -45,7 +45,11 @@ TABLE = Table(
             "mains frequency and harmonics up to 10, relative to the reference velocity",
         ),
         real("noise_a_db", "dB", "A-weighted, relative to the reference velocity"),
-        real("noise_468_db", "dB", "468-weighted rms, relative to the reference velocity"),
+        real(
+            "noise_468_db",
+            "dB",
+            "468-weighted, quasi-peak, ticks bridged, relative to the reference velocity",
+        ),
         real("ticks_per_min", "1/min", "ticks counted"),
         real("reference_velocity_cm_s", "cm/s", "rms per channel at 1 kHz"),
         text("rumble_network", "whether the rumble networks' numbers are verified or from memory"),
@@ -56,8 +60,12 @@ TABLE = Table(
         real("rumble_weighted_standard_db", "dB", "relative to 10 cm/s peak at 1 kHz"),
         real("signal_to_noise_a_db", "dB", "10 cm/s peak at 1 kHz over the A-weighted noise"),
         real("sensitivity_hz", "Hz", "frequency of the level tones; null where rated"),
+        real("noise_468_rms_db", "dB", "468-weighted rms, relative to the reference velocity"),
+        real("noise_a_with_ticks_db", "dB", "A-weighted rms with ticks"),
+        real("noise_468_with_ticks_db", "dB", "468-weighted, quasi-peak, mean reading with ticks"),
+        real("noise_468_highest_db", "dB", "468-weighted, quasi-peak, highest reading with ticks"),
     ),
-    revision=2,
+    revision=3,
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
@@ -96,7 +104,8 @@ def measure(context: CaptureContext) -> pa.Table:
     The density as heard goes back to the cartridge's terminals, then through the ideal replay
     equalisation, and is compared with the output at the reference velocity. Lateral and vertical
     are (L + R) / sqrt 2 and (L - R) / sqrt 2 of the channels, each over its own sensitivity.
-    Settings: `reference_velocity_cm_s`, `mains_hz`.
+    What was read as quasi-peak, or with ticks, is stated by `metered_figures`. Settings:
+    `reference_velocity_cm_s`, `mains_hz`.
 
     Returns
     -------
@@ -143,6 +152,7 @@ def measure(context: CaptureContext) -> pa.Table:
                 density / reference_cm_s**2, frequency_hz, width_hz, seconds, mains_hz
             )
             figures |= standard_figures(figures, reference_cm_s)
+            figures |= metered_figures(figures, _read_level(context, track.track, channel))
             parts.append(tables.build(TABLE, {**shared, "channel": channel, **figures}))
     return tables.concat(TABLE, parts)
 
@@ -170,6 +180,68 @@ def standard_figures(
         "rumble_weighted_standard_db": figures["rumble_weighted_db"] + shift_db,
         "signal_to_noise_a_db": -(figures["noise_a_db"] + shift_db),
     }
+
+
+def _read_level(context: CaptureContext, track: int, channel: str) -> dict[str, float]:
+    """Return the levels that were read of one channel of a groove; empty where none were.
+
+    They are read at the file's channels: lateral and vertical are the sum and the difference there,
+    or the other way round where one channel is inverted.
+    """
+    levels = by_channel(context.observations["noise_level"], context.chain)
+    axes = ("difference", "sum") if len(context.chain.invert) == 1 else ("sum", "difference")
+    file_channel = dict(zip(("lateral", "vertical"), axes, strict=True)).get(channel, channel)
+    # What the preamplifier has not equalised is read through the ideal curve.
+    curve = "iec98" if context.chain.equalisation == "flat" else "flat"
+    chosen = (
+        (levels["track"] == track)
+        & (levels["channel"] == file_channel)
+        & (levels["equalisation"] == curve)
+    )
+    rows = np.flatnonzero(chosen)
+    names = [name for name in levels if name.endswith("_fs")]
+    return {name: float(levels[name][rows[0]]) for name in names} if len(rows) else {}
+
+
+def metered_figures(
+    figures: Mapping[str, float | bool], level_fs: Mapping[str, float]
+) -> dict[str, float]:
+    """Return the levels that only the sound itself gives: quasi-peak ones and those with ticks.
+
+    Each lies as far above the rms level away from ticks as it was read above it: gain, sensitivity
+    and the preamplifier's deviation are in that level already.
+
+    Parameters
+    ----------
+    figures : mapping
+        See `noise_figures`.
+    level_fs : mapping
+        The levels as read, `schemas.observe.NOISE_LEVEL`.
+
+    Returns
+    -------
+    dict
+        By the column's name in `TABLE`; null where nothing was read.
+    """
+    stated = {
+        "noise_468_db": ("noise_468_rms_db", "quasi_peak_468_fs", "weighted_468_fs"),
+        "noise_468_with_ticks_db": (
+            "noise_468_rms_db",
+            "quasi_peak_468_with_ticks_fs",
+            "weighted_468_fs",
+        ),
+        "noise_468_highest_db": (
+            "noise_468_rms_db",
+            "quasi_peak_468_highest_fs",
+            "weighted_468_fs",
+        ),
+        "noise_a_with_ticks_db": ("noise_a_db", "a_with_ticks_fs", "a_fs"),
+    }
+    result = {}
+    for name, (level_db, read, base) in stated.items():
+        above = level_fs.get(read, np.nan) / (level_fs.get(base, np.nan) or np.nan)
+        result[name] = float(figures[level_db]) + 2.0 * _db(above)
+    return result
 
 
 def sensitivity_mv_per_cm_s(
@@ -287,7 +359,7 @@ def noise_figures(
         "hum_db": _db(hum_power),
         "hum_limited": hum_limited,
         "noise_a_db": _weighted(audible, a_weighting_db(frequency_hz)),
-        "noise_468_db": _weighted(audible, weighting_468_db(frequency_hz)),
+        "noise_468_rms_db": _weighted(audible, weighting_468_db(frequency_hz)),
     }
 
 
@@ -382,6 +454,13 @@ MEASURE = Measure(
             "noise_a_db",
             "dB",
             "Surface noise, A-weighted",
+            Group.RECORD,
+            CHAIN_AND_RECORD | {Covariate.RECORD_PLAYS},
+        ),
+        Metric(
+            "noise_468_db",
+            "dB",
+            "Surface noise, 468-weighted quasi-peak",
             Group.RECORD,
             CHAIN_AND_RECORD | {Covariate.RECORD_PLAYS},
         ),

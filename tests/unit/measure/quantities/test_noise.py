@@ -85,8 +85,32 @@ def as_heard(mv2_per_hz, chain=CHAIN):
     return 0.5 * heard(1.0, FREQUENCY_HZ, chain) ** 2 * mv2_per_hz
 
 
-def measured(observation, orders=None, chain=CHAIN, cartridge=CARTRIDGE, side=SIDE, **settings):
+#: What the sum and difference, and the file's channels, read as: quasi-peak 4 dB above rms, and as
+#: much again with ticks.
+LEVELS = {
+    "track": np.ones(8),
+    "channel": np.array(["left", "right", "sum", "difference"] * 2, object),
+    "equalisation": np.array(["flat"] * 4 + ["iec98"] * 4, object),
+    "a_fs": np.full(8, 1e-4),
+    "a_with_ticks_fs": np.full(8, 2e-4),
+    "weighted_468_fs": np.full(8, 1e-4),
+    "quasi_peak_468_fs": np.array([1.5, 1.6, 1.7, 1.8, 2.5, 2.6, 2.7, 2.8]) * 1e-4,
+    "quasi_peak_468_with_ticks_fs": np.full(8, 3e-4),
+    "quasi_peak_468_highest_fs": np.full(8, 9e-4),
+}
+
+
+def measured(
+    observation,
+    orders=None,
+    chain=CHAIN,
+    cartridge=CARTRIDGE,
+    side=SIDE,
+    levels=LEVELS,
+    **settings,
+):
     observations = {
+        "noise_level": levels,
         "noise_density": observation,
         "orders": tones(chain) if orders is None else orders,
     }
@@ -126,7 +150,10 @@ def test_figures_of_a_known_density_meet_their_definitions():
         ):
             expected = level_db(1e-9, rumble_weighting_db(FREQUENCY_HZ, network))
             assert row[name] == pytest.approx(expected, abs=1e-3)
-        for name, weighting in (("noise_a_db", a_weighting_db), ("noise_468_db", weighting_468_db)):
+        for name, weighting in (
+            ("noise_a_db", a_weighting_db),
+            ("noise_468_rms_db", weighting_468_db),
+        ):
             expected = level_db(1e-9, weighting(FREQUENCY_HZ), HIGHEST_HZ)
             assert row[name] == pytest.approx(expected, abs=1e-3)
         assert row["ticks_per_min"] == pytest.approx(12.0)
@@ -142,8 +169,8 @@ def test_figures_of_a_known_density_meet_their_definitions():
         (315.0, "rumble_unweighted_db", 5.18),
         (315.0, "rumble_weighted_db", 5.18),
         (1000.0, "noise_a_db", 0.0),
-        (1000.0, "noise_468_db", 0.0),
-        (6300.0, "noise_468_db", 12.2 - 9.98),
+        (1000.0, "noise_468_rms_db", 0.0),
+        (6300.0, "noise_468_rms_db", 12.2 - 9.98),
     ],
 )
 def test_a_tone_at_the_reference_velocity_reads_by_curve_and_weighting(hz, column, expected_db):
@@ -160,7 +187,7 @@ def test_the_reference_velocity_shifts_all_levels():
         measured(velocity_noise(1e-9)),
         measured(velocity_noise(1e-9), reference_velocity_cm_s=10.0),
     )
-    for name in ("rumble_unweighted_db", "noise_a_db", "noise_468_db", "hum_db"):
+    for name in ("rumble_unweighted_db", "noise_a_db", "noise_468_rms_db", "hum_db"):
         assert other["left"][name] == pytest.approx(usual["left"][name] - 6.0206, abs=1e-3)
     assert other["left"]["reference_velocity_cm_s"] == 10.0
 
@@ -219,7 +246,7 @@ def test_the_chain_is_undone_whatever_its_curve(equalisation, response):
             10.0 ** (deviation_db / 10.0), 4
         )
     read = measured(heard_with, chain=chain)["left"]
-    for name in ("rumble_unweighted_db", "rumble_weighted_db", "noise_a_db", "noise_468_db"):
+    for name in ("rumble_unweighted_db", "rumble_weighted_db", "noise_a_db", "noise_468_rms_db"):
         assert read[name] == pytest.approx(ideal[name], abs=1e-3)
 
 
@@ -336,16 +363,16 @@ def test_from_sound_to_figures(tmp_path):
     velocity_rms = 5.0 * 10 ** (-46 / 20) / np.abs(replay_response(100.0, "iec98"))
     samples += np.outer(wave, heard(velocity_rms * np.array([1.2, 1.0]), 100.0))
     path = written(tmp_path, samples, 48_000)
-    rows = observe_noise(
+    rows, levels = observe_noise(
         path, tracks_at((0.0, 20.0)), SIDE, {"guard_s": 0.3, "tick_threshold_db": 13.0}, "c1"
     )
-    read = measured(tables.columns(rows))
+    read = measured(tables.columns(rows), levels=tables.columns(levels))
     known = velocity_density(FREQUENCY_HZ)
     weightings = {
         "rumble_unweighted_db": lambda hz: rumble_weighting_db(hz, "unweighted"),
         "rumble_weighted_db": lambda hz: rumble_weighting_db(hz, "weighted"),
         "noise_a_db": a_weighting_db,
-        "noise_468_db": weighting_468_db,
+        "noise_468_rms_db": weighting_468_db,
     }
     for channel in ("left", "right"):
         row = read[channel]
@@ -421,3 +448,38 @@ def test_hum_with_weak_harmonics_is_right_or_a_bound(seconds):
     assert 0 < bounds < 200
     assert np.mean(np.abs(off_db) < 1.5) >= 0.95
     assert np.max(np.abs(off_db)) < 2.5
+
+
+def test_quasi_peak_and_ticks_lie_as_far_above_the_rms_level_as_they_were_read():
+    rows = measured(velocity_noise(1e-9))
+    order = {"left": 1.5, "right": 1.6, "lateral": 1.7, "vertical": 1.8}
+    for channel, ratio in order.items():
+        row = rows[channel]
+        above = row["noise_468_db"] - row["noise_468_rms_db"]
+        assert above == pytest.approx(20 * np.log10(ratio), abs=1e-9)
+        above = row["noise_468_highest_db"] - row["noise_468_with_ticks_db"]
+        assert above == pytest.approx(20 * np.log10(3.0), abs=1e-9)
+        above = row["noise_a_with_ticks_db"] - row["noise_a_db"]
+        assert above == pytest.approx(20 * np.log10(2.0), abs=1e-9)
+
+
+def test_what_the_preamplifier_did_not_equalise_is_read_through_the_ideal_curve():
+    chain = dataclasses.replace(CHAIN, equalisation="flat")
+    row = measured(velocity_noise(1e-9, chain), chain=chain)["left"]
+    above = row["noise_468_db"] - row["noise_468_rms_db"]
+    assert above == pytest.approx(20 * np.log10(2.5), abs=1e-9)
+
+
+def test_lateral_is_the_difference_at_the_file_where_one_channel_is_inverted():
+    chain = dataclasses.replace(CHAIN, invert=("right",))
+    row = measured(velocity_noise(1e-9, common=-0.2e-9), chain=chain)["lateral"]
+    above = row["noise_468_db"] - row["noise_468_rms_db"]
+    assert above == pytest.approx(20 * np.log10(1.8), abs=1e-9)
+
+
+def test_levels_that_were_not_read_are_null():
+    nothing = {name: values[:0] for name, values in LEVELS.items()}
+    row = measured(velocity_noise(1e-9), levels=nothing)["left"]
+    assert row["noise_468_rms_db"] is not None
+    for name in ("noise_468_db", "noise_a_with_ticks_db", "noise_468_highest_db"):
+        assert row[name] is None

@@ -57,7 +57,13 @@ def simulated(tmp_path_factory):
         observations = {
             "orders": observe_orders(path, tracks, side, ORDERS, "c1")[0],
             "speed_trace": observe_speed(path, tracks, side, {"guard_s": 0.3}, "c1"),
-            "noise_density": observe_noise(path, tracks, side, noise_settings, "c1"),
+            **dict(
+                zip(
+                    ("noise_density", "noise_level"),
+                    observe_noise(path, tracks, side, noise_settings, "c1"),
+                    strict=True,
+                )
+            ),
         }
         columns = {name: tables.columns(rows) for name, rows in observations.items()}
         settings = {"reference_velocity_cm_s": 5.0, "mains_hz": 50.0}
@@ -103,7 +109,7 @@ def test_noise_with_ticks(simulated, chain):
     for row in rows:
         true = truth.noise()[row["channel"]]
         assert row["sensitivity_from"] == "measured"
-        for name in ("rumble_weighted_db", "noise_a_db", "noise_468_db"):
+        for name in ("rumble_weighted_db", "noise_a_db", "noise_468_rms_db"):
             assert row[name] == pytest.approx(getattr(true, name), abs=0.3), name
         # Three hertz about the arm's resonance for 23 s scatter by 1 / sqrt(B T), 0.5 dB, of which
         # no analysis can know.

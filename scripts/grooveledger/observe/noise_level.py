@@ -1,0 +1,125 @@
+"""Weighted levels of a silent groove as a meter reads them, ticks left in and bridged."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from grooveledger.observe.ticks import Bridged, cell_length
+from grooveledger.physics.equalisation import replay_response
+from grooveledger.physics.quasi_peak import QuasiPeakMeter
+from grooveledger.physics.weighting import a_weighting_response, weighting_468_response
+
+#: A cell of the meter holds so many of the tick detector's: 0.5 ms.
+TICK_CELLS = 2
+#: Cells that are filtered at once, and those at the beginning that the filters still remember:
+#: 0.1 s, after which the slowest of them (A-weighting, 20.6 Hz) has fallen by more than 100 dB. At
+#: the end the jump from a block's last sample to its first rings ahead of itself, since the filters
+#: end at half the sampling rate.
+BLOCK_CELLS, MEMORY_CELLS, AHEAD_CELLS = 2400, 200, 20
+READ_CELLS = slice(MEMORY_CELLS, BLOCK_CELLS - AHEAD_CELLS)
+#: Samples a second that the filtered sound keeps at least; the weightings leave little above.
+KEPT_RATE_HZ = 44_100.0
+#: The meters' needles have settled after so long, s; of a short groove half of it.
+SETTLED_S = 1.0
+#: What the sound is read as: as recorded, or through the ideal replay curve as well.
+EQUALISATIONS = ("flat", "iec98")
+CHANNELS = ("left", "right", "sum", "difference")
+
+
+class NoiseLevels:
+    """Levels of one groove, from its stretches in turn."""
+
+    def __init__(self, sample_rate_hz: float, seconds: float) -> None:
+        self._cell = TICK_CELLS * cell_length(sample_rate_hz)
+        every = next(
+            n for n in range(int(sample_rate_hz / KEPT_RATE_HZ) or 1, 0, -1) if self._cell % n == 0
+        )
+        self._kept = self._cell // every
+        self._rate = sample_rate_hz
+        length = BLOCK_CELLS * self._cell
+        hz = np.fft.rfftfreq(length, 1.0 / sample_rate_hz)[: BLOCK_CELLS * self._kept // 2 + 1]
+        weightings = a_weighting_response(hz), weighting_468_response(hz)
+        #: By equalisation and weighting; fewer samples come back than went in.
+        self._gains = np.array(
+            [
+                [gain * replay_response(hz, curve) / every for gain in weightings]
+                for curve in EQUALISATIONS
+            ],
+            np.complex64,
+        )
+        self._shape = len(EQUALISATIONS), 2, len(CHANNELS)
+        cell_s = self._cell / sample_rate_hz
+        self._meter = QuasiPeakMeter(int(np.prod(self._shape)), cell_s)
+        self._held = np.zeros((2, 2, MEMORY_CELLS * self._cell), np.float32)
+        self._spoilt = np.zeros(0, bool)
+        self._settled = round(min(SETTLED_S, 0.5 * seconds) * sample_rate_hz / self._cell)
+        #: Of every cell and of those away from ticks: how many, and the sums of the mean squares
+        #: through either weighting and of the meter's readings.
+        self._counts = np.zeros(2)
+        self._sums = np.zeros((2, *self._shape, 3))
+        self._highest = np.zeros(self._shape)
+        self._cells = 0
+
+    def push(self, stretch: Bridged) -> None:
+        """Take the next stretch, a whole number of cells long."""
+        both = np.stack([stretch.raw, stretch.samples])
+        spoilt = stretch.spoilt.reshape(-1, TICK_CELLS).any(axis=1)
+        self._spoilt = np.concatenate([self._spoilt, spoilt])
+        self._hold(both)
+
+    def _hold(self, sound: np.ndarray) -> None:
+        """Take sound that follows, and read every block that it completes."""
+        self._held = np.concatenate([self._held, sound], axis=2)
+        step = (READ_CELLS.stop - READ_CELLS.start) * self._cell
+        while self._held.shape[2] >= BLOCK_CELLS * self._cell:
+            self._filter(self._held[:, :, : BLOCK_CELLS * self._cell])
+            self._held = self._held[:, :, step:]
+
+    def _filter(self, sound: np.ndarray) -> None:
+        """Weight one block and let the meter read what follows its memory."""
+        spectrum = np.fft.rfft(sound, axis=2)[:, :, : self._gains.shape[-1]]
+        squares = []
+        for gains in np.moveaxis(self._gains, 1, 0):
+            weighted = np.fft.irfft(spectrum * gains[:, np.newaxis, np.newaxis], axis=3)
+            left, right = np.moveaxis(weighted, 2, 0)
+            channels = left, right, np.sqrt(np.float32(0.5)) * (left + right), left - right
+            channels[3][...] *= np.sqrt(np.float32(0.5))
+            cells = np.stack(channels, 2).reshape(*self._shape, BLOCK_CELLS, self._kept)
+            cells = cells[:, :, :, READ_CELLS]
+            squares.append(np.einsum("ectns,ectns->nect", cells, cells) / self._kept)
+        # The last of the weightings is that of the meter.
+        metered = np.moveaxis(cells, 3, 0).reshape(-1, np.prod(self._shape), self._kept)
+        readings = self._meter.read(metered).reshape(-1, *self._shape)
+        self._add(np.stack([*squares, readings], axis=-1))
+
+    def _add(self, read: np.ndarray) -> None:
+        """Add up what was read of the cells that follow."""
+        place = self._cells + np.arange(len(read))
+        self._cells += len(read)
+        read = read[(place >= self._settled) & (place < len(self._spoilt))]
+        clean = ~self._spoilt[max(place[0], self._settled) : place[-1] + 1]
+        for i, part in enumerate((read, read[clean])):
+            self._counts[i] += len(part)
+            self._sums[i] += part.sum(axis=0)
+        if len(read):
+            self._highest = np.maximum(self._highest, read[..., 2].max(axis=0))
+
+    def rows(self) -> Iterator[dict[str, object]]:
+        """Yield the levels of each channel and equalisation, and end the groove."""
+        self._hold(np.zeros((2, 2, BLOCK_CELLS * self._cell), np.float32))
+        every, clean = self._sums / np.maximum(self._counts, 1)[:, None, None, None, None]
+        clean = clean if self._counts[1] else every
+        for i, curve in enumerate(EQUALISATIONS):
+            for j, channel in enumerate(CHANNELS):
+                raw, bridged = every[i, :, j]
+                a_square, square_468, _ = clean[i, 1, j]
+                yield {
+                    "channel": channel,
+                    "equalisation": curve,
+                    "a_fs": float(np.sqrt(a_square)),
+                    "a_with_ticks_fs": float(np.sqrt(raw[0])),
+                    "weighted_468_fs": float(np.sqrt(square_468)),
+                    "quasi_peak_468_fs": float(bridged[2]),
+                    "quasi_peak_468_with_ticks_fs": float(raw[2]),
+                    "quasi_peak_468_highest_fs": float(self._highest[i, 0, j]),
+                }
