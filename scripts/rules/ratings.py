@@ -20,6 +20,7 @@ with failing_alone(snakemake, RATINGS, COMPARISON):
         captures,
         data_frames.read(snakemake.input.response),
         metrics,
+        data_frames.read(snakemake.input.budgets),
         {name: Cartridge.from_mapping(mapping) for name, mapping in job["cartridges"].items()},
         {name: Chain.from_mapping(mapping) for name, mapping in job["chains"].items()},
         job["settings"]["ratings"],

@@ -17,6 +17,7 @@ from grooveledger.configuration.schema_files import schema
 from grooveledger.configuration.start import flow
 from grooveledger.configuration.validation import taken, types
 from grooveledger.export.all_tables import TABLES
+from grooveledger.measure.declaration import Metric
 from grooveledger.measure.quantities import MEASURES, METRICS
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS, REMARKS
 from grooveledger.schemas.changes import CHANGED_FIGURES, CHANGED_METRICS, CHANGED_VERDICTS
@@ -217,11 +218,23 @@ def columns_of(table: Table) -> str:
 def metric_table() -> str:
     """A table of the metrics, with links to their pages of methods."""
     rows = [
-        (f"`{name}`", words.unit(metric.unit), f"[{metric.words}](../methods/{page}.md)")
+        (
+            f"`{name}`",
+            words.unit(metric.unit),
+            f"[{metric.words}](../methods/{page}.md)",
+            least_change(metric),
+        )
         for name, metric in METRICS.items()
         if (page := metric_words.method_page(name))
     ]
-    return markdown_table(("metric", "unit", "what it is"), rows)
+    return markdown_table(("metric", "unit", "what it is", "least change worth reporting"), rows)
+
+
+def least_change(metric: Metric) -> str:
+    """A metric's least change in words; empty where it has none."""
+    if metric.least_share:
+        return f"{100.0 * metric.least_share:g} % of it"
+    return f"{metric.least_change:g} {words.unit(metric.unit)}" if metric.least_change else ""
 
 
 def markdown_table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:

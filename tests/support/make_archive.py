@@ -63,6 +63,7 @@ def write_archive(
         "captures": table("captures", **{c: [fact[c] for fact in facts] for c in columns}),
         "drift": drift_table(),
         "ratings": ratings_table(),
+        "budgets": budgets_table(tables.concat(TABLES["metrics"], parts["metrics"])),
     }
     made |= judged(results / "tables", made["captures"], made["drift"])
     if curves:
@@ -151,6 +152,12 @@ def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
         "comparison": comparison_table(sheet, metrics, styli_frame, COMPARED),
     }
     return {name: data_frames.rows(TABLES[name], found) for name, found in frames_made.items()}
+
+
+def budgets_table(metrics: Any) -> Any:
+    """Budgets of the archive's figures: a repeatability of a tenth, and nothing else."""
+    shared = {name: metrics.column(name) for name in TABLES["budgets"].key}
+    return table("budgets", **shared, unit=metrics.column("unit"), repeatability=0.1)
 
 
 def ratings_table() -> Any:

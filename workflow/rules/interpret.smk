@@ -54,6 +54,7 @@ rule ratings:
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
+        budgets=f"{TABLES}/budgets.parquet",
         response=f"{TABLES}/response.parquet",
         stale=stale_mark("ratings"),
     output:

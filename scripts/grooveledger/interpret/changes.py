@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from grooveledger.interpret.repeatability import VARYING
 from grooveledger.storage import data_frames
 
 #: The difference of two repeats stays below this many of their standard deviations in 95 % of cases
@@ -46,7 +47,7 @@ def compare(before: Path, after: Path) -> Changes:
     both = _joined(
         data_frames.read(old / "metrics.parquet"), data_frames.read(new / "metrics.parquet")
     )
-    limits = repeatability_limits(data_frames.read(old / "drift.parquet"))
+    limits = repeatability_limits(data_frames.read(new / "budgets.parquet"))
     figures = _with_limits(both, limits)
     moved = figures["moved"] | figures["lost"] | figures["new"]
     shared = set(data_frames.read(old / "captures.parquet")["capture"])
@@ -59,18 +60,16 @@ def compare(before: Path, after: Path) -> Changes:
     )
 
 
-def repeatability_limits(drift: pd.DataFrame) -> pd.DataFrame:
-    """What two captures made on one day differ by at most, by stylus, metric and channel.
+def repeatability_limits(budgets: pd.DataFrame) -> pd.DataFrame:
+    """What two playings of each figure differ by at most: `KEY` and `repeatability_limit`.
 
-    A stylus without such captures has the median of the others'; columns stylus (None for those),
-    metric, channel, repeatability_limit.
+    The budget's scatter from one playing to the next: repeatability, noise and momentary speed.
     """
-    known = drift[drift["repeatability_sd"] > 0]
-    own = known[["stylus", "metric", "channel", "repeatability_sd"]]
-    usual = known.groupby(["metric", "channel"], as_index=False)["repeatability_sd"].median()
-    limits: pd.DataFrame = pd.concat([own, usual.assign(stylus=None)], ignore_index=True)
-    limits["repeatability_limit"] = REPEATABILITY_FACTOR * limits.pop("repeatability_sd")
-    return limits
+    parts = budgets[["repeatability", *VARYING]].to_numpy(dtype=float)
+    scatter = np.sqrt(np.sum(np.nan_to_num(parts) ** 2, axis=1))
+    known = budgets["repeatability"].notna()
+    limit = (REPEATABILITY_FACTOR * pd.Series(scatter, index=budgets.index)).where(known)
+    return budgets[KEY].assign(repeatability_limit=limit)
 
 
 def _joined(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
@@ -93,13 +92,7 @@ def _joined(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
 
 
 def _with_limits(both: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    own = limits[limits["stylus"].notna()]
-    usual = limits[limits["stylus"].isna()].drop(columns="stylus")
-    both = both.merge(own, on=["stylus", "metric", "channel"], how="left")
-    both = both.merge(usual, on=["metric", "channel"], how="left", suffixes=("", "_usual"))
-    both["repeatability_limit"] = both["repeatability_limit"].fillna(
-        both.pop("repeatability_limit_usual")
-    )
+    both = both.merge(limits, on=KEY, how="left")
     known = both["repeatability_limit"].notna() & both["change"].notna()
     beyond = both["change"].abs() > both["repeatability_limit"]
     both["beyond"] = beyond.astype(object).where(known, None)

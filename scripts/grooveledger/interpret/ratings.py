@@ -8,8 +8,9 @@ import pandas as pd
 
 from grooveledger.interpret.response_curves import Curve
 from grooveledger.measure.curves import COVER_TOLERANCE
+from grooveledger.measure.quantities.response import AT_FREQUENCY
 from grooveledger.physics.equalisation import REFERENCE_HZ
-from grooveledger.physics.uncertainty import coverage_factor, rectangular
+from grooveledger.physics.uncertainty import coverage_factor, rectangular, student_factors
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import RATINGS
 from grooveledger.schemas.states import Status
@@ -60,6 +61,7 @@ def ratings_table(
     captures: pd.DataFrame,
     response: pd.DataFrame,
     metrics: pd.DataFrame,
+    budgets: pd.DataFrame,
     cartridges: Mapping[str, Cartridge],
     chains: Mapping[str, Chain],
     settings: Mapping[str, Any],
@@ -72,7 +74,7 @@ def ratings_table(
 
     Parameters
     ----------
-    captures, response, metrics : DataFrame
+    captures, response, metrics, budgets : DataFrame
         The archive-wide tables.
     cartridges, chains : mapping
         The configuration, by id.
@@ -85,7 +87,8 @@ def ratings_table(
         As declared in `grooveledger.schemas.interpret.RATINGS`.
     """
     scalars = _scalars(metrics)
-    deviations = _deviations(captures, response, cartridges)
+    repeats = response_repeats(budgets)
+    deviations = _deviations(captures, response, cartridges, repeats)
     rows = []
     for row in captures[captures["status"] != Status.REJECTED].itertuples(index=False):
         cartridge, chain = cartridges[str(row.cartridge)], chains[str(row.chain)]
@@ -153,6 +156,51 @@ def _scalar(
         yield Rating(metric, channel, allowed.low, value, uncertainty, "dB", judged, at_least)
 
 
+class Repeats(NamedTuple):
+    """How far responses repeat: standard deviation by frequency, and its degrees of freedom.
+
+    Attributes
+    ----------
+    frequency_hz, sd_db : ndarray, shape (n,)
+        Where it is known, and 0 at 1 kHz.
+    degrees_of_freedom : float
+        Of the least known of them.
+    """
+
+    frequency_hz: np.ndarray
+    sd_db: np.ndarray
+    degrees_of_freedom: float
+
+    def expanded_db(self, frequency_hz: np.ndarray, uncertainty_db: np.ndarray) -> np.ndarray:
+        """Return the half-width of the 95 % interval of a response, repeatability in it.
+
+        Parameters
+        ----------
+        frequency_hz, uncertainty_db : ndarray, shape (n,)
+            Of the curve; the uncertainty without repeatability.
+        """
+        sd_db = np.interp(np.log(frequency_hz), np.log(self.frequency_hz), self.sd_db)
+        whole_db = np.hypot(uncertainty_db, sd_db)
+        share = np.divide(sd_db, whole_db, out=np.zeros(len(whole_db)), where=whole_db > 0.0)
+        effective = np.full(len(whole_db), np.inf)
+        np.divide(self.degrees_of_freedom, share**4, out=effective, where=share > 0.0)
+        return np.asarray(whole_db * student_factors(effective))
+
+
+def response_repeats(budgets: pd.DataFrame) -> Repeats:
+    """Return how far responses repeat, from the budgets of the figures read from them."""
+    known = {REFERENCE_HZ: 0.0}
+    degrees = [float("inf")]
+    for metric, (_, frequency_hz) in AT_FREQUENCY.items():
+        rows = budgets[(budgets["metric"] == metric) & budgets["repeatability"].notna()]
+        if len(rows):
+            known[frequency_hz] = float(rows["repeatability"].iloc[0])
+            if rows["repeatability_dof"].notna().any():
+                degrees.append(float(rows["repeatability_dof"].iloc[0]))
+    places = sorted(known)
+    return Repeats(np.array(places), np.array([known[hz] for hz in places]), min(degrees))
+
+
 class _Deviation(NamedTuple):
     """Extremes of a channel's response over the rated band, dB relative to 1 kHz."""
 
@@ -166,7 +214,10 @@ class _Deviation(NamedTuple):
 
 
 def _deviations(
-    captures: pd.DataFrame, response: pd.DataFrame, cartridges: Mapping[str, Cartridge]
+    captures: pd.DataFrame,
+    response: pd.DataFrame,
+    cartridges: Mapping[str, Cartridge],
+    repeats: Repeats,
 ) -> dict[str, list[_Deviation]]:
     """Largest deviations by capture, over all tracks whose response is relative to 1 kHz.
 
@@ -190,7 +241,6 @@ def _deviations(
         & response["response_db"].notna()
         & ~response["limited"].fillna(False).astype(bool)
     ]
-    k = coverage_factor()
     found: dict[str, list[_Deviation]] = {}
     for place, rows in usable.groupby(["capture", "channel"], sort=True):
         capture, channel = (str(part) for part in place)
@@ -199,14 +249,15 @@ def _deviations(
         if not len(curve.frequency_hz):
             continue
         off_db, u_db = np.abs(curve.response_db), curve.uncertainty_db
+        wide_db = repeats.expanded_db(curve.frequency_hz, u_db)
         worst = int(np.argmax(off_db))
         found.setdefault(capture, []).append(
             _Deviation(
                 channel,
                 float(off_db[worst]),
                 float(u_db[worst]),
-                float(np.max(off_db - k * u_db)),
-                float(np.max(off_db + k * u_db)),
+                float(np.max(off_db - wide_db)),
+                float(np.max(off_db + wide_db)),
                 float(curve.frequency_hz[0]),
                 float(curve.frequency_hz[-1]),
             )

@@ -28,7 +28,8 @@ class Repeatability(NamedTuple):
     scatter : float
         Standard deviation of repeats with noise and speed in it, alike; NaN for a default.
     degrees_of_freedom : float
-        Of both; infinite for a default, which is a stated value.
+        Of both; infinite for a default, which is a stated value. Channels and tracks of one capture
+        are not independent evidence: each group of repeats counts once.
     source : str
         repeats or default.
     """
@@ -68,6 +69,7 @@ def repeats(
         place = (rows["metric"][i], rows["channel"][i], rows["track_position"][i])
         groups.setdefault((*place, day, *same), []).append(int(i))
     squares: dict[str, list[tuple[float, float, int]]] = {}
+    counted: dict[str, dict[tuple[Any, ...], int]] = {}
     for place, members in groups.items():
         if len(members) < 2:
             continue
@@ -76,8 +78,10 @@ def repeats(
         variance = float(np.var(rows["value"][at] / scale, ddof=1))
         known = sum(np.nan_to_num(rows[name][at]) ** 2 for name in VARYING) / scale**2
         squares.setdefault(place[0], []).append((variance, float(np.mean(known)), len(at) - 1))
+        together = counted.setdefault(place[0], {})
+        together[place[3:]] = max(together.get(place[3:], 0), len(at) - 1)
     return {
-        name: _pooled(squares[name])
+        name: _pooled(squares[name], sum(counted[name].values()))
         if name in squares
         else Repeatability(metric.usual_repeatability, np.nan, np.inf, "default")
         for name, metric in metrics.items()
@@ -90,10 +94,10 @@ def _scale(values: np.ndarray, metric: Metric) -> float:
     return mean if metric.is_proportional and mean > 0.0 else 1.0
 
 
-def _pooled(squares: list[tuple[float, float, int]]) -> Repeatability:
+def _pooled(squares: list[tuple[float, float, int]], independent: int) -> Repeatability:
     variances, known, degrees = np.array(squares, dtype=float).T
     total = float(np.average(variances, weights=degrees))
     beyond = max(0.0, total - float(np.average(known, weights=degrees)))
     return Repeatability(
-        float(np.sqrt(beyond)), float(np.sqrt(total)), float(degrees.sum()), "repeats"
+        float(np.sqrt(beyond)), float(np.sqrt(total)), float(independent), "repeats"
     )

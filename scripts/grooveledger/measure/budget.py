@@ -7,12 +7,15 @@ twice and cancels, is the methods pages' table of budgets.
 import numpy as np
 
 from grooveledger.measure.context import CaptureContext
-from grooveledger.physics.uncertainty import between_db, rectangular
+from grooveledger.physics.equalisation import REFERENCE_HZ
+from grooveledger.physics.uncertainty import apart_db, between_db, rectangular
 from grooveledger.plan import Cartridge, Chain, Side
 
 #: Rms speed fluctuation, as a fraction, of a platter whose capture has no speed tone: a weighted
 #: two-sigma peak of 0.1 % is usual (common practice).
 USUAL_SPEED_RMS = 0.0005
+#: A cartridge gives the output that its data sheet rates within this, dB (common practice).
+RATED_OUTPUT_TOLERANCE_DB = 2.0
 #: Decibels of a factor e.
 DB_PER_NEPER = 20.0 / np.log(10.0)
 
@@ -29,7 +32,7 @@ def level_parts_db(side: Side, chain: Chain, frequency_hz: float) -> Parts:
     """
     return {
         "record": float(rectangular(side.response_tolerance_db)),
-        "preamplifier": float(between_db(chain.response_tolerance_db, frequency_hz, 1000.0)),
+        "preamplifier": float(between_db(chain.response_tolerance_db, frequency_hz, REFERENCE_HZ)),
         "gain": float(rectangular(chain.gain_tolerance_db)),
         "full_scale": float(rectangular(chain.full_scale_tolerance_db)),
     }
@@ -43,8 +46,14 @@ def balance_parts_db(side: Side, chain: Chain, is_one_track: bool) -> Parts:
     """
     parts = {"gain": float(rectangular(chain.channel_match_db))}
     if not is_one_track:
-        parts["record"] = float(np.sqrt(2.0) * rectangular(side.response_tolerance_db))
+        parts |= two_tracks_db(side)
     return parts
+
+
+def two_tracks_db(side: Side) -> Parts:
+    """Return the components of the level of one track relative to that of another."""
+    record_db = float(rectangular(side.response_tolerance_db))
+    return {"record": record_db, "second_track": record_db}
 
 
 def response_parts_db(
@@ -73,11 +82,12 @@ def record_part_db(
 
 def harmonic_parts(
     chain: Chain, frequency_hz: np.ndarray, orders: np.ndarray, ratios: np.ndarray
-) -> np.ndarray:
-    """Return the preamplifier's part of the root sum square of harmonics, in their own unit.
+) -> dict[str, np.ndarray]:
+    """Return the preamplifier's parts of the root sum square of harmonics, in their own unit.
 
-    Each order's gain differs from the fundamental's within the preamplifier's tolerance,
-    independently of the other orders (an octave and more away).
+    The gain at each order and that at the fundamental depart from that at 1 kHz within the
+    preamplifier's tolerance, each by itself: they lie an octave and more apart. All orders refer to
+    the one fundamental, so its part does not average out.
 
     Parameters
     ----------
@@ -88,12 +98,41 @@ def harmonic_parts(
     ratios : ndarray, shape (n, m)
         Each order relative to the fundamental; NaN where not observed.
     """
+    tolerance_db = chain.response_tolerance_db
     line_hz = frequency_hz[:, np.newaxis] * orders
-    u = between_db(chain.response_tolerance_db, line_hz, frequency_hz[:, np.newaxis]) / DB_PER_NEPER
+    u = between_db(tolerance_db, line_hz, REFERENCE_HZ) / DB_PER_NEPER
     power = np.nan_to_num(ratios) ** 2
     total = np.sqrt(power.sum(axis=1))
     spread = np.sqrt(((power * u) ** 2).sum(axis=1))
-    return np.asarray(np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0))
+    own = np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0)
+    return {
+        "preamplifier": np.asarray(own),
+        "second_frequency": total
+        * between_db(tolerance_db, frequency_hz, REFERENCE_HZ)
+        / DB_PER_NEPER,
+    }
+
+
+def sideband_part(chain: Chain, low_hz: float, high_hz: float) -> float:
+    """Return the preamplifier's part of a sideband over its high tone, relative."""
+    apart = apart_db(chain.response_tolerance_db, high_hz + low_hz, high_hz, REFERENCE_HZ)
+    return float(apart / DB_PER_NEPER)
+
+
+def noise_parts_db(side: Side, chain: Chain, is_rated: bool) -> Parts:
+    """Return the components of a noise level relative to a velocity.
+
+    The velocity's output is read from level tones of the record, whose gain is that of the noise;
+    noise lies octaves away from them. A rated output is known less well, and knows no gain.
+    """
+    parts = {"preamplifier": float(rectangular(chain.response_tolerance_db))}
+    if not is_rated:
+        return parts | {"record": float(rectangular(side.response_tolerance_db))}
+    return parts | {
+        "rated": float(rectangular(RATED_OUTPUT_TOLERANCE_DB)),
+        "gain": float(rectangular(chain.gain_tolerance_db)),
+        "full_scale": float(rectangular(chain.full_scale_tolerance_db)),
+    }
 
 
 def arm_mass_part(chain: Chain, cartridge: Cartridge) -> float:

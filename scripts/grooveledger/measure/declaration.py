@@ -75,7 +75,9 @@ class Metric:
         At what it is commonly taken to be worn, by kind of limit (common practice); empty for none.
     least_change : float
         A change below this, in the metric's unit, is not worth reporting however sure it is
-        (common practice, from what can be heard or acted on); 0 for no such threshold.
+        (common practice, from what can be heard or acted on, and what a bench repeats).
+    least_share : float
+        The same as a fraction of the figure, for what scales with it.
     repeatability : float or None
         Standard deviation from one playing to the next beyond noise and speed, where an archive has
         no repeats of its own to take it from (common practice); a fraction of the figure where
@@ -91,6 +93,7 @@ class Metric:
     covariates: frozenset[Covariate] = EVERYTHING
     limit: Mapping[LimitKind, float] = field(default_factory=dict)
     least_change: float = 0.0
+    least_share: float = 0.0
     repeatability: float | None = None
     is_signed: bool = False
 

@@ -20,6 +20,9 @@ from grooveledger.physics.equalisation import REFERENCE_HZ
 UPPER_LIMIT_DB = -3.0
 #: A peak is sought from 1 kHz up and counts from here, an octave above it.
 PEAK_FROM_HZ = 2000.0
+#: Another place may be the peak if it is as high within so many standard uncertainties; nearer than
+#: this it belongs to the peak itself, octaves.
+RIVAL_SIGMAS, RIVAL_OCTAVES = 1.645, 0.5
 #: A curve's slope is taken over this far to both sides, octaves.
 SLOPE_OCTAVES = 1.0 / 12.0
 #: A tolerance bends a response by its half-width over an octave (`physics.uncertainty.between_db`).
@@ -45,6 +48,11 @@ def response_shape(measured: Measured, parts_of: PartsOf) -> Iterator[Figure]:
         yield _figure("response_peak_db", channel, track, peak_db, at_peak_db)
         per_db = _peak_hz_per_db(frequency_hz[clear], response_db[clear], peak_hz)
         moved_hz = {name: per_db * u_db for name, u_db in at_peak_db.items()}
+        elsewhere_hz = _furthest_rival_hz(
+            frequency_hz[clear], response_db[clear], peak_hz,
+            np.sqrt(sum(u_db[clear] ** 2 for u_db in parts_db.values())),
+        )  # fmt: skip
+        moved_hz["interpolation"] = abs(elsewhere_hz - peak_hz)
         yield _figure("response_peak_hz", channel, track, peak_hz, moved_hz)
         spread_db = band_values(frequency_hz, response_db)
         deviation_db = 0.5 * float(np.ptp(spread_db)) if len(spread_db) else np.nan
@@ -113,6 +121,25 @@ def _peak_hz_per_db(frequency_hz: np.ndarray, response_db: np.ndarray, peak_hz: 
     bend = -float(np.polyfit(np.log(frequency_hz[near] / peak_hz), response_db[near], 2)[0])
     tilt = 1.0 / NEPERS_PER_OCTAVE
     return peak_hz * tilt / (2.0 * bend) if bend > tilt else peak_hz * 0.5
+
+
+def _furthest_rival_hz(
+    frequency_hz: np.ndarray, response_db: np.ndarray, peak_hz: float, u_db: np.ndarray
+) -> float:
+    """Return the furthest place, half an octave and more away, that may be the true peak.
+
+    A rival is as high within what both may be off by (one-sided 95 %); the peak itself where there
+    is none.
+    """
+    treble = np.flatnonzero(frequency_hz >= PEAK_FROM_HZ)
+    if not np.isfinite(peak_hz) or not len(treble):
+        return peak_hz
+    place = treble[np.argmin(np.abs(frequency_hz[treble] - peak_hz))]
+    apart = np.hypot(u_db[treble], u_db[place])
+    rival = response_db[place] - response_db[treble] <= RIVAL_SIGMAS * apart
+    rival &= np.abs(np.log2(frequency_hz[treble] / peak_hz)) >= RIVAL_OCTAVES
+    away = np.where(rival, np.abs(frequency_hz[treble] - peak_hz), 0.0)
+    return float(frequency_hz[treble][np.argmax(away)]) if rival.any() else peak_hz
 
 
 def upper_limit_hz(frequency_hz: np.ndarray, response_db: np.ndarray) -> float:

@@ -87,6 +87,20 @@ def coverage_factor(degrees_of_freedom: float = float("inf"), coverage: float = 
     return float(stdtrit(degrees_of_freedom, probability))
 
 
+def student_factors(degrees_of_freedom: npt.ArrayLike) -> np.ndarray:
+    """Return k of `coverage_factor` for many degrees of freedom at once, infinite ones among them.
+
+    Examples
+    --------
+    >>> student_factors([5.0, float("inf")]).round(2).tolist()
+    [2.57, 1.96]
+    """
+    from scipy.special import stdtrit
+
+    finite = np.minimum(np.asarray(degrees_of_freedom, dtype=float), 1e9)
+    return np.asarray(stdtrit(finite, 0.5 + 0.5 * COVERAGE))
+
+
 def coverage_factors(
     degrees_of_freedom: npt.ArrayLike, normal: npt.ArrayLike, tolerances: npt.ArrayLike
 ) -> np.ndarray:
@@ -117,17 +131,13 @@ def coverage_factors(
     >>> float(coverage_factors([inf], [1.0], [[1.0]])[0].round(2))
     1.96
     """
-    from scipy.special import stdtrit
-
     squares = np.asarray(tolerances, dtype=float) ** 2
     variance = np.asarray(normal, dtype=float) ** 2 + squares.sum(axis=0)
     quartic = RECTANGULAR_KURTOSIS * (squares**2).sum(axis=0)
     present = variance > 0.0
     kurtosis = np.divide(quartic, variance**2, out=np.zeros(variance.shape), where=present)
     shape = NORMAL_95 + KURTOSIS_TERM * kurtosis + KURTOSIS_SQUARE_TERM * kurtosis**2
-    finite = np.minimum(np.asarray(degrees_of_freedom, dtype=float), 1e9)
-    student = stdtrit(finite, 0.5 + 0.5 * COVERAGE) / NORMAL_95
-    return np.asarray(shape * student)
+    return np.asarray(shape * student_factors(degrees_of_freedom) / NORMAL_95)
 
 
 def between_db(
@@ -146,6 +156,30 @@ def between_db(
     """
     ratio = np.asarray(frequency_hz, dtype=float) / np.asarray(reference_hz, dtype=float)
     return np.asarray(rectangular(tolerance_db) * np.minimum(np.abs(np.log2(ratio)), 1.0))
+
+
+def apart_db(
+    tolerance_db: float,
+    frequency_hz: npt.ArrayLike,
+    other_hz: npt.ArrayLike,
+    reference_hz: npt.ArrayLike,
+) -> np.ndarray:
+    """Return the standard uncertainty of a level relative to one that is no reference itself, dB.
+
+    Both depart from the reference by themselves where they lie an octave and more apart; nearer to
+    one another they share what they depart by, in proportion (common practice, as `between_db`).
+
+    Examples
+    --------
+    >>> apart_db(1.0, [2000.0, 20_000.0, 10_000.0], [1000.0, 10_000.0, 10_000.0], 1000.0).round(4)
+    array([0.5774, 0.8165, 0.    ])
+    """
+    each = np.hypot(
+        between_db(tolerance_db, frequency_hz, reference_hz),
+        between_db(tolerance_db, other_hz, reference_hz),
+    )
+    near = np.sqrt(2.0) * between_db(tolerance_db, frequency_hz, other_hz)
+    return np.asarray(np.minimum(each, near))
 
 
 def tolerance_db(*half_widths_db: float) -> float:

@@ -12,6 +12,9 @@ COMPONENTS = {
     "mass": "the arm's effective mass",
     "speed": "the platter's momentary speed",
     "interpolation": "reading between two points",
+    "second_track": "the record's tolerance on the second of two tracks",
+    "second_frequency": "the preamplifier's response at the second of two frequencies",
+    "rated": "a data sheet's output in place of a measured one",
 }
 COMPONENT_COLUMNS = tuple(
     real(f"u_{name}", "see unit", f"standard uncertainty from {cause}; null where it has none")
@@ -36,7 +39,7 @@ CAPTURE_METRICS = Table(
         Column("track_position", WHOLE, "", "place of the track in the plan, from 0"),
         *COMPONENT_COLUMNS,
     ),
-    revision=2,
+    revision=3,
 )
 
 REMARKS = Table(

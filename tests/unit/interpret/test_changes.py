@@ -85,30 +85,20 @@ def test_each_metric_is_counted(sets):
 
 
 def test_beyond_is_past_the_repeatability_limit():
-    # ISO 5725-6:1994, 4.1.4: r = 2.8 s_r; s_r = 0.1 and 0.3 for the two styli, 0.2 for a third.
-    drift = pd.DataFrame(
-        {
-            "stylus": ["s1", "s2"],
-            "metric": "output_mv",
-            "channel": "left",
-            "repeatability_sd": [0.1, 0.3],
-        }
-    )
-    limits = changes.repeatability_limits(drift)
-    assert dict(zip(limits["stylus"], limits["repeatability_limit"], strict=True)) == {
-        "s1": pytest.approx(0.28),
-        "s2": pytest.approx(0.84),
-        None: pytest.approx(0.56),
+    # ISO 5725-6:1994, 4.1.4: r = 2.8 s_r; s_r of 0.1, and of the root of 0.3^2 + 0.4^2 with noise.
+    rows = {
+        "capture": ["c1", "c2", "c3"],
+        "metric": "output_mv",
+        "channel": "left",
+        "track_position": 0,
     }
-    figures = pd.DataFrame(
-        {
-            "stylus": ["s1", "s2", "s3", "s1"],
-            "metric": ["output_mv"] * 3 + ["hum_db"],
-            "channel": "left",
-            "change": [0.5, 0.5, -0.6, 9.0],
-        }
+    budgets = pd.DataFrame(rows).assign(
+        repeatability=[0.1, 0.3, np.nan], u_noise=[np.nan, 0.4, 0.1], u_speed=np.nan
     )
-    assert list(changes._with_limits(figures, limits)["beyond"]) == [True, False, True, None]
+    limits = changes.repeatability_limits(budgets)
+    np.testing.assert_allclose(limits["repeatability_limit"], [0.28, 1.4, np.nan])
+    figures = pd.DataFrame(rows).assign(change=[0.5, -0.6, 9.0])
+    assert list(changes._with_limits(figures, limits)["beyond"]) == [True, False, None]
 
 
 def test_changed_verdicts_are_told(sets):

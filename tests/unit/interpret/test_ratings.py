@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import yaml
 
-from grooveledger.interpret.ratings import Interval, ratings_table, verdict
+from grooveledger.interpret.ratings import Interval, ratings_table, response_repeats, verdict
 from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import RATINGS
 from grooveledger.storage import tables
@@ -66,12 +66,23 @@ NO_METRICS = pd.DataFrame(columns=list(metric("", 0.0)))
 NO_RESPONSE = response([], [])
 
 
-def rate(metrics=(), response_=NO_RESPONSE, sheet=SHEET, chain_=None, captures=CAPTURES):
+NO_BUDGETS = pd.DataFrame(columns=["metric", "repeatability", "repeatability_dof"])
+
+
+def rate(
+    metrics=(),
+    response_=NO_RESPONSE,
+    sheet=SHEET,
+    chain_=None,
+    captures=CAPTURES,
+    budgets=NO_BUDGETS,
+):
     frame = pd.DataFrame(metrics) if metrics else NO_METRICS
     table = ratings_table(
         captures,
         response_,
         frame,
+        budgets,
         {"mm": Cartridge("mm", "moving_magnet", rated=sheet)},
         {"bench": chain_ or chain()},
         SETTINGS,
@@ -226,9 +237,33 @@ def test_table_is_as_declared():
         CAPTURES,
         response([20, 1000, 20_000], [0, 0, 1]),
         pd.DataFrame([metric("output_mv", 4.2), metric("balance_db", 0.3, channel="both")]),
+        NO_BUDGETS,
         {"mm": Cartridge("mm", "moving_magnet", rated=SHEET)},
         {"bench": chain()},
         SETTINGS,
     )
     built = tables.build(RATINGS, {name: table[name].tolist() for name in RATINGS.names})
     assert built.num_rows == 6
+
+
+def test_a_response_that_repeats_badly_is_undecided():
+    """0.5 dB within the limit, known to 0.1 dB: repeats of 0.6 dB leave that open."""
+    near = response([20, 1000, 10_000, 20_000], [0, 0, 2.5, 0])
+    sheet = {"response_hz": [20, 20_000], "response_db": 3.0}
+    assert rate(response_=near, sheet=sheet)["response_db", "left"].verdict == "meets"
+    scattered = pd.DataFrame(
+        {"metric": ["response_10khz_db"], "repeatability": [0.6], "repeatability_dof": [5.0]}
+    )
+    found = rate(response_=near, sheet=sheet, budgets=scattered)
+    assert found["response_db", "left"].verdict == "undecided"
+
+
+def test_repeats_of_a_response_widen_its_interval_as_student_asks():
+    """5 degrees of freedom alone ask for 2.57 (JCGM 100, table G.2)."""
+    repeats = response_repeats(
+        pd.DataFrame(
+            {"metric": ["response_10khz_db"], "repeatability": [0.2], "repeatability_dof": [5.0]}
+        )
+    )
+    wide_db = repeats.expanded_db(np.array([1000.0, 10_000.0]), np.zeros(2))
+    assert wide_db == pytest.approx([0.0, 0.2 * 2.571], abs=1e-3)

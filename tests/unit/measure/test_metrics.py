@@ -92,7 +92,7 @@ def test_balance_is_right_minus_left_of_a_pair_and_of_a_lateral_tone():
     rows = figures({"level": level}, toleranced, chain=chain)
     pair, lateral, _ = (row for row in rows if row["metric"] == "balance_db")
     assert lateral["uncertainty"] == pytest.approx(np.sqrt(2 * 0.3**2 + 0.2**2 / 3.0))
-    assert pair["u_record"] == pytest.approx(1.5 * np.sqrt(2.0 / 3.0))
+    assert pair["u_record"] == pair["u_second_track"] == pytest.approx(1.5 / np.sqrt(3.0))
     phase = only(figures({"level": level}, side), "interchannel_phase_deg", "both")
     assert (phase["value"], phase["track"]) == (1.5, 3)
 
@@ -147,7 +147,8 @@ def test_figures_that_stand_in_a_table_are_taken_over():
     rows = figures(measures, side)
     imd = only(rows, "imd_pct", "left")
     assert (imd["value"], imd["unit"]) == (1.5, "%")
-    assert imd["uncertainty"] == pytest.approx(0.1 / np.sqrt(2.0))
+    # Four equal noises n read as 2 sqrt 2 n; in the sum of a pair two add by chance, in phase: n.
+    assert imd["uncertainty"] == pytest.approx(0.1 / np.sqrt(8.0))
     assert only(rows, "wow_flutter_weighted_pct", "left")["value"] == 0.08
     assert only(rows, "rumble_weighted_db", "lateral")["value"] == -60.0
     assert only(rows, "ticks_per_min", "left")["unit"] == "1/min"

@@ -6,14 +6,13 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from grooveledger.measure.budget import DB_PER_NEPER
+from grooveledger.measure.budget import DB_PER_NEPER, two_tracks_db
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
 from grooveledger.measure.fundamentals import Fundamental, fundamental, wrapped_deg
 from grooveledger.measure.metric_rows import IN_PHASE, Columns, Figure, Measured
 from grooveledger.measure.terminals import OTHER
-from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
 from grooveledger.plan.uses import is_audio_band
 from grooveledger.schemas.table import CAPTURE, FREQUENCY, LIMITED, TRACK, Table, real, text
@@ -182,19 +181,23 @@ def figures(measured: Measured) -> Iterator[Figure]:
     """Yield angle and balanced separation at 1 kHz.
 
     Two tracks have each their own level within the record's tolerance; a wrong balance turns part
-    of the leak into rotation. It reaches the separation, through the rotation, to second order
-    only.
+    of the leak into rotation, and part of the rotation into leak.
     """
-    level_db = np.sqrt(2.0) * rectangular(measured.side.response_tolerance_db)
+    levels = {name: u / DB_PER_NEPER for name, u in two_tracks_db(measured.side).items()}
 
     def parts(rows: Columns, column: str) -> dict[str, np.ndarray]:
         leak = 10.0 ** (rows["leak_db"] / 20.0)
+        in_phase = np.cos(np.radians(rows["leak_phase_deg"]))
         if column == "azimuth_deg":
-            in_phase = np.abs(leak * np.cos(np.radians(rows["leak_phase_deg"])))
-            record = np.degrees(level_db / DB_PER_NEPER * in_phase)
-            return {"noise": rows["noise_deg"], "record": record}
+            shift_deg = np.degrees(np.abs(leak * in_phase))
+            return {"noise": rows["noise_deg"], **{n: u * shift_deg for n, u in levels.items()}}
         left_over = np.maximum(10.0 ** (-rows["balanced_separation_db"] / 20.0), LEAST_CROSSTALK)
-        return {"noise": DB_PER_NEPER * np.radians(rows["noise_deg"]) / left_over}
+        per_radian = DB_PER_NEPER / left_over
+        shift = per_radian * np.abs(np.tan(np.radians(rows["azimuth_deg"])) * in_phase)
+        return {
+            "noise": per_radian * np.radians(rows["noise_deg"]),
+            **{name: u * shift for name, u in levels.items()},
+        }
 
     yield from at_frequency(measured, TABLE.name, AT_FREQUENCY, parts)
 
@@ -215,12 +218,14 @@ MEASURE = Measure(
             covariates=MOUNTING,
             repeatability=0.2,
             is_signed=True,
+            least_change=0.5,
         ),
         Metric(
             "separation_balanced_db",
             "dB",
             "Separation at 1 kHz with azimuth set",
             group=Group.CHAIN,
+            least_change=1.0,
         ),
     ),
     figures=figures,

@@ -130,9 +130,7 @@ def figures(measured: Measured) -> Iterator[Figure]:
         ratios = np.column_stack([rows[f"h{order}_pct"] for order in orders])
         return {
             "noise": IN_PHASE * rows["floor_pct"],
-            "preamplifier": harmonic_parts(
-                measured.chain, rows["frequency_hz"], np.array(orders), ratios
-            ),
+            **harmonic_parts(measured.chain, rows["frequency_hz"], np.array(orders), ratios),
         }
 
     yield from at_frequency(measured, "distortion", AT_FREQUENCY, parts_pct)
@@ -150,6 +148,7 @@ MEASURE = Measure(
             "Distortion at 1 kHz",
             repeatability=0.1,
             limit={"rises_to_factor": 2.0},
+            least_share=0.1,
         ),
         Metric(
             "thd_3khz_pct",
@@ -157,6 +156,7 @@ MEASURE = Measure(
             "Distortion at 3 kHz",
             repeatability=0.1,
             limit={"rises_to_factor": 1.5},
+            least_share=0.1,
         ),
         Metric(
             "thd_5khz_pct",
@@ -164,6 +164,7 @@ MEASURE = Measure(
             "Distortion at 5 kHz",
             repeatability=0.1,
             limit={"rises_to_factor": 1.5},
+            least_share=0.1,
         ),
         Metric(
             "thd_10khz_pct",
@@ -171,9 +172,22 @@ MEASURE = Measure(
             "Distortion at 10 kHz",
             repeatability=0.1,
             limit={"rises_to_factor": 1.5},
+            least_share=0.1,
         ),
-        Metric("h2_1khz_pct", "%", "Second harmonic at 1 kHz", repeatability=0.1),
-        Metric("h3_1khz_pct", "%", "Third harmonic at 1 kHz", repeatability=0.1),
+        Metric(
+            "h2_1khz_pct",
+            "%",
+            "Second harmonic at 1 kHz",
+            repeatability=0.1,
+            least_share=0.15,
+        ),
+        Metric(
+            "h3_1khz_pct",
+            "%",
+            "Third harmonic at 1 kHz",
+            repeatability=0.1,
+            least_share=0.15,
+        ),
     ),
     figures=figures,
 )

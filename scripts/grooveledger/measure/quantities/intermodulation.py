@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
+from grooveledger.measure.budget import sideband_part
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.metric_rows import (
@@ -100,11 +101,24 @@ def _rows(
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
-    """Yield the modulation distortion of every channel."""
+    """Yield the modulation distortion of every channel.
+
+    Noise adds to the two sidebands of a pair by chance, not arithmetically as the pair's sum does.
+    """
     for track, channel, rows in groups(measured.tables, TABLE.name):
-        noise_pct = IN_PHASE * float(rows["floor_pct"][0])
+        noise_pct = 0.5 * IN_PHASE * float(rows["floor_pct"][0])
         value, limited = float(rows["imd_pct"][0]), bool(rows["limited"][0])
-        yield Figure("imd_pct", channel, track, value, noise_pct, limited)
+        low_hz, high_hz = float(rows["low_hz"][0]), float(rows["high_hz"][0])
+        pairs = ("second_order_pct", 1.0), ("third_order_pct", 2.0)
+        second, third = (
+            float(rows[name][0]) ** 2 * sideband_part(measured.chain, times * low_hz, high_hz)
+            for name, times in pairs
+        )
+        # Of each pair two equal sidebands, each by itself.
+        spread = float(np.hypot(second, third)) / np.sqrt(2.0)
+        preamplifier_pct = spread / value if value > 0.0 else np.nan
+        parts = {"preamplifier": preamplifier_pct}
+        yield Figure("imd_pct", channel, track, value, noise_pct, limited, parts=parts)
 
 
 MEASURE = Measure(
@@ -112,6 +126,14 @@ MEASURE = Measure(
     measure=measure,
     uses=is_used,
     needs="two tones at once",
-    metrics=(Metric("imd_pct", "%", "Modulation distortion", limit={"rises_to_factor": 1.5}),),
+    metrics=(
+        Metric(
+            "imd_pct",
+            "%",
+            "Modulation distortion",
+            limit={"rises_to_factor": 1.5},
+            least_share=0.1,
+        ),
+    ),
     figures=figures,
 )

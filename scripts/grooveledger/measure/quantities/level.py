@@ -169,6 +169,7 @@ MEASURE = Measure(
             repeatability=0.02,
             covariates=NOT_PLAYS,
             limit={"falls_to_factor": 0.8},
+            least_share=0.03,
         ),
         Metric(
             "balance_db",
@@ -177,12 +178,14 @@ MEASURE = Measure(
             repeatability=0.1,
             covariates=NOT_PLAYS,
             limit={"changes_by": 2.0},
+            least_change=0.3,
         ),
         Metric(
             "interchannel_phase_deg",
             "deg",
             "Phase, right relative to left",
             covariates=NOT_PLAYS,
+            least_change=5.0,
         ),
     ),
     figures=figures,

@@ -154,9 +154,27 @@ MEASURE = Measure(
     uses=is_used,
     needs="two tones at once",
     metrics=(
-        Metric("am_in_phase_pct", "%", "Amplitude modulation, in phase", is_signed=True),
-        Metric("fm_in_phase_pct", "%", "Frequency modulation, in phase", is_signed=True),
-        Metric("fm_quadrature_pct", "%", "Frequency modulation, in quadrature", is_signed=True),
+        Metric(
+            "am_in_phase_pct",
+            "%",
+            "Amplitude modulation, in phase",
+            is_signed=True,
+            least_change=0.2,
+        ),
+        Metric(
+            "fm_in_phase_pct",
+            "%",
+            "Frequency modulation, in phase",
+            is_signed=True,
+            least_change=0.1,
+        ),
+        Metric(
+            "fm_quadrature_pct",
+            "%",
+            "Frequency modulation, in quadrature",
+            is_signed=True,
+            least_change=0.1,
+        ),
     ),
     figures=figures,
 )

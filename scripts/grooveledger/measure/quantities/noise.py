@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pyarrow as pa
 
+from grooveledger.measure.budget import noise_parts_db
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
 from grooveledger.measure.metric_rows import (
@@ -432,10 +433,18 @@ def _db(power: float) -> float:
 def figures(measured: Measured) -> Iterator[Figure]:
     """Yield the metrics that stand in the table as they are; hum may be a bound."""
     for track, channel, rows in groups(measured.tables, TABLE.name):
+        is_rated = rows["sensitivity_from"][0] == "rated"
+        parts_db = noise_parts_db(measured.side, measured.chain, is_rated)
         for metric in MEASURE.metrics:
             limited = metric.name == "hum_db" and bool(rows["hum_limited"][0])
             value = float(rows[metric.name][0])
-            yield Figure(metric.name, channel, track, value, limited=limited)
+            if metric.unit == "dB":
+                yield Figure(metric.name, channel, track, value, limited=limited, parts=parts_db)
+                continue
+            # Ticks come by chance (Poisson): one more than counted keeps none from being certain.
+            per_tick = 60.0 / float(rows["seconds"][0])
+            by_chance = float(np.sqrt(per_tick * (value + per_tick)))
+            yield Figure(metric.name, channel, track, value, by_chance)
 
 
 MEASURE = Measure(
@@ -446,16 +455,36 @@ MEASURE = Measure(
     observed=("noise_density", "orders"),
     metrics=(
         Metric(
-            "rumble_unweighted_db", "dB", "Rumble, unweighted", Group.TURNTABLE, CHAIN_AND_RECORD
+            "rumble_unweighted_db",
+            "dB",
+            "Rumble, unweighted",
+            Group.TURNTABLE,
+            CHAIN_AND_RECORD,
+            least_change=1.0,
         ),
-        Metric("rumble_weighted_db", "dB", "Rumble, weighted", Group.TURNTABLE, CHAIN_AND_RECORD),
-        Metric("hum_db", "dB", "Hum", Group.CHAIN, frozenset({Covariate.CHAIN})),
+        Metric(
+            "rumble_weighted_db",
+            "dB",
+            "Rumble, weighted",
+            Group.TURNTABLE,
+            CHAIN_AND_RECORD,
+            least_change=1.0,
+        ),
+        Metric(
+            "hum_db",
+            "dB",
+            "Hum",
+            Group.CHAIN,
+            frozenset({Covariate.CHAIN}),
+            least_change=2.0,
+        ),
         Metric(
             "noise_a_db",
             "dB",
             "Surface noise, A-weighted",
             Group.RECORD,
             CHAIN_AND_RECORD | {Covariate.RECORD_PLAYS},
+            least_change=1.0,
         ),
         Metric(
             "noise_468_db",
@@ -470,6 +499,7 @@ MEASURE = Measure(
             "Ticks",
             Group.RECORD,
             frozenset({Covariate.RECORD, Covariate.RECORD_PLAYS}),
+            least_change=5.0,
         ),
     ),
     figures=figures,

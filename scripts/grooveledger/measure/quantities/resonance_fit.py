@@ -17,6 +17,7 @@ from grooveledger.measure.metric_rows import (
     groups,
 )
 from grooveledger.physics.resonance import compliance_um_per_mn, high_pass_response, peak_hz
+from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
 from grooveledger.plan.uses import is_resonance_sweep
 from grooveledger.schemas.table import CAPTURE, TRACK, Table, real, text
@@ -39,8 +40,9 @@ TABLE = Table(
         real("residual_db", "dB", "rms of the fit's residuals"),
         real("resonance_uncertainty_hz", "Hz", "standard uncertainty, from the fit's scatter"),
         real("asymptote_db", "dB", "the fit far above resonance, on the scale of response_db"),
+        real("resonance_hz_per_db", "Hz/dB", "shift of the fit for a smooth error of 1 dB, rms"),
     ),
-    revision=2,
+    revision=3,
 )
 SUSPENSION = frozenset({Covariate.CHAIN, Covariate.RECORD, Covariate.TEMPERATURE})
 
@@ -68,6 +70,9 @@ DYNAMIC_PART_OF_STATIC = 0.5
 TURN = 2.0 * np.pi
 #: Steps of the differences that stand for derivatives, relative to the frequency or Q.
 SLOPE_STEP, BEND_STEP = 1e-5, 1e-3
+#: A record's or a preamplifier's error forgets its value over about this distance (common practice:
+#: responses are smooth; `physics.uncertainty.between_db`).
+SMOOTH_OCTAVES = 1.0
 #: Rounds in which the driving frequency is found from the one heard; each gains a decimal or more.
 HEARD_TO_DRIVEN_STEPS = 3
 
@@ -95,6 +100,8 @@ class ResonanceFit(NamedTuple):
         Rms of the residuals.
     departure_db : float
         Rms of what the residuals have beyond the noise, points weighted as in the fit.
+    hz_per_db : float
+        Rms shift of the resonance for a smooth error of the response of 1 dB rms.
     """
 
     resonance_hz: float
@@ -103,6 +110,7 @@ class ResonanceFit(NamedTuple):
     gain_db: float
     residual_db: float
     departure_db: float
+    hz_per_db: float
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -132,6 +140,7 @@ def measure(context: CaptureContext) -> pa.Table:
                 "dynamic_compliance_um_per_mn",
                 "residual_db",
                 "asymptote_db",
+                "resonance_hz_per_db",
             )
         )
         uncertainty_hz = None
@@ -147,6 +156,7 @@ def measure(context: CaptureContext) -> pa.Table:
                 peak_db=float(top_db),
                 q=found.q,
                 asymptote_db=found.gain_db,
+                resonance_hz_per_db=found.hz_per_db,
             )
             if cartridge.mass_g is not None:
                 mass_g = context.chain.arm_effective_mass_g + cartridge.mass_g
@@ -240,7 +250,16 @@ def fit_resonance(
         float(gain_db),
         float(residual_db),
         departure_db,
+        resonance_hz * _shift_per_db(frequency_hz, slopes, weight),
     )
+
+
+def _shift_per_db(frequency_hz: np.ndarray, slopes: np.ndarray, weight: np.ndarray) -> float:
+    """Return the rms shift of the log resonance for a smooth error of 1 dB rms."""
+    pull = np.linalg.solve(slopes.T @ slopes, (weight[:, np.newaxis] * slopes).T)[1]
+    octaves = np.subtract.outer(np.log2(frequency_hz), np.log2(frequency_hz))
+    alike = np.exp(-((octaves / SMOOTH_OCTAVES) ** 2))
+    return float(np.sqrt(max(float(pull @ alike @ pull), 0.0)))
 
 
 def _correlation_factor(misfit: np.ndarray) -> float:
@@ -324,10 +343,18 @@ def figures(measured: Measured) -> Iterator[Figure]:
         resonance_hz = float(rows["resonance_hz"][0])
         spread_hz = float(rows["resonance_uncertainty_hz"][0])
         compliance = float(rows["dynamic_compliance_um_per_mn"][0])
-        yield Figure(f"resonance_{axis}_hz", axis, track, resonance_hz, spread_hz)
+        per_db = float(rows["resonance_hz_per_db"][0])
+        parts_hz = {
+            "record": per_db * float(rectangular(measured.side.response_tolerance_db)),
+            "preamplifier": per_db * float(rectangular(measured.chain.response_tolerance_db)),
+        }
+        name = f"resonance_{axis}_hz"
+        yield Figure(name, axis, track, resonance_hz, spread_hz, parts=parts_hz)
         # The compliance goes with the inverse square of the resonance.
-        spread = 2.0 * compliance * spread_hz / resonance_hz
-        parts = {"mass": compliance * arm_mass_part(measured.chain, measured.cartridge)}
+        per_hz = 2.0 * compliance / resonance_hz
+        spread = per_hz * spread_hz
+        parts = {name: per_hz * u_hz for name, u_hz in parts_hz.items()}
+        parts["mass"] = compliance * arm_mass_part(measured.chain, measured.cartridge)
         yield Figure("dynamic_compliance_um_per_mn", axis, track, compliance, spread, parts=parts)
 
 
@@ -338,10 +365,26 @@ MEASURE = Measure(
     needs=None,
     page="resonance",
     metrics=(
-        Metric("resonance_lateral_hz", "Hz", "Resonance, lateral", covariates=SUSPENSION),
-        Metric("resonance_vertical_hz", "Hz", "Resonance, vertical", covariates=SUSPENSION),
         Metric(
-            "dynamic_compliance_um_per_mn", "um/mN", "Dynamic compliance", covariates=SUSPENSION
+            "resonance_lateral_hz",
+            "Hz",
+            "Resonance, lateral",
+            covariates=SUSPENSION,
+            least_share=0.04,
+        ),
+        Metric(
+            "resonance_vertical_hz",
+            "Hz",
+            "Resonance, vertical",
+            covariates=SUSPENSION,
+            least_share=0.04,
+        ),
+        Metric(
+            "dynamic_compliance_um_per_mn",
+            "um/mN",
+            "Dynamic compliance",
+            covariates=SUSPENSION,
+            least_share=0.08,
         ),
     ),
     figures=figures,

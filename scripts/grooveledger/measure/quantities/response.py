@@ -222,7 +222,12 @@ MEASURE = Measure(
     needs="a sweep, stepped tones or several tones of one modulation through the audio band",
     metrics=(
         Metric(
-            "response_100hz_db", "dB", "Response at 100 Hz", repeatability=0.1, covariates=NOT_PLAYS
+            "response_100hz_db",
+            "dB",
+            "Response at 100 Hz",
+            repeatability=0.1,
+            covariates=NOT_PLAYS,
+            least_change=0.3,
         ),
         Metric(
             "response_5khz_db",
@@ -230,6 +235,7 @@ MEASURE = Measure(
             "Response at 5 kHz",
             repeatability=0.1,
             limit={"falls_by": 1.5},
+            least_change=0.3,
         ),
         Metric(
             "response_10khz_db",
@@ -237,6 +243,7 @@ MEASURE = Measure(
             "Response at 10 kHz",
             repeatability=0.15,
             limit={"falls_by": 2.0},
+            least_change=0.3,
         ),
         Metric(
             "response_15khz_db",
@@ -244,6 +251,7 @@ MEASURE = Measure(
             "Response at 15 kHz",
             repeatability=0.25,
             limit={"falls_by": 3.0},
+            least_change=0.5,
         ),
         Metric(
             "response_20khz_db",
@@ -251,15 +259,34 @@ MEASURE = Measure(
             "Response at 20 kHz",
             repeatability=0.4,
             limit={"falls_by": 4.0},
+            least_change=0.7,
         ),
-        Metric("response_peak_db", "dB", "Treble peak", repeatability=0.2),
-        Metric("response_peak_hz", "Hz", "Treble peak lies at"),
-        Metric("response_deviation_db", "dB", "Half the spread, 1 to 10 kHz", repeatability=0.1),
+        Metric(
+            "response_peak_db",
+            "dB",
+            "Treble peak",
+            repeatability=0.2,
+            least_change=0.5,
+        ),
+        Metric(
+            "response_peak_hz",
+            "Hz",
+            "Treble peak lies at",
+            least_share=0.05,
+        ),
+        Metric(
+            "response_deviation_db",
+            "dB",
+            "Half the spread, 1 to 10 kHz",
+            repeatability=0.1,
+            least_change=0.3,
+        ),
         Metric(
             "upper_limit_hz",
             "Hz",
             "Upper limit, \N{MINUS SIGN}3 dB",
             limit={"falls_to_factor": 0.8},
+            least_share=0.05,
         ),
     ),
     figures=figures,

@@ -188,16 +188,35 @@ MEASURE = Measure(
     uses=is_used,
     needs="a tone, sweep or stepped tones in the left or the right groove wall alone",
     metrics=(
-        Metric("separation_1khz_db", "dB", "Separation at 1 kHz", limit={"falls_by": 6.0}),
-        Metric("separation_5khz_db", "dB", "Separation at 5 kHz", limit={"falls_by": 6.0}),
+        Metric(
+            "separation_1khz_db",
+            "dB",
+            "Separation at 1 kHz",
+            limit={"falls_by": 6.0},
+            least_change=1.0,
+        ),
+        Metric(
+            "separation_5khz_db",
+            "dB",
+            "Separation at 5 kHz",
+            limit={"falls_by": 6.0},
+            least_change=1.0,
+        ),
         Metric(
             "separation_10khz_db",
             "dB",
             "Separation at 10 kHz",
             repeatability=1.0,
             limit={"falls_by": 6.0},
+            least_change=1.0,
         ),
-        Metric("separation_min_db", "dB", "Least separation, 1 to 10 kHz", repeatability=1.0),
+        Metric(
+            "separation_min_db",
+            "dB",
+            "Least separation, 1 to 10 kHz",
+            repeatability=1.0,
+            least_change=1.0,
+        ),
     ),
     figures=figures,
 )

@@ -290,6 +290,7 @@ MEASURE = Measure(
             CHAIN_AND_RECORD,
             repeatability=0.02,
             is_signed=True,
+            least_change=0.05,
         ),
         Metric(
             "wow_flutter_weighted_pct",
@@ -297,6 +298,7 @@ MEASURE = Measure(
             "Wow and flutter, weighted",
             Group.TURNTABLE,
             CHAIN_AND_RECORD,
+            least_change=0.02,
         ),
         Metric(
             "wow_flutter_unweighted_pct",
@@ -304,6 +306,7 @@ MEASURE = Measure(
             "Wow and flutter, unweighted",
             Group.TURNTABLE,
             CHAIN_AND_RECORD,
+            least_change=0.03,
         ),
     ),
     figures=figures,

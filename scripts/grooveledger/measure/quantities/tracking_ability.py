@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger.measure import terminals
+from grooveledger.measure.budget import DB_PER_NEPER
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
@@ -114,7 +115,10 @@ def _rows(
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
-    """Yield the largest amplitude that was tracked, uncertain by the step after it."""
+    """Yield the largest amplitude that was tracked.
+
+    It is uncertain by the step after it, and by the record's level.
+    """
     for track, channel, rows in groups(measured.tables, "tracking_ability"):
         rising = np.argsort(rows["amplitude_um"], kind="stable")
         stated = rising[~np.isnan(rows["thd_pct"][rising])]
@@ -122,7 +126,8 @@ def figures(measured: Measured) -> Iterator[Figure]:
         value = float(tracked[-1]) if len(tracked) else np.nan
         # Nothing was lost: the stylus tracks at least the largest step.
         at_least = bool(len(tracked)) and not bool(rows["mistracking"].any())
-        parts = {}
+        u_db = float(rectangular(measured.side.response_tolerance_db))
+        parts = {"record": value * u_db / DB_PER_NEPER}
         if len(tracked) and rows["mistracking"].any():
             # What is tracked lies anywhere between this step and the first that is lost.
             lost_um = float(rows["amplitude_um"][rows["mistracking"].astype(bool)].min())
@@ -141,6 +146,7 @@ MEASURE = Measure(
             "um",
             "Groove amplitude tracked",
             limit={"falls_to_factor": 0.8},
+            least_share=0.08,
         ),
     ),
     figures=figures,

@@ -77,12 +77,15 @@ def test_noise_alone_makes_no_jump():
     assert not left["mistracking"].any()
 
 
-def test_the_step_that_is_lost_next_is_the_uncertainty():
-    # A rectangular distribution over the distance to it (JCGM 100, 4.3.7).
+def test_the_step_that_is_lost_next_and_the_records_level_are_the_uncertainty():
+    # A rectangular distribution over the distance to it (JCGM 100, 4.3.7); 1 dB is 11.5 %.
     _, found = measured([1.0, 1.2, 1.5, 2.0, 15.0])
     gap_um = np.diff(np.sort(np.array(AMPLITUDES_UM)))[-1]
-    read = list(tracking_ability.figures(SimpleNamespace(tables={"tracking_ability": found})))
+    side = SimpleNamespace(response_tolerance_db=1.0)
+    measured_ = SimpleNamespace(tables={"tracking_ability": found}, side=side)
+    read = list(tracking_ability.figures(measured_))
     left = next(figure for figure in read if figure.channel == "left")
     assert left.value == sorted(AMPLITUDES_UM)[-2]
     assert left.parts["interpolation"] == pytest.approx(gap_um / np.sqrt(3.0))
+    assert left.parts["record"] == pytest.approx(0.1151 * left.value / np.sqrt(3.0), rel=1e-3)
     assert not left.limited
