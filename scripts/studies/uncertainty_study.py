@@ -24,6 +24,7 @@ from grooveledger.interpret.collect import joined_metrics
 from grooveledger.interpret.ratings import ratings_table
 from grooveledger.interpret.repeatability import repeats
 from grooveledger.measure.context import CaptureContext
+from grooveledger.measure.job import OBSERVED
 from grooveledger.measure.metrics import capture_metrics
 from grooveledger.measure.quantities import MEASURES, METRICS
 from grooveledger.schemas.capture_metrics import CAPTURE_METRICS
@@ -41,11 +42,11 @@ def measured(world: World, capture: str, settings: Mapping[str, Any]) -> dict[st
     plan = np.array([track.track for track in SIDE.tracks], float)
     place = {"track": plan, "start_s": 700.0 * plan, "stop_s": 700.0 * plan + 600.0}
     place["match"] = np.array(["found"] * len(plan), object)
-    context = CaptureContext(capture, SIDE, CHAIN, world.cartridge, {}, place, observe(world))
+    observed = {table.name: tables.columns(tables.empty(table)) for table in OBSERVED}
+    observed |= observe(world)
+    context = CaptureContext(capture, SIDE, CHAIN, world.cartridge, {}, place, observed)
     found = {}
     for name, measure in MEASURES.items():
-        if name == "spectrum":
-            continue
         own = {**settings.get(name, {}), "mains_hz": 50}
         rows = measure.measure(replace(context, settings=own))
         if rows.num_rows:

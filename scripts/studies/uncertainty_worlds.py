@@ -354,7 +354,6 @@ def observe(world: World) -> dict[str, dict[str, Array]]:
         "orders": orders.columns(),
         "speed_trace": _trace(world, off),
         "noise_density": _groove(world, off),
-        "tone_spectrum": {},
     }
 
 

@@ -5,7 +5,7 @@ chain. Their scatter holds the noise and the platter's momentary speed, which ea
 has already: what is left beyond those is the repeatability proper (set-down, temperature, dust).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -29,7 +29,7 @@ class Repeatability(NamedTuple):
         Standard deviation of repeats with noise and speed in it, alike; NaN for a default.
     degrees_of_freedom : float
         Of both; infinite for a default, which is a stated value. Channels and tracks of one capture
-        are not independent evidence: each group of repeats counts once.
+        count as the number of independent ones that they amount to.
     source : str
         repeats or default.
     """
@@ -38,6 +38,23 @@ class Repeatability(NamedTuple):
     scatter: float
     degrees_of_freedom: float
     source: str
+
+
+class Rest(NamedTuple):
+    """What one figure of a group of repeats is off the group's mean.
+
+    Attributes
+    ----------
+    series : object
+        Its channel and track, which sort.
+    capture : str
+    value : float
+        In the metric's unit, or as a fraction.
+    """
+
+    series: Any
+    capture: str
+    value: float
 
 
 def repeats(
@@ -69,7 +86,7 @@ def repeats(
         place = (rows["metric"][i], rows["channel"][i], rows["track_position"][i])
         groups.setdefault((*place, day, *same), []).append(int(i))
     squares: dict[str, list[tuple[float, float, int]]] = {}
-    counted: dict[str, dict[tuple[Any, ...], int]] = {}
+    rests: dict[str, list[Rest]] = {}
     for place, members in groups.items():
         if len(members) < 2:
             continue
@@ -78,10 +95,14 @@ def repeats(
         variance = float(np.var(rows["value"][at] / scale, ddof=1))
         known = sum(np.nan_to_num(rows[name][at]) ** 2 for name in VARYING) / scale**2
         squares.setdefault(place[0], []).append((variance, float(np.mean(known)), len(at) - 1))
-        together = counted.setdefault(place[0], {})
-        together[place[3:]] = max(together.get(place[3:], 0), len(at) - 1)
+        away = (rows["value"][at] - np.mean(rows["value"][at])) / scale
+        captures = [str(name) for name in rows["capture"][at]]
+        rests.setdefault(place[0], []).extend(
+            Rest(place[1:3], capture, float(rest))
+            for capture, rest in zip(captures, away, strict=True)
+        )
     return {
-        name: _pooled(squares[name], sum(counted[name].values()))
+        name: _pooled(squares[name], independent_share(rests[name]))
         if name in squares
         else Repeatability(metric.usual_repeatability, np.nan, np.inf, "default")
         for name, metric in metrics.items()
@@ -94,10 +115,36 @@ def _scale(values: np.ndarray, metric: Metric) -> float:
     return mean if metric.is_proportional and mean > 0.0 else 1.0
 
 
-def _pooled(squares: list[tuple[float, float, int]], independent: int) -> Repeatability:
+def independent_share(rests: Sequence[Rest]) -> float:
+    """Return the share of independent evidence in the channels and tracks of the same captures.
+
+    M series with the correlations r amount to M^2 over the sum of r^2 independent ones.
+
+    Examples
+    --------
+    Two channels that always differ alike count as one:
+
+    >>> rests = [Rest(c, n, x) for c in "LR" for n, x in (("a", 0.1), ("b", -0.1))]
+    >>> round(independent_share(rests), 6)
+    0.5
+    """
+    series = sorted({rest.series for rest in rests})
+    captures = sorted({rest.capture for rest in rests})
+    away = np.zeros((len(series), len(captures)))
+    for rest in rests:
+        away[series.index(rest.series), captures.index(rest.capture)] = rest.value
+    size = np.sqrt(np.sum(away**2, axis=1, keepdims=True))
+    moving = size[:, 0] > 0.0
+    if not moving.any():
+        return 1.0 / len(series)
+    unit = away[moving] / size[moving]
+    return float(np.sum(moving) ** 2 / np.sum((unit @ unit.T) ** 2) / len(series))
+
+
+def _pooled(squares: list[tuple[float, float, int]], share: float) -> Repeatability:
     variances, known, degrees = np.array(squares, dtype=float).T
     total = float(np.average(variances, weights=degrees))
     beyond = max(0.0, total - float(np.average(known, weights=degrees)))
     return Repeatability(
-        float(np.sqrt(beyond)), float(np.sqrt(total)), float(independent), "repeats"
+        float(np.sqrt(beyond)), float(np.sqrt(total)), float(share * degrees.sum()), "repeats"
     )

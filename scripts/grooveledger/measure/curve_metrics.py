@@ -74,10 +74,12 @@ def _read(
     averaged = averaged_points(frequency_hz, octaves)
     read = {name: value_at(frequency_hz, u[there], wanted_hz) for name, u in parts.items()}
     noise = read.pop("noise") / np.sqrt(value_at(frequency_hz, averaged, wanted_hz))
+    # A table of pairs of tracks has one frequency for both.
+    played_hz = rows.get("played_hz", rows["frequency_hz"])[there]
     read["interpolation"] = float(
         combine(
             interpolation_part(frequency_hz, values, wanted_hz),
-            mistuning_part(frequency_hz, values, rows["played_hz"][there], wanted_hz),
+            mistuning_part(frequency_hz, values, played_hz, wanted_hz),
         )
     )
     return Figure(metric, channel, track, value, noise, limited, order_max, read)

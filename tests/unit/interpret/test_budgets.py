@@ -22,6 +22,7 @@ def rows(values, days, metric="response_db", **changes):
         "track_position": np.zeros(n),
         "value": np.array(values, float),
         "limited": np.zeros(n, bool),
+        "capture": np.array([f"c{i}" for i in range(n)], object),
         "captured_at": np.array(days, object),
         **{name: np.full(n, "a", object) for name in SAME},
         **{f"u_{name}": np.full(n, np.nan) for name in COMPONENTS},
@@ -73,3 +74,16 @@ def test_a_budget_combines_its_components():
     assert found["expanded"][0] == found["coverage_factor"][0] * found["uncertainty"][0]
     assert np.isnan(found["uncertainty"][1:]).all()
     assert found["repeatability_from"] == ["repeats", None, None]
+
+
+@pytest.mark.parametrize(
+    ("right", "degrees"), [([1.0, 1.2, 5.0, 5.2], 2.0), ([2.0, 2.2, 4.2, 4.0], 4.0)]
+)
+def test_channels_count_as_the_independent_ones_they_amount_to(right, degrees):
+    """Channels that move alike on both days are one; those that move independently are two."""
+    days = ["2026-01-01"] * 2 + ["2026-02-01"] * 2
+    both = [rows(values, days, channel=np.full(4, name, object))
+            for name, values in (("left", [1.0, 1.2, 5.0, 5.2]), ("right", right))]  # fmt: skip
+    joined = {name: np.concatenate([part[name] for part in both]) for name in both[0]}
+    found = repeats(joined, DECLARED)["response_db"]
+    assert found.degrees_of_freedom == pytest.approx(degrees)

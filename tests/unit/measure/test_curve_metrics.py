@@ -137,6 +137,7 @@ def distortion_rows(**changes):
         "h2_pct": [0.9, 1.0, 1.8, 2.5, 5.0, np.nan],
         "h3_pct": [0.3, 0.01, 0.5, 1.0, np.nan, np.nan],
         "floor_pct": [0.02] * 5 + [np.nan],
+        "noise_pct": [0.015] * 5 + [np.nan],
         "order_max": [5, 5, 5, 4, 2, 1],
         "limited": [False] * 5 + [True],
     }
@@ -148,7 +149,7 @@ def test_distortion_figures_carry_the_highest_order_counted():
     rows = figures({"distortion": distortion_rows()}, side)
     thd = only(rows, "thd_1khz_pct", "left")
     assert (thd["value"], thd["order_max"], thd["limited"]) == (1.1, 5, False)
-    assert thd["uncertainty"] == pytest.approx(0.02 / np.sqrt(2.0))
+    assert thd["uncertainty"] == pytest.approx(0.015)
     assert only(rows, "h2_1khz_pct", "left")["value"] == 1.0
     # Points an octave apart tell nothing of what lies between them.
     assert np.isnan(only(rows, "thd_3khz_pct", "left")["value"])

@@ -56,7 +56,11 @@ TABLE = Table(
         LIMITED,
         PLAYED,
         real("floor_pct", "%", "what noise alone would read as thd_pct"),
+        real("noise_pct", "%", "standard uncertainty of thd_pct from noise"),
+        real("h2_noise_pct", "%", "standard uncertainty of h2_pct from noise"),
+        real("h3_noise_pct", "%", "standard uncertainty of h3_pct from noise"),
     ),
+    revision=2,
 )
 #: Metrics read from the curve: column and frequency.
 AT_FREQUENCY = {
@@ -68,6 +72,8 @@ AT_FREQUENCY = {
     "h3_1khz_pct": ("h3_pct", 1000.0),
 }
 
+#: Noise of each of these columns.
+NOISE_OF = {"thd_pct": "noise_pct", "h2_pct": "h2_noise_pct", "h3_pct": "h3_noise_pct"}
 #: Orders that have a column of their own.
 COLUMN_ORDERS = (2, 3, 4, 5)
 
@@ -118,8 +124,19 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
             "limited": found.limited,
             "played_hz": read.played_hz,
             "floor_pct": 100.0 * found.thd(found.floor),
+            "noise_pct": 100.0 * IN_PHASE * _thd_noise(found),
+            "h2_noise_pct": 100.0 * IN_PHASE * found.floor[:, 0],
+            "h3_noise_pct": 100.0 * IN_PHASE * found.floor[:, 1],
         },
     )
+
+
+def _thd_noise(found: Harmonics) -> np.ndarray:
+    """Return the noise in phase with the harmonics' sum: that of each by its share of it."""
+    ratio, floor = np.nan_to_num(found.ratio), np.nan_to_num(found.floor)
+    total = found.thd(found.ratio)
+    weighted = np.sqrt(np.sum((ratio * floor) ** 2, axis=1))
+    return np.asarray(np.divide(weighted, total, out=found.thd(found.floor), where=total > 0.0))
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
@@ -129,7 +146,7 @@ def figures(measured: Measured) -> Iterator[Figure]:
         orders = COLUMN_ORDERS if column == "thd_pct" else (int(column[1]),)
         ratios = np.column_stack([rows[f"h{order}_pct"] for order in orders])
         return {
-            "noise": IN_PHASE * rows["floor_pct"],
+            "noise": rows[NOISE_OF[column]],
             **harmonic_parts(measured.chain, rows["frequency_hz"], np.array(orders), ratios),
         }
 
