@@ -69,12 +69,12 @@ def scatter(rng: np.random.Generator, kind: str, shape: tuple[int, int]) -> np.n
     """Return repeatability errors of standard deviation `SCATTER_DB`."""
     # Student t of three degrees of freedom has the variance 3.
     t3 = rng.standard_t(3, shape) / np.sqrt(3.0) if kind == "t3" else 0.0
-    return np.asarray(SCATTER_DB * (rng.standard_normal(shape) if kind == "normal" else t3))
+    return SCATTER_DB * (rng.standard_normal(shape) if kind == "normal" else t3)
 
 
 def uneven_hours(rng: np.random.Generator, n: int) -> np.ndarray:
     """Return hours after break-in with irregular gaps of 10 h on average."""
-    return np.asarray(BREAK_IN_HOURS + np.cumsum(rng.exponential(10.0, n)))
+    return BREAK_IN_HOURS + np.cumsum(rng.exponential(10.0, n))
 
 
 def holds(rows: pd.DataFrame, slope: float) -> float:
@@ -84,7 +84,7 @@ def holds(rows: pd.DataFrame, slope: float) -> float:
 
 def worn(hours: np.ndarray, plays: np.ndarray, hour: float, play: float) -> np.ndarray:
     """Return what stylus wear (per 100 h) and record wear (per 100 plays) leave of a figure."""
-    return np.asarray(hour * (hours - BREAK_IN_HOURS) / 100.0 + play * plays / 100.0)
+    return hour * (hours - BREAK_IN_HOURS) / 100.0 + play * plays / 100.0
 
 
 def one_record(

@@ -43,7 +43,7 @@ class Truth(NamedTuple):
     def wear(self, hours: "np.ndarray | float") -> "np.ndarray | float":
         """Return the change by wear since the end of break-in."""
         share = np.maximum(np.asarray(hours) - BREAK_IN_HOURS, 0.0) / self.span
-        return np.asarray(self.slope * self.span / 100.0 * share**self.power)
+        return self.slope * self.span / 100.0 * share**self.power
 
     def limit_hours(self, baseline_hours: float) -> float:
         """Return the hours at which the limit's change from the baseline is reached."""

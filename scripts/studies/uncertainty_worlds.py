@@ -104,7 +104,7 @@ def smooth_error(rng: np.random.Generator, tolerance_db: float) -> Callable[[Arr
         waves = np.cos(np.multiply.outer(octaves, slope) + phase)
         normal = np.sqrt(2.0 / COSINES) * waves.sum(axis=-1)
         part = 2.0 * ndtr(normal) - 1.0
-        return np.asarray(tolerance_db * part * np.minimum(np.abs(octaves), 1.0))
+        return tolerance_db * part * np.minimum(np.abs(octaves), 1.0)
 
     return error_db
 
@@ -123,16 +123,16 @@ class Wall:
 
     def response(self, hz: Array) -> Array:
         """Return the response relative to 1 kHz, as a factor."""
-        return np.asarray(self._bare(hz) / self._bare(np.array(1000.0)))
+        return self._bare(hz) / self._bare(np.array(1000.0))
 
     def _bare(self, hz: Array) -> Array:
         x = np.asarray(hz, dtype=float) / self.resonance_hz
         dip = 10.0 ** (-self.dip_db / 20.0 * np.exp(-(np.log2(x / 0.35) ** 2)))
-        return np.asarray(dip / np.abs(1.0 - x**2 + 1j * x / self.q))
+        return dip / np.abs(1.0 - x**2 + 1j * x / self.q)
 
     def ratio(self, order: int, hz: Array) -> Array:
         """Return a harmonic over its fundamental."""
-        return np.asarray(self.harmonics[order - 2] * (np.asarray(hz) / 1000.0) ** 0.3)
+        return self.harmonics[order - 2] * (np.asarray(hz) / 1000.0) ** 0.3
 
 
 @dataclass
@@ -217,7 +217,7 @@ class World:
         """Return what the converter gives, complex, of an output at the terminals."""
         off_db = self.gain_db[channel] + self.preamplifier_db(hz)
         gain = 10.0 ** ((CHAIN.gain_db + off_db) / 20.0) / CHAIN.full_scale_v_rms
-        return np.asarray(1e-3 * output_mv * gain * replay_response(hz, "iec98"))
+        return 1e-3 * output_mv * gain * replay_response(hz, "iec98")
 
     def crosstalk(self, driven: str, hz: Array) -> Array:
         """Return undriven over driven output at the terminals, complex."""
@@ -225,13 +225,13 @@ class World:
         leak = 10.0 ** (leak_db / 20.0) * np.exp(1j * np.radians(self.leak_deg))
         balance = self._balance(hz)
         if driven == "left":
-            return np.asarray((leak - self.tangent) * balance)
-        return np.asarray((leak + self.tangent) / balance)
+            return (leak - self.tangent) * balance
+        return (leak + self.tangent) / balance
 
     def _balance(self, hz: Array) -> Array:
         left, right = self.walls["left"], self.walls["right"]
         own = right.sensitivity / left.sensitivity
-        return np.asarray(own * right.response(hz) / left.response(hz))
+        return own * right.response(hz) / left.response(hz)
 
     def density(self, axis: str, hz: Array) -> Array:
         """Return the noise of a groove, (cm/s rms)^2 a hertz after the ideal replay curve."""
@@ -240,7 +240,7 @@ class World:
         lines = np.zeros(len(hz))
         for line_hz, line_db in ((50.0, -52.0), (150.0, -58.0)):
             lines[np.argmin(np.abs(hz - line_hz))] = 10.0 ** (line_db / 10.0)
-        return np.asarray(25.0 * (10.0 ** (level_db / 10.0) + lines))
+        return 25.0 * (10.0 ** (level_db / 10.0) + lines)
 
 
 def truth(world: World) -> dict[tuple[str, str], float]:
@@ -326,7 +326,7 @@ def _noise_truth(world: World) -> dict[tuple[str, str], float]:
 
 
 def _db(ratio: Array | float) -> Array:
-    return np.asarray(20.0 * np.log10(ratio))
+    return 20.0 * np.log10(ratio)
 
 
 def observe(world: World) -> dict[str, dict[str, Array]]:
@@ -370,7 +370,7 @@ class _Orders:
         peak = float(track.velocity_cm_s or 0.0)
         one = peak / np.sqrt(2.0 if track.modulation in CHANNELS else 4.0)
         off_db = world.level_db[number] + world.record_db[number](hz)
-        return np.asarray(one * 10.0 ** (off_db / 20.0))
+        return one * 10.0 ** (off_db / 20.0)
 
     def add(self, number: int, channel: str, line: tuple[int, int], hz: Array, played: Array,
             z: Array, step: bool = False) -> None:  # fmt: skip

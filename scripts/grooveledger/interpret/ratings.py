@@ -184,7 +184,7 @@ class Repeats(NamedTuple):
         share = np.divide(sd_db, whole_db, out=np.zeros(len(whole_db)), where=whole_db > 0.0)
         effective = np.full(len(whole_db), np.inf)
         np.divide(self.degrees_of_freedom, share**4, out=effective, where=share > 0.0)
-        return np.asarray(whole_db * student_factors(effective))
+        return whole_db * student_factors(effective)
 
 
 def response_repeats(budgets: pd.DataFrame) -> Repeats:

@@ -56,4 +56,4 @@ def axis_response(context: CaptureContext, track: Track) -> AxisResponse:
 
 
 def _phasor(amplitude: np.ndarray, phase_deg: np.ndarray) -> np.ndarray:
-    return np.asarray(amplitude * np.exp(1j * np.radians(phase_deg)))
+    return amplitude * np.exp(1j * np.radians(phase_deg))

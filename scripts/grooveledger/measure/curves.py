@@ -58,7 +58,7 @@ def smoothed(frequency_hz: np.ndarray, values: np.ndarray, octaves: float) -> np
         return values
     first, after = _windows(frequency_hz, octaves)
     total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray((total[after] - total[first]) / (after - first))
+    return (total[after] - total[first]) / (after - first)
 
 
 def averaged_points(frequency_hz: np.ndarray, octaves: float) -> np.ndarray:

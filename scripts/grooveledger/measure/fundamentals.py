@@ -84,4 +84,4 @@ def speed_ratio(context: CaptureContext) -> float:
 
 def wrapped_deg(phase_deg: np.ndarray) -> np.ndarray:
     """Phase in (-180, 180]."""
-    return np.asarray(180.0 - np.mod(180.0 - phase_deg, 360.0))
+    return 180.0 - np.mod(180.0 - phase_deg, 360.0)

@@ -52,7 +52,7 @@ class Harmonics:
     @property
     def order_max(self) -> np.ndarray:
         """Highest order observed at each moment (1: the fundamental alone), shape (n,)."""
-        return np.asarray(np.max(np.where(np.isnan(self.ratio), 1, self.orders), axis=1))
+        return np.max(np.where(np.isnan(self.ratio), 1, self.orders), axis=1)
 
     def thd(self, ratio: np.ndarray) -> np.ndarray:
         """Return the distortion of `ratio`, shape (n,); NaN where no harmonic was observed."""

@@ -240,7 +240,7 @@ def off_their_neighbours(
         inside = comparable & (octave == value)
         most_db = ROUGH_SIGMAS * np.median(noise_db[inside]) + ROUGH_DB
         rough |= (octave == value) & bool(np.median(off_db[inside]) > most_db)
-    return np.asarray(single | rough)
+    return single | rough
 
 
 def between_neighbours(frequency_hz: np.ndarray, level_db: np.ndarray) -> np.ndarray:

@@ -38,7 +38,7 @@ def chain_response(frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
         table = np.array(chain.preamplifier_response)
         deviation_db = np.interp(np.log(frequency_hz), np.log(table[:, 0]), table[:, 1])
         response = response * 10.0 ** (deviation_db / 20.0)
-    return np.asarray(response)
+    return response
 
 
 def output_mv(amplitude_fs: np.ndarray, frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
@@ -51,12 +51,12 @@ def output_mv(amplitude_fs: np.ndarray, frequency_hz: np.ndarray, chain: Chain) 
     """
     volts = amplitude_fs * chain.full_scale_v_rms / 10.0 ** (chain.gain_db / 20.0)
     response = chain_response(frequency_hz, chain)
-    return np.asarray(1e3 * volts / (response if np.iscomplexobj(volts) else np.abs(response)))
+    return 1e3 * volts / (response if np.iscomplexobj(volts) else np.abs(response))
 
 
 def denoised(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Amplitude less the noise power that it holds; 0 where there is no more than noise."""
-    return np.asarray(np.sqrt(np.maximum(amplitude**2 - np.nan_to_num(floor) ** 2, 0.0)))
+    return np.sqrt(np.maximum(amplitude**2 - np.nan_to_num(floor) ** 2, 0.0))
 
 
 def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
@@ -65,7 +65,7 @@ def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) 
     The recorded law and the record's calibration are in it. NaN where the plan gives no velocity.
     """
     factor = 10.0 ** (recorded_deviation_db(track, nominal_hz, side) / 20.0)
-    return np.asarray(stated_velocity_rms_cm_s(track) * factor)
+    return stated_velocity_rms_cm_s(track) * factor
 
 
 def stated_velocity_rms_cm_s(track: Track) -> float:
@@ -81,6 +81,6 @@ def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> n
     law_db = recorded_velocity_db(nominal_hz, track.recorded)
     rows = np.array([(hz, db) for number, hz, db in side.calibration if number == track.track])
     if not len(rows):
-        return np.asarray(law_db)
+        return law_db
     rows = rows[np.argsort(rows[:, 0])]
-    return np.asarray(law_db + np.interp(np.log(nominal_hz), np.log(rows[:, 0]), rows[:, 1]))
+    return law_db + np.interp(np.log(nominal_hz), np.log(rows[:, 0]), rows[:, 1])

@@ -119,7 +119,7 @@ def _treble_db(frequency_hz: np.ndarray) -> np.ndarray:
         np.abs(time_constant_response(hz, (), (TREBLE_CUT_S,)))
         for hz in (frequency_hz, REFERENCE_HZ)
     ]
-    return np.asarray(20.0 * np.log10(ends[0] / ends[1]))
+    return 20.0 * np.log10(ends[0] / ends[1])
 
 
 def _curves(response: Columns, side: Side) -> dict[Track, tuple[np.ndarray, np.ndarray]]:

@@ -64,7 +64,7 @@ def span_between(
 
 def played_hz(path: PhasePath, span: Span, rate: float) -> np.ndarray:
     """Played frequency at the centres of a span's frames."""
-    return np.asarray(path.at(span.centres.astype(np.float64))[1] * rate)
+    return path.at(span.centres.astype(np.float64))[1] * rate
 
 
 def averaged(
@@ -130,7 +130,7 @@ def averaged(
     def cell_mean(values: np.ndarray) -> np.ndarray:
         shape = (-1,) + (1,) * (values.ndim - 1)
         sums = np.add.reduceat(values * keep.reshape(shape), edges, axis=0)
-        return np.asarray(sums / counted.reshape(shape))
+        return sums / counted.reshape(shape)
 
     # What little the path leaves of the phase counts n times at order n: where noise does not mind,
     # it is taken off.
@@ -214,4 +214,4 @@ def _without_ticks(z: np.ndarray, noise: np.ndarray, window_s: float) -> np.ndar
     mean = np.sum(np.minimum(ratio, TICK_RATIO_MAX) * shows, axis=1) / count
     spoilt = mean >= 1.5 + TICK_EXCESS / np.sqrt(count)
     reach = np.ones(2 * TICK_REACH + 1, dtype=int)
-    return np.asarray(np.convolve(spoilt, reach)[TICK_REACH : TICK_REACH + len(spoilt)] == 0)
+    return np.convolve(spoilt, reach)[TICK_REACH : TICK_REACH + len(spoilt)] == 0

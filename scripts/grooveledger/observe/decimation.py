@@ -51,13 +51,13 @@ def kaiser_lowpass(
     middle = np.arange(taps) - 0.5 * (taps - 1)
     cutoff = (pass_hz + stop_hz) / sample_rate_hz
     weights = np.sinc(cutoff * middle) * np.kaiser(taps, 0.1102 * (attenuation_db - 8.7))
-    return np.asarray(weights / weights.sum())
+    return weights / weights.sum()
 
 
 def turned(taps: np.ndarray, frequency_hz: float, sample_rate_hz: float) -> np.ndarray:
     """Return complex taps that pass the band around a frequency; a cosine of peak 1 reads 1."""
     middle = np.arange(len(taps)) - 0.5 * (len(taps) - 1)
-    return np.asarray(2.0 * taps * np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * middle))
+    return 2.0 * taps * np.exp(-2j * np.pi * frequency_hz / sample_rate_hz * middle)
 
 
 def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:

@@ -188,7 +188,7 @@ class _FastSpectra:
     def density(self, sample_rate_hz: float) -> np.ndarray:
         """One-sided density of left, right and left times right."""
         kind = 0 if self._counts[0] else 1
-        return np.asarray(self._sums[kind] * (2.0 / self._counts[kind] / sample_rate_hz))
+        return self._sums[kind] * (2.0 / self._counts[kind] / sample_rate_hz)
 
 
 def _products(spectrum: np.ndarray) -> np.ndarray:

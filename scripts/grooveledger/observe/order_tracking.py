@@ -71,7 +71,7 @@ class PhasePath:
     @functools.cached_property
     def _knot_rate(self) -> np.ndarray:
         """Rate at the knots, in cycles a sample."""
-        return np.asarray(np.gradient(self.cycles) / self.spacing)
+        return np.gradient(self.cycles) / self.spacing
 
     def resampled(self, start: float, every: float) -> "PhasePath":
         """Path in terms of samples that lie `every` of the present ones apart, from `start` on."""
@@ -114,7 +114,7 @@ def tracking_window(hop: int) -> np.ndarray:
     turns = (np.arange(hop * OVERLAP) + 0.5) / (hop * OVERLAP)
     # Sum of (-1)^k BLACKMAN_HARRIS[k] cos(2 pi k turns).
     window = chebval(-np.cos(2.0 * np.pi * turns), BLACKMAN_HARRIS)
-    return np.asarray(2.0 * window / np.sum(window))
+    return 2.0 * window / np.sum(window)
 
 
 def noise_bandwidth_hz(hop: int, sample_rate_hz: float) -> float:
@@ -273,7 +273,7 @@ def referred(frames: np.ndarray, components: Sequence[Sequence[int]], reference:
     unit = np.conj(frames[:, : len(components[0]), reference])
     unit /= np.maximum(np.abs(unit), np.finfo(np.float32).tiny)
     turns = np.stack([np.prod(unit ** np.array(c), axis=1) for c in components], axis=1)
-    return np.asarray(frames * turns[:, :, None])
+    return frames * turns[:, :, None]
 
 
 def noise_power(frames: np.ndarray) -> np.ndarray:
@@ -297,9 +297,9 @@ def averaging_gain(count: np.ndarray) -> np.ndarray:
     correlation = np.array([np.sum(window[64 * j :] * window[: -64 * j]) for j in lags]) / power
     count = np.asarray(count, np.float64)[..., None]
     taper = np.clip(1.0 - lags / count, 0.0, None)
-    return np.asarray((1.0 + 2.0 * np.sum(taper * correlation, axis=-1)) / count[..., 0])
+    return (1.0 + 2.0 * np.sum(taper * correlation, axis=-1)) / count[..., 0]
 
 
 def unwrapped_cycles(frames: np.ndarray) -> np.ndarray:
     """Phase of a run of frames in cycles, without jumps."""
-    return np.asarray(np.unwrap(np.angle(frames.astype(np.complex128))) / (2.0 * np.pi))
+    return np.unwrap(np.angle(frames.astype(np.complex128))) / (2.0 * np.pi)

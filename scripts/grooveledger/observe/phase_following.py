@@ -119,9 +119,7 @@ def _snr(z: np.ndarray) -> np.ndarray:
     middle = block * (np.arange(blocks) + 0.5)
     usual = np.interp(np.arange(len(noise)), middle, median) / SQUARE_MEDIAN
     smooth = np.convolve(amplitude**2, np.ones(OVERLAP) / OVERLAP, mode="same")
-    return np.asarray(
-        np.minimum(smooth, amplitude**2) / np.maximum(usual, np.finfo(np.float64).tiny)
-    )
+    return np.minimum(smooth, amplitude**2) / np.maximum(usual, np.finfo(np.float64).tiny)
 
 
 def _half_lengths(snr: np.ndarray, windows: np.ndarray, rate: float) -> np.ndarray:

@@ -146,7 +146,7 @@ class Reading:
     def frequency_hz(self, path: PhasePath, at_s: float | np.ndarray) -> np.ndarray:
         """Frequency along a path at times from the first sample."""
         rate = self.sound.sample_rate_hz
-        return np.asarray(path.at(np.asarray(at_s) * rate)[1] * rate)
+        return path.at(np.asarray(at_s) * rate)[1] * rate
 
     def _window_s(self, frequency_hz: float) -> float:
         cycles, shortest_s = self.settings["window_cycles"], self.settings["window_shortest_s"]

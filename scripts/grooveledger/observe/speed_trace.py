@@ -206,7 +206,7 @@ def _outliers(values: np.ndarray, lag: int, least: float) -> np.ndarray:
     around = np.sort([values[k : k + inner] for k in (0, lag, 3 * lag, 4 * lag)], axis=0)
     apart = np.abs(values[2 * lag : 2 * lag + inner] - 0.5 * (around[1] + around[2]))
     sigma = SIGMA_RE_MEDIAN * float(np.median(apart))
-    return np.asarray(apart > max(TICK_SIGMAS * sigma, least))
+    return apart > max(TICK_SIGMAS * sigma, least)
 
 
 def _widened(marks: np.ndarray, reach: int) -> np.ndarray:

@@ -148,7 +148,7 @@ def _worth(level_db: np.ndarray, played_hz: np.ndarray) -> np.ndarray:
             above = heights[step] - np.max(heights[others], axis=0)
         own = level_db[step] - usual_db[step] if len(played_hz) > 2 else heights[step] + COUNTS_DB
         worth[step] = np.minimum(above, own) - STANDS_OUT_DB
-    return np.asarray(np.clip(worth, -COUNTS_DB, COUNTS_DB))
+    return np.clip(worth, -COUNTS_DB, COUNTS_DB)
 
 
 def _in_order(worth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

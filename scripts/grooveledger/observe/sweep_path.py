@@ -102,7 +102,7 @@ def _continued(at_s: np.ndarray, ridge: Ridge) -> np.ndarray:
         pace = np.polyfit(ridge.time_s[end], smooth[end], 1)[0]
         place = 0 if end.start is None else -1
         result[outside] = smooth[place] + pace * (at_s[outside] - ridge.time_s[place])
-    return np.asarray(result)
+    return result
 
 
 def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: int) -> float | None:

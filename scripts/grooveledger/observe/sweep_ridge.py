@@ -75,19 +75,19 @@ class Axis(NamedTuple):
     def hz(self, progress: np.ndarray) -> np.ndarray:
         """Frequency at a progress."""
         if self.logarithmic:
-            return np.asarray(self.start_hz * (self.stop_hz / self.start_hz) ** progress)
-        return np.asarray(self.start_hz + (self.stop_hz - self.start_hz) * progress)
+            return self.start_hz * (self.stop_hz / self.start_hz) ** progress
+        return self.start_hz + (self.stop_hz - self.start_hz) * progress
 
     def progress(self, hz: float | np.ndarray) -> np.ndarray:
         """Progress at a frequency."""
         if self.logarithmic:
-            return np.asarray(np.log(hz / self.start_hz) / np.log(self.stop_hz / self.start_hz))
-        return np.asarray((hz - self.start_hz) / (self.stop_hz - self.start_hz))
+            return np.log(hz / self.start_hz) / np.log(self.stop_hz / self.start_hz)
+        return (hz - self.start_hz) / (self.stop_hz - self.start_hz)
 
     def chirp_hz_per_progress(self, hz: np.ndarray | float) -> np.ndarray:
         """Hertz that a unit of progress is worth at a frequency."""
         if self.logarithmic:
-            return np.asarray(hz * abs(np.log(self.stop_hz / self.start_hz)))
+            return hz * abs(np.log(self.stop_hz / self.start_hz))
         return np.full(np.shape(hz), abs(self.stop_hz - self.start_hz))
 
 
@@ -214,7 +214,7 @@ def _height_db(power_db: np.ndarray) -> np.ndarray:
     usual_db = np.median(power_db, axis=1, keepdims=True)
     highest_db = power_db.max(axis=(0, 2), keepdims=True)
     background_db = np.maximum(usual_db, highest_db - HEIGHT_DB)
-    return np.asarray(np.clip(power_db - background_db, 0.0, HEIGHT_DB) - WORTH_DB)
+    return np.clip(power_db - background_db, 0.0, HEIGHT_DB) - WORTH_DB
 
 
 def _best_line(worth: np.ndarray) -> tuple[float, int, np.ndarray]:
@@ -247,4 +247,4 @@ def _vertex(power_db: np.ndarray, frames: np.ndarray, places: np.ndarray) -> np.
     low, middle, high = (power_db[frames, places + k] for k in (-reach, 0, reach))
     bend = low - 2.0 * middle + high
     offset = np.divide(0.5 * (low - high), bend, out=np.zeros_like(bend), where=bend < 0.0)
-    return np.asarray(np.clip(offset, -1.0, 1.0) * reach)
+    return np.clip(offset, -1.0, 1.0) * reach

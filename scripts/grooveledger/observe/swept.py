@@ -123,7 +123,7 @@ class Sweep:
         apart = np.minimum(
             np.abs(centres - ticks[after]), np.abs(centres - ticks[np.maximum(after - 1, 0)])
         )
-        return np.asarray(apart < TICK_WINDOW_PART * stretch.window_s * rate)
+        return apart < TICK_WINDOW_PART * stretch.window_s * rate
 
     def _components(self, law: PhasePath, stretch: Stretch) -> list[tuple[int]]:
         ends_s = np.array([stretch.begin_s, stretch.end_s])

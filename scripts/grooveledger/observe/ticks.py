@@ -152,4 +152,4 @@ def bridged_power(frequency_hz: np.ndarray) -> np.ndarray:
     """
     apart_s = SPOILT_BEFORE_S + CELL_S + SPOILT_AFTER_S + ANCHOR_S
     line = (2.0 + np.cos(2.0 * np.pi * frequency_hz * apart_s)) / 3.0
-    return np.asarray(line * np.sinc(frequency_hz * ANCHOR_S) ** 2)
+    return line * np.sinc(frequency_hz * ANCHOR_S) ** 2

@@ -111,7 +111,7 @@ def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
         return faded
     length = fast_length(faded.shape[1])
     spectrum = np.fft.rfft(faded, length, axis=1) * np.float32(factor)
-    return np.asarray(np.fft.irfft(spectrum, factor * length, axis=1))
+    return np.fft.irfft(spectrum, factor * length, axis=1)
 
 
 def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
@@ -135,7 +135,7 @@ def _lines(tone: np.ndarray) -> np.ndarray:
     # Sum of FLAT_TOP[k] cos(2 pi k turns).
     window = chebval(np.cos(2.0 * np.pi * turns), FLAT_TOP)
     windowed = tone * window.astype(np.float32)
-    return np.asarray(np.abs(np.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window))
+    return np.abs(np.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window)
 
 
 def _thinned(

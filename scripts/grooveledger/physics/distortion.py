@@ -16,7 +16,7 @@ def thd_re_fundamental(harmonics: npt.ArrayLike) -> np.ndarray:
     harmonics : array_like, shape (..., n)
         Harmonics (complex or magnitudes) over the fundamental, one order a place of the last axis.
     """
-    return np.asarray(np.sqrt(np.sum(np.abs(harmonics) ** 2, axis=-1)))
+    return np.sqrt(np.sum(np.abs(harmonics) ** 2, axis=-1))
 
 
 def harmonics_before_equaliser(
@@ -45,7 +45,7 @@ def harmonics_before_equaliser(
     -------
     ndarray of complex, shape (..., n)
     """
-    return np.asarray(np.asarray(harmonics) / _equaliser_ratio(frequency_hz, orders, equalisation))
+    return np.asarray(harmonics) / _equaliser_ratio(frequency_hz, orders, equalisation)
 
 
 def harmonics_after_equaliser(
@@ -55,7 +55,7 @@ def harmonics_after_equaliser(
     equalisation: str,
 ) -> np.ndarray:
     """Return harmonics as heard: the inverse of `harmonics_before_equaliser`."""
-    return np.asarray(np.asarray(harmonics) * _equaliser_ratio(frequency_hz, orders, equalisation))
+    return np.asarray(harmonics) * _equaliser_ratio(frequency_hz, orders, equalisation)
 
 
 class ModulationDistortion(NamedTuple):
@@ -90,6 +90,6 @@ def _equaliser_ratio(
 ) -> np.ndarray:
     fundamental_hz = np.asarray(frequency_hz, dtype=float)[..., np.newaxis]
     harmonic_hz = fundamental_hz * np.asarray(orders)
-    return np.asarray(
-        replay_response(harmonic_hz, equalisation) / replay_response(fundamental_hz, equalisation)
+    return replay_response(harmonic_hz, equalisation) / replay_response(
+        fundamental_hz, equalisation
     )

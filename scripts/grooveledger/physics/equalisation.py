@@ -51,7 +51,7 @@ def replay_response(frequency_hz: npt.ArrayLike, equalisation: str) -> np.ndarra
     if with_rumble_cut:
         response = response * _high_pass(frequency_hz, RUMBLE_CUT_S)
         reference = reference * _high_pass(REFERENCE_HZ, RUMBLE_CUT_S)
-    return np.asarray(response / abs(reference))
+    return response / abs(reference)
 
 
 def recorded_velocity_db(frequency_hz: npt.ArrayLike, recorded: str) -> np.ndarray:
@@ -78,9 +78,9 @@ def recorded_velocity_db(frequency_hz: npt.ArrayLike, recorded: str) -> np.ndarr
     if recorded == "constant_velocity":
         return np.zeros(frequency_hz.shape)
     if recorded == "constant_amplitude":
-        return np.asarray(20.0 * np.log10(frequency_hz / REFERENCE_HZ))
+        return 20.0 * np.log10(frequency_hz / REFERENCE_HZ)
     if recorded == "iec98":
-        return np.asarray(-20.0 * np.log10(np.abs(replay_response(frequency_hz, "iec98"))))
+        return -20.0 * np.log10(np.abs(replay_response(frequency_hz, "iec98")))
     raise ValueError(f"{recorded=} is not constant_velocity, constant_amplitude or iec98")
 
 
@@ -94,9 +94,9 @@ def time_constant_response(
         response = response * (1.0 + s * lift_s)
     for cut_s in cuts_s:
         response = response / (1.0 + s * cut_s)
-    return np.asarray(response)
+    return response
 
 
 def _high_pass(frequency_hz: npt.ArrayLike, time_constant_s: float) -> np.ndarray:
     s_t = 2j * np.pi * np.asarray(frequency_hz, dtype=float) * time_constant_s
-    return np.asarray(s_t / (1.0 + s_t))
+    return s_t / (1.0 + s_t)

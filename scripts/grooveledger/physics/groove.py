@@ -19,20 +19,18 @@ PERIOD_POINTS = 1024
 
 def rotation_period_s(rpm: npt.ArrayLike) -> np.ndarray:
     """Return the seconds a turn takes."""
-    return np.asarray(60.0 / np.asarray(rpm, dtype=float))
+    return 60.0 / np.asarray(rpm, dtype=float)
 
 
 def groove_speed_cm_s(radius_mm: npt.ArrayLike, rpm: npt.ArrayLike) -> np.ndarray:
     """Return the speed of the groove under the stylus, cm/s, at a radius in mm."""
     radius_cm = np.asarray(radius_mm, dtype=float) / 10.0
-    return np.asarray(2.0 * np.pi * radius_cm / rotation_period_s(rpm))
+    return 2.0 * np.pi * radius_cm / rotation_period_s(rpm)
 
 
 def wavelength_um(frequency_hz: npt.ArrayLike, groove_speed: npt.ArrayLike) -> np.ndarray:
     """Return the recorded wavelength, um, for a groove speed in cm/s."""
-    return np.asarray(
-        np.asarray(groove_speed, dtype=float) / np.asarray(frequency_hz, dtype=float) * UM_PER_CM
-    )
+    return np.asarray(groove_speed, dtype=float) / np.asarray(frequency_hz, dtype=float) * UM_PER_CM
 
 
 def curvature_radius_um(
@@ -40,12 +38,12 @@ def curvature_radius_um(
 ) -> np.ndarray:
     """Return the least radius of curvature of a sine in the groove, um (groove speed in cm/s)."""
     bend = 2.0 * np.pi * np.asarray(frequency_hz, dtype=float) * np.asarray(velocity_cm_s)
-    return np.asarray(np.asarray(groove_speed, dtype=float) ** 2 / bend * UM_PER_CM)
+    return np.asarray(groove_speed, dtype=float) ** 2 / bend * UM_PER_CM
 
 
 def displacement_um(frequency_hz: npt.ArrayLike, velocity_cm_s: npt.ArrayLike) -> np.ndarray:
     """Return the displacement, um, of a sine of a velocity in cm/s."""
-    return np.asarray(
+    return (
         np.asarray(velocity_cm_s, dtype=float)
         / (2.0 * np.pi * np.asarray(frequency_hz))
         * UM_PER_CM
@@ -54,7 +52,7 @@ def displacement_um(frequency_hz: npt.ArrayLike, velocity_cm_s: npt.ArrayLike) -
 
 def velocity_cm_s(frequency_hz: npt.ArrayLike, amplitude_um: npt.ArrayLike) -> np.ndarray:
     """Return the velocity, cm/s, of a sine of a displacement in um."""
-    return np.asarray(
+    return (
         2.0 * np.pi * np.asarray(frequency_hz) * np.asarray(amplitude_um, dtype=float) / UM_PER_CM
     )
 
@@ -62,7 +60,7 @@ def velocity_cm_s(frequency_hz: npt.ArrayLike, amplitude_um: npt.ArrayLike) -> n
 def acceleration_m_s2(frequency_hz: npt.ArrayLike, velocity: npt.ArrayLike) -> np.ndarray:
     """Return the acceleration, m/s2, of a sine of a velocity in cm/s."""
     velocity_m_s = np.asarray(velocity, dtype=float) / 100.0
-    return np.asarray(2.0 * np.pi * np.asarray(frequency_hz) * velocity_m_s)
+    return 2.0 * np.pi * np.asarray(frequency_hz) * velocity_m_s
 
 
 def rms_velocity_cm_s(velocity: float, measure: str) -> float:
@@ -85,7 +83,7 @@ def channel_velocity_cm_s(velocity: float, modulation: str) -> float:
 
 def eccentricity_deviation(offset_mm: npt.ArrayLike, radius_mm: npt.ArrayLike) -> np.ndarray:
     """Return the peak relative speed deviation, once a turn, of a hole that is off centre."""
-    return np.asarray(np.asarray(offset_mm, dtype=float) / np.asarray(radius_mm, dtype=float))
+    return np.asarray(offset_mm, dtype=float) / np.asarray(radius_mm, dtype=float)
 
 
 def tracing_harmonics(
@@ -160,7 +158,7 @@ def rolling_ball_harmonics(
     wanted = np.array((1, *orders))
     waves = np.exp(-1j * wanted[:, np.newaxis] * centre_phase)
     velocity = wanted * np.mean(centre_um * advance * waves, axis=1)
-    return np.asarray(velocity[1:] / velocity[0])
+    return velocity[1:] / velocity[0]
 
 
 def tracking_angle_parameter(
@@ -175,7 +173,7 @@ def tracking_angle_parameter(
     for the vertical angle it is vertical. Peak cm/s over groove speed in cm/s.
     """
     tangent = np.tan(np.radians(played_angle_deg)) - np.tan(np.radians(recorded_angle_deg))
-    return np.asarray(np.abs(np.asarray(velocity, dtype=float) / groove_speed * tangent))
+    return np.abs(np.asarray(velocity, dtype=float) / groove_speed * tangent)
 
 
 def tracking_angle_harmonics(
@@ -209,14 +207,12 @@ def scanning_loss_db(flat_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.nd
     The mean of the groove over the contact, |sin(pi d/L)/(pi d/L)|; a model of ours of wear's
     treble loss. `wavelength` in um.
     """
-    return np.asarray(
-        20.0 * np.log10(np.abs(np.sinc(np.asarray(flat_um) / np.asarray(wavelength))))
-    )
+    return 20.0 * np.log10(np.abs(np.sinc(np.asarray(flat_um) / np.asarray(wavelength))))
 
 
 def azimuth_separation_db(rotation_deg: npt.ArrayLike) -> np.ndarray:
     """Return the separation that an otherwise ideal cartridge keeps when rotated (geometry)."""
-    return np.asarray(-20.0 * np.log10(np.tan(np.radians(rotation_deg))))
+    return -20.0 * np.log10(np.tan(np.radians(rotation_deg)))
 
 
 class ArmGeometry(NamedTuple):
@@ -250,11 +246,11 @@ def tracking_error_deg(radius_mm: npt.ArrayLike, arm: ArmGeometry) -> np.ndarray
     """Return the lateral tracking error at a radius, degrees, zero at the null radii."""
     radius = np.asarray(radius_mm, dtype=float)
     sine = (radius + arm.null_radii_mm[0] * arm.null_radii_mm[1] / radius) / (2 * arm.arm_length_mm)
-    return np.asarray(np.degrees(np.arcsin(sine)) - arm.offset_deg)
+    return np.degrees(np.arcsin(sine)) - arm.offset_deg
 
 
 def _bessel_j(order: int, argument: np.ndarray) -> np.ndarray:
     """Bessel function of the first kind, by its integral (scipy.special is a slow import)."""
     angle = 2.0 * np.pi * np.arange(PERIOD_POINTS) / PERIOD_POINTS
     phase = order * angle - np.asarray(argument)[..., np.newaxis] * np.sin(angle)
-    return np.asarray(np.mean(np.cos(phase), axis=-1))
+    return np.mean(np.cos(phase), axis=-1)

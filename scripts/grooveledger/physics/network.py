@@ -79,13 +79,13 @@ def transfer(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
     s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
     series = network.resistance_ohm + s * network.inductance_h
     shunt = 1.0 / np.asarray(network.load_ohm) + s * np.asarray(network.load_f)
-    return np.asarray(1.0 / (1.0 + series * shunt))
+    return 1.0 / (1.0 + series * shunt)
 
 
 def transfer_db(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
     """Return the network's response in dB re its own at 1 kHz."""
     gain = np.abs(transfer(frequency_hz, network)) / np.abs(transfer(REFERENCE_HZ, network))
-    return np.asarray(20.0 * np.log10(gain))
+    return 20.0 * np.log10(gain)
 
 
 def lossy_transfer_db(
@@ -107,9 +107,9 @@ def lossy_transfer_db(
         loss_ohm = loss_ratio * 2.0 * np.pi * LOSS_HZ * network.inductance_h
         inductive = s * network.inductance_h / (1.0 + s * network.inductance_h / loss_ohm)
         shunt = 1.0 / np.asarray(network.load_ohm) + s * np.asarray(network.load_f)
-        return np.asarray(np.abs(1.0 / (1.0 + (network.resistance_ohm + inductive) * shunt)))
+        return np.abs(1.0 / (1.0 + (network.resistance_ohm + inductive) * shunt))
 
-    return np.asarray(20.0 * np.log10(gain(frequency_hz) / gain(REFERENCE_HZ)))
+    return 20.0 * np.log10(gain(frequency_hz) / gain(REFERENCE_HZ))
 
 
 def resonance(network: Network) -> tuple[np.ndarray, np.ndarray]:
@@ -139,7 +139,7 @@ def peak(network: Network) -> Peak:
 
 def level_db(network: Network) -> np.ndarray:
     """Return the level at 1 kHz re the unloaded coil's voltage, dB."""
-    return np.asarray(20.0 * np.log10(np.abs(transfer(REFERENCE_HZ, network))))
+    return 20.0 * np.log10(np.abs(transfer(REFERENCE_HZ, network)))
 
 
 def thermal_noise_v(
@@ -177,4 +177,4 @@ def thermal_noise_v(
     impedance = 1.0 / (1.0 / series + 1.0 / load_ohm + s * load_f)
     weight = np.abs(replay_response(frequency_hz, equalisation)) ** 2
     density = 4.0 * BOLTZMANN_J_K * temperature_k * impedance.real * weight
-    return np.asarray(np.sqrt(np.trapezoid(density, frequency_hz, axis=-1)))
+    return np.sqrt(np.trapezoid(density, frequency_hz, axis=-1))

@@ -28,7 +28,7 @@ def is_heard(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
     [True, False]
     """
     power, noise = np.nansum(amplitude**2, axis=-1), np.nansum(floor**2, axis=-1)
-    return np.asarray((power >= HEARD_RE_FLOOR**2 * noise) & (power > 0.0))
+    return (power >= HEARD_RE_FLOOR**2 * noise) & (power > 0.0)
 
 
 def upper_bound(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
@@ -41,4 +41,4 @@ def upper_bound(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
     >>> float(upper_bound(np.array(1.0), np.array(0.1)).round(4))
     1.1731
     """
-    return np.asarray(amplitude + NOISE_95 * floor)
+    return amplitude + NOISE_95 * floor

@@ -94,7 +94,7 @@ class QuasiPeakMeter:
             np.dot(greater, weights, out=state)
             charge = state[:, np.newaxis]
         self._charge = charge
-        return np.asarray(SINE_READING * self._followed(states.astype(float)))
+        return SINE_READING * self._followed(states.astype(float))
 
     def _followed(self, states: np.ndarray) -> np.ndarray:
         """Return where the needle is after each state: x += (state - x) cell / MOVEMENT_S."""

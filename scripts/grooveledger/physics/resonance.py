@@ -11,7 +11,7 @@ RESONANCE_CONSTANT = 1000.0 / (2.0 * np.pi)
 def resonance_hz(mass_g: npt.ArrayLike, compliance_um_per_mn: npt.ArrayLike) -> np.ndarray:
     """Return the undamped resonance of a mass (arm, cartridge and screws) on a compliance."""
     product = np.asarray(mass_g, dtype=float) * np.asarray(compliance_um_per_mn, dtype=float)
-    return np.asarray(RESONANCE_CONSTANT / np.sqrt(product))
+    return RESONANCE_CONSTANT / np.sqrt(product)
 
 
 def compliance_um_per_mn(mass_g: npt.ArrayLike, frequency_hz: npt.ArrayLike) -> np.ndarray:
@@ -21,7 +21,7 @@ def compliance_um_per_mn(mass_g: npt.ArrayLike, frequency_hz: npt.ArrayLike) -> 
     frequency, amplitude and temperature.
     """
     ratio = RESONANCE_CONSTANT / np.asarray(frequency_hz, dtype=float)
-    return np.asarray(ratio**2 / np.asarray(mass_g, dtype=float))
+    return ratio**2 / np.asarray(mass_g, dtype=float)
 
 
 def high_pass_response(frequency_hz: npt.ArrayLike, undamped_hz: float, q: float) -> np.ndarray:
@@ -40,17 +40,17 @@ def high_pass_response(frequency_hz: npt.ArrayLike, undamped_hz: float, q: float
         s^2 / (s^2 + s w0/Q + w0^2); 1 well above resonance, 0 at 0 Hz.
     """
     x = 1j * np.asarray(frequency_hz, dtype=float) / undamped_hz
-    return np.asarray(x**2 / (x**2 + x / q + 1.0))
+    return x**2 / (x**2 + x / q + 1.0)
 
 
 def peak_hz(undamped_hz: npt.ArrayLike, q: npt.ArrayLike) -> np.ndarray:
     """Return where the response is highest, above f0; infinite for Q at or below 1/sqrt(2)."""
     inside = np.maximum(1.0 - 0.5 / np.asarray(q, dtype=float) ** 2, 0.0)
     with np.errstate(divide="ignore"):
-        return np.asarray(np.asarray(undamped_hz, dtype=float) / np.sqrt(inside))
+        return np.asarray(undamped_hz, dtype=float) / np.sqrt(inside)
 
 
 def peak_db(q: npt.ArrayLike) -> np.ndarray:
     """Return the height of the response's peak above its upper level; 0 without a peak."""
     peaking = np.maximum(np.asarray(q, dtype=float), np.sqrt(0.5))
-    return np.asarray(20.0 * np.log10(peaking / np.sqrt(1.0 - 0.25 / peaking**2)))
+    return 20.0 * np.log10(peaking / np.sqrt(1.0 - 0.25 / peaking**2))

@@ -24,7 +24,7 @@ def rectangular(half_width: npt.ArrayLike) -> np.ndarray:
     >>> float(rectangular(3.0).round(4))
     1.7321
     """
-    return np.asarray(np.asarray(half_width, dtype=float) / np.sqrt(3.0))
+    return np.asarray(half_width, dtype=float) / np.sqrt(3.0)
 
 
 def combine(*standard_uncertainties: npt.ArrayLike) -> np.ndarray:
@@ -36,7 +36,7 @@ def combine(*standard_uncertainties: npt.ArrayLike) -> np.ndarray:
     5.0
     """
     squares = [np.asarray(component, dtype=float) ** 2 for component in standard_uncertainties]
-    return np.asarray(np.sqrt(sum(squares)))
+    return np.sqrt(sum(squares))
 
 
 def effective_degrees_of_freedom(
@@ -137,7 +137,7 @@ def coverage_factors(
     present = variance > 0.0
     kurtosis = np.divide(quartic, variance**2, out=np.zeros(variance.shape), where=present)
     shape = NORMAL_95 + KURTOSIS_TERM * kurtosis + KURTOSIS_SQUARE_TERM * kurtosis**2
-    return np.asarray(shape * student_factors(degrees_of_freedom) / NORMAL_95)
+    return shape * student_factors(degrees_of_freedom) / NORMAL_95
 
 
 def between_db(
@@ -155,7 +155,7 @@ def between_db(
     [0.0, 0.2887, 0.5774]
     """
     ratio = np.asarray(frequency_hz, dtype=float) / np.asarray(reference_hz, dtype=float)
-    return np.asarray(rectangular(tolerance_db) * np.minimum(np.abs(np.log2(ratio)), 1.0))
+    return rectangular(tolerance_db) * np.minimum(np.abs(np.log2(ratio)), 1.0)
 
 
 def apart_db(
@@ -179,7 +179,7 @@ def apart_db(
         between_db(tolerance_db, other_hz, reference_hz),
     )
     near = np.sqrt(2.0) * between_db(tolerance_db, frequency_hz, other_hz)
-    return np.asarray(np.minimum(each, near))
+    return np.minimum(each, near)
 
 
 def tolerance_db(*half_widths_db: float) -> float:
@@ -199,4 +199,4 @@ def noise_level_db(noise_to_signal: npt.ArrayLike) -> np.ndarray:
     0.0614
     """
     ratio = np.minimum(np.asarray(noise_to_signal, dtype=float), 1.0)
-    return np.asarray(20.0 / np.log(10.0) * ratio / np.sqrt(2.0))
+    return 20.0 / np.log(10.0) * ratio / np.sqrt(2.0)

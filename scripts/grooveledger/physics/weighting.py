@@ -72,7 +72,7 @@ def a_weighting_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
     p = 1j * np.asarray(frequency_hz, dtype=float)
     p1, p2, p3, p4 = A_POLES_HZ
     poles = (p + p1) ** 2 * (p + p2) * (p + p3) * (p + p4) ** 2
-    return np.asarray(10.0 ** (A_GAIN_DB / 20.0) * p4**2 * p**4 / poles)
+    return 10.0 ** (A_GAIN_DB / 20.0) * p4**2 * p**4 / poles
 
 
 def weighting_468_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
@@ -81,7 +81,7 @@ def weighting_468_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
     gain = WEIGHTING_468_SLOPE * 10.0 ** (WEIGHTING_468_GAIN_DB / 20.0)
     for pole_hz in WEIGHTING_468_POLES_HZ:
         p = p / (1.0 - 1j * np.asarray(frequency_hz, dtype=float) / pole_hz)
-    return np.asarray(-1j * gain * p)
+    return -1j * gain * p
 
 
 def a_weighting_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
@@ -124,7 +124,7 @@ def flutter_weighting(frequency_hz: npt.ArrayLike) -> np.ndarray:
     poles = (p + real) ** 2 + imaginary**2
     for pole_hz in FLUTTER_POLES_HZ:
         poles = poles * (p + pole_hz)
-    return np.asarray(FLUTTER_GAIN * p**3 * (p + FLUTTER_ZERO_HZ) / poles)
+    return FLUTTER_GAIN * p**3 * (p + FLUTTER_ZERO_HZ) / poles
 
 
 def two_sigma_peak(deviation: npt.ArrayLike) -> float:
@@ -164,9 +164,9 @@ def rumble_weighting_db(frequency_hz: npt.ArrayLike, network: str) -> np.ndarray
     inside = np.interp(asked, octaves, corner_db)
     below = np.minimum(asked - octaves[0], 0.0) * slopes[0]
     above = np.maximum(asked - octaves[-1], 0.0) * slopes[-1]
-    return np.asarray(inside + below + above)
+    return inside + below + above
 
 
 def _db(gain: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore"):
-        return np.asarray(20.0 * np.log10(gain))
+        return 20.0 * np.log10(gain)

@@ -162,10 +162,10 @@ def slow_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
 
 def _gain_of_mean(frequency_hz: np.ndarray, mean_rate_hz: float) -> np.ndarray:
     """Gain of the mean over 1 / `mean_rate_hz` seconds."""
-    return np.asarray(np.sinc(frequency_hz / mean_rate_hz))
+    return np.sinc(frequency_hz / mean_rate_hz)
 
 
 def _edge(frequency_hz: np.ndarray, edge_hz: float) -> np.ndarray:
     """Raised-cosine step from 0 to 1, half an octave wide, centred on `edge_hz`."""
     octaves = np.log2(np.maximum(frequency_hz, edge_hz / 4.0) / edge_hz)
-    return np.asarray(0.5 + 0.5 * np.sin(np.pi * np.clip(2.0 * octaves, -0.5, 0.5)))
+    return 0.5 + 0.5 * np.sin(np.pi * np.clip(2.0 * octaves, -0.5, 0.5))

@@ -249,4 +249,4 @@ def _clipped(block: np.ndarray, last: np.ndarray) -> np.ndarray:
     beside = np.zeros_like(full)
     beside[1:] |= full[:-1]
     beside[:-1] |= full[1:]
-    return np.asarray((full & beside)[1:])
+    return (full & beside)[1:]

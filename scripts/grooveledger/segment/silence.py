@@ -206,9 +206,9 @@ def exceeding(powers: np.ndarray, ceiling: np.ndarray) -> np.ndarray:
 
 def ratio(level_db: np.ndarray | float) -> np.ndarray:
     """Power of a level in dB."""
-    return np.asarray(10.0 ** (np.asarray(level_db) / 10.0))
+    return 10.0 ** (np.asarray(level_db) / 10.0)
 
 
 def decibels(power: np.ndarray) -> np.ndarray:
     """Level in dB of a power, no less than that of `TINY_POWER`."""
-    return np.asarray(10.0 * np.log10(np.maximum(power, TINY_POWER)))
+    return 10.0 * np.log10(np.maximum(power, TINY_POWER))

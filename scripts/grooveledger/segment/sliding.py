@@ -54,7 +54,7 @@ def running_median(values: np.ndarray, width: int) -> np.ndarray:
     if len(values) < width:
         return values
     padded = np.pad(values, width // 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
 
 
 def odd_frames(seconds: float, hop_s: float) -> int:

@@ -51,7 +51,7 @@ class Line(NamedTuple):
 
     def time_s(self, part: np.ndarray) -> np.ndarray:
         """Time at which a part of the range is reached."""
-        return np.asarray(self.start_s + self.duration_s * part + self.bend_s * part * (1.0 - part))
+        return self.start_s + self.duration_s * part + self.bend_s * part * (1.0 - part)
 
 
 def range_octaves(track: Track) -> float:
@@ -82,10 +82,10 @@ def octaves_off(
     late_s = time_s - line.time_s(part)
     if track.law == "log":
         rate = range_octaves(track) / line.duration_s
-        return np.asarray(late_s * rate)
+        return late_s * rate
     start_hz, stop_hz = ends_hz(track)
     rate_hz_s = abs(stop_hz - start_hz) / line.duration_s
-    return np.asarray(late_s * rate_hz_s / (frequency_hz * math.log(2.0)))
+    return late_s * rate_hz_s / (frequency_hz * math.log(2.0))
 
 
 def fitted_line(

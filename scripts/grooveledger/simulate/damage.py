@@ -96,17 +96,17 @@ def bursts(
         first = int(at_s * rate_hz)
         part = damaged[first : first + len(burst)]
         part += burst[: len(part), None]
-    return np.asarray(np.clip(damaged, -1.0, 1.0))
+    return np.clip(damaged, -1.0, 1.0)
 
 
 def louder(samples: np.ndarray, db: float) -> np.ndarray:
     """Another level, clipped at full scale where it is too high."""
-    return np.asarray(np.clip(samples * 10.0 ** (db / 20.0), -1.0, 1.0))
+    return np.clip(samples * 10.0 ** (db / 20.0), -1.0, 1.0)
 
 
 def offset(samples: np.ndarray, dc: float) -> np.ndarray:
     """Add a constant to both channels."""
-    return np.asarray(np.clip(samples + dc, -1.0, 1.0))
+    return np.clip(samples + dc, -1.0, 1.0)
 
 
 def track_twice(side: Side, number: int) -> Side:

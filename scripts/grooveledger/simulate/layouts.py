@@ -205,7 +205,7 @@ def sound_of(
         return _sweep(track, time_s, random)
     if track.kind == "two_tone":
         low, high = (np.sin(2.0 * np.pi * hz * time_s) for hz in track.frequencies_hz)
-        return np.asarray(0.8 * low + 0.2 * high)
+        return 0.8 * low + 0.2 * high
     if track.kind == "noise":
         return _coloured(random, len(time_s), track.colour)
     if track.kind == "other":
@@ -214,7 +214,7 @@ def sound_of(
     step = np.clip((time_s / speed / (track.step_s or np.inf)).astype(int), 0, steps - 1)
     hz = np.array(track.frequencies_hz or [track.frequency_hz] * steps)[step]
     size = np.array(track.amplitudes_um or [1.0] * steps) / max(track.amplitudes_um or [1.0])
-    return np.asarray(size[step] * np.sin(2.0 * np.pi * hz * time_s))
+    return size[step] * np.sin(2.0 * np.pi * hz * time_s)
 
 
 def _sweep(track: Track, time_s: np.ndarray, random: np.random.Generator) -> np.ndarray:
@@ -227,7 +227,7 @@ def _sweep(track: Track, time_s: np.ndarray, random: np.random.Generator) -> np.
     hz = track.start_hz * (track.stop_hz / track.start_hz) ** part
     if track.pilot_hz:
         hz[time_s < pilot_s] = track.pilot_hz
-    return np.asarray(np.sin(2.0 * np.pi * np.cumsum(hz) * (time_s[1] - time_s[0])))
+    return np.sin(2.0 * np.pi * np.cumsum(hz) * (time_s[1] - time_s[0]))
 
 
 def _coloured(random: np.random.Generator, frames: int, colour: Colour | None) -> np.ndarray:
@@ -235,7 +235,7 @@ def _coloured(random: np.random.Generator, frames: int, colour: Colour | None) -
     if colour == "pink":
         spectrum[1:] /= np.sqrt(np.arange(1, len(spectrum)))
     noise = np.fft.irfft(spectrum, frames)
-    return np.asarray(noise / (3.0 * noise.std()))
+    return noise / (3.0 * noise.std())
 
 
 def _speech(random: np.random.Generator, time_s: np.ndarray) -> np.ndarray:
@@ -289,7 +289,7 @@ def _noise(random: np.random.Generator, frames: int, level: float) -> np.ndarray
         )
     air = int(random.integers(1, frames // 40))
     noise[:air] *= 10.0 ** (AIR_DB / 20.0)
-    return np.asarray(noise)
+    return noise
 
 
 def _damaged(

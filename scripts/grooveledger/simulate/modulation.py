@@ -60,7 +60,7 @@ class Law:
             return self._integrated(groove_s)
         if self.logarithmic:
             growth = np.log(self.stop_hz / self.start_hz) / self.duration_s
-            return np.asarray(self.start_hz / growth * np.expm1(growth * groove_s))
+            return self.start_hz / growth * np.expm1(growth * groove_s)
         slope = (self.stop_hz - self.start_hz) / self.duration_s
         return groove_s * (self.start_hz + 0.5 * slope * groove_s)
 
@@ -69,8 +69,8 @@ class Law:
         x = groove_s / self.duration_s
         covered = x * (1.0 + 4.0 * self.bend * (1.0 - x))
         if self.logarithmic:
-            return np.asarray(self.start_hz * (self.stop_hz / self.start_hz) ** covered)
-        return np.asarray(self.start_hz + (self.stop_hz - self.start_hz) * covered)
+            return self.start_hz * (self.stop_hz / self.start_hz) ** covered
+        return self.start_hz + (self.stop_hz - self.start_hz) * covered
 
     def _integrated(self, groove_s: np.ndarray) -> np.ndarray:
         """Integral of the frequency from 0 on, by Gauss-Legendre quadrature in short cells."""
@@ -85,7 +85,7 @@ class Law:
         cell = np.floor(groove_s / cell_s).astype(int)
         part_s = groove_s - cell * cell_s
         inside = self.hz((cell * cell_s)[:, None] + part_s[:, None] * nodes) @ weights
-        return np.asarray(before[cell - first] + part_s * inside)
+        return before[cell - first] + part_s * inside
 
 
 @dataclass(frozen=True)
@@ -161,7 +161,7 @@ def recorded_velocity(
     if rows and calibrated:
         hz, db = np.array(sorted(rows)).T
         velocity = velocity * 10.0 ** (np.interp(np.log(nominal_hz), np.log(hz), db) / 20.0)
-    return np.asarray(velocity)
+    return velocity
 
 
 def components(track: Track) -> tuple[tuple[int, ...], ...]:

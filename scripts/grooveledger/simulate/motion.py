@@ -53,7 +53,7 @@ class Motion:
         for hz, fraction, phase in self.fluctuations:
             if fraction:
                 deviation = deviation + fraction * np.cos(2.0 * np.pi * hz * time_s + phase)
-        return np.asarray(deviation)
+        return deviation
 
     def groove_time(self, time_s: npt.ArrayLike) -> np.ndarray:
         """Recorded time that has passed since the capture's start, s: the integral of speed."""
@@ -64,7 +64,7 @@ class Motion:
                 turn = 2.0 * np.pi * hz
                 swing = np.sin(turn * time_s + phase) - np.sin(phase)
                 passed = passed + fraction / turn * swing
-        return np.asarray(passed)
+        return passed
 
     def capture_time(self, groove_s: float) -> float:
         """Capture time at which a recorded time passes: the inverse of `groove_time`."""

@@ -82,7 +82,7 @@ def hum_mv(stylus: StylusTruth, conditions: Conditions) -> np.ndarray:
     weighted = np.sum((size * np.abs(replay_response(hz, "iec98"))) ** 2)
     reference_mv = REFERENCE_VELOCITY_CM_S * _mean_sensitivity(stylus)
     wanted_mv = reference_mv * 10.0 ** (conditions.hum_db / 20.0)
-    return np.asarray(np.sqrt(2.0) * size * wanted_mv / np.sqrt(weighted))
+    return np.sqrt(2.0) * size * wanted_mv / np.sqrt(weighted)
 
 
 class NoiseTruth(NamedTuple):
@@ -182,7 +182,7 @@ def _surface_shape(frequency_hz: np.ndarray) -> np.ndarray:
 
 def _rumble_shape(frequency_hz: np.ndarray) -> np.ndarray:
     low = (frequency_hz / RUMBLE_LOW_HZ) ** 4
-    return np.asarray(low / (1.0 + low) / (1.0 + (frequency_hz / RUMBLE_HIGH_HZ) ** 4))
+    return low / (1.0 + low) / (1.0 + (frequency_hz / RUMBLE_HIGH_HZ) ** 4)
 
 
 def _rumble_unweighted_db(frequency_hz: np.ndarray) -> np.ndarray:

@@ -69,7 +69,7 @@ def play(
 
 def _applied(matrix: np.ndarray, spectrum: np.ndarray) -> np.ndarray:
     """Product of a (2, 2, n) matrix and a (2, n) spectrum at each frequency."""
-    return np.asarray(matrix[:, 0] * spectrum[0] + matrix[:, 1] * spectrum[1])
+    return matrix[:, 0] * spectrum[0] + matrix[:, 1] * spectrum[1]
 
 
 def _preamplifier(hz: np.ndarray, chain: Chain) -> np.ndarray:
@@ -79,7 +79,7 @@ def _preamplifier(hz: np.ndarray, chain: Chain) -> np.ndarray:
         rows_hz, rows_db = np.array(sorted(chain.preamplifier_response)).T
         deviation_db = np.interp(np.log(np.maximum(hz, 1e-3)), np.log(rows_hz), rows_db)
         gain = gain * 10.0 ** (deviation_db / 20.0)
-    return np.asarray(gain)
+    return gain
 
 
 def _add_hum(

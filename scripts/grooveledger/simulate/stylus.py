@@ -133,7 +133,7 @@ def scanning_loss(
     frequency_hz: np.ndarray, stylus: StylusTruth, groove_speed_cm_s: float
 ) -> np.ndarray:
     """Velocity that a worn contact of finite length passes on, a factor with the sinc's sign."""
-    return np.asarray(np.sinc(stylus.flat_um * 1e-4 * frequency_hz / groove_speed_cm_s))
+    return np.sinc(stylus.flat_um * 1e-4 * frequency_hz / groove_speed_cm_s)
 
 
 def harmonic_ratios(
@@ -170,7 +170,7 @@ def mistracking_ratios(amplitude_um: np.ndarray, tracked_um: float) -> np.ndarra
     """Further harmonics 2 to 5 where the groove's amplitude is past what is tracked, (4, n)."""
     excess = np.maximum(amplitude_um / tracked_um - 1.0, 0.0)
     size = np.where(excess > 0.0, 1.0 + MISTRACKING_GROWTH * excess, 0.0)
-    return np.asarray(np.multiply.outer(np.array(MISTRACKING), size))
+    return np.multiply.outer(np.array(MISTRACKING), size)
 
 
 def _treble(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> np.ndarray:
@@ -179,7 +179,7 @@ def _treble(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> n
     x = 1j * frequency_hz / stylus.tip_resonance_hz
     tip = 1.0 / (1.0 + x / stylus.tip_q + x**2)
     if not stylus.coil_inductance_mh:
-        return np.asarray(tip)
+        return tip
     s = 2j * np.pi * frequency_hz
     series = (
         stylus.coil_resistance_ohm
@@ -187,7 +187,7 @@ def _treble(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> n
         + s * (stylus.coil_inductance_mh * 1e-3 + chain.cable_inductance_uh * 1e-6)
     )
     shunt = 1.0 / chain.load_ohm + s * chain.load_pf * 1e-12
-    return np.asarray(tip / (1.0 + series * shunt))
+    return tip / (1.0 + series * shunt)
 
 
 def _crosstalk(
@@ -196,4 +196,4 @@ def _crosstalk(
     hz, db, phase_deg = np.array(table).T
     asked = np.log(np.maximum(frequency_hz, 1e-3))
     size = 10.0 ** (np.interp(asked, np.log(hz), db) / 20.0)
-    return np.asarray(size * np.exp(1j * np.radians(np.interp(asked, np.log(hz), phase_deg))))
+    return size * np.exp(1j * np.radians(np.interp(asked, np.log(hz), phase_deg)))

@@ -117,7 +117,7 @@ class CaptureTruth:
         plan = self.placed(number).plan
         size = np.abs(self.components(number, nominal)[0, CHANNELS.index(channel)])
         db = 20.0 * np.log10(size / recorded_velocity(plan, self.side, nominal))
-        return np.asarray(db[:-1] - db[-1])
+        return db[:-1] - db[-1]
 
     def separation(self, number: int, played_hz: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Separation in dB of a left or right track, and undriven less driven phase in degrees."""
@@ -137,7 +137,7 @@ class CaptureTruth:
     ) -> np.ndarray:
         """Harmonics 2 to 5 at the terminals re the fundamental, per cent, shape (4, n)."""
         size = np.abs(self.components(number, nominal_hz, amplitude_um)[:, CHANNELS.index(channel)])
-        return np.asarray(100.0 * size[1:] / size[0])
+        return 100.0 * size[1:] / size[0]
 
     def thd_pct(
         self,
@@ -149,7 +149,7 @@ class CaptureTruth:
     ) -> np.ndarray:
         """Total of harmonics 2 to `order_max` re the fundamental at the terminals, per cent."""
         harmonics = self.harmonics_pct(number, channel, nominal_hz, amplitude_um)
-        return np.asarray(np.sqrt(np.sum(harmonics[: order_max - 1] ** 2, axis=0)))
+        return np.sqrt(np.sum(harmonics[: order_max - 1] ** 2, axis=0))
 
     def intermodulation_pct(self, number: int, channel: str) -> float:
         """Sideband pairs one and two low tones away, root-sum-squared, re the high tone.

@@ -137,7 +137,7 @@ def column_array(rows: pa.Table, name: str) -> np.ndarray:
     column = rows.column(name)
     values = column.to_numpy()
     if pa.types.is_boolean(column.type):
-        return np.asarray(values == True)  # noqa: E712 - null is no truth
+        return values == True  # noqa: E712 - null is no truth
     return np.asarray(values, object if pa.types.is_string(column.type) else np.float64)
 
 

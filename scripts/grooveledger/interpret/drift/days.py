@@ -43,7 +43,7 @@ def averaging(day: np.ndarray, hours: Array) -> Array:
     _, label = np.unique(day, return_inverse=True)
     same = np.eye(label.max() + 1)[label].T if len(day) else np.zeros((0, 0))
     means = same / np.maximum(same.sum(axis=1, keepdims=True), 1.0)
-    return np.asarray(means[np.argsort(means @ hours, kind="stable")])
+    return means[np.argsort(means @ hours, kind="stable")]
 
 
 def repeatability_sd(values: Array, cell: np.ndarray) -> Array:
@@ -67,7 +67,7 @@ def repeatability_sd(values: Array, cell: np.ndarray) -> Array:
     same = np.eye(label.max() + 1)[label]
     means = same / same.sum(axis=0)
     rest = values - (values @ means) @ same.T
-    return np.asarray(np.sqrt(np.sum(rest**2, axis=1) / repeats))
+    return np.sqrt(np.sum(rest**2, axis=1) / repeats)
 
 
 def odd_deviations(values: Array, design: Array) -> Array:
@@ -106,4 +106,4 @@ def _moving_median(rows: Array) -> Array:
     half = WINDOW // 2
     padded = np.pad(rows, ((0, 0), (half, half)), constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, WINDOW, axis=1)
-    return np.asarray(np.nanmedian(windows, axis=2))
+    return np.nanmedian(windows, axis=2)

@@ -73,7 +73,7 @@ class Fitted:
     @property
     def since(self) -> Array:
         """Hours from the first day in shares of the span, 0 to 1."""
-        return np.asarray((self.hours - self.hours[0]) / max(float(np.ptp(self.hours)), 1e-9))
+        return (self.hours - self.hours[0]) / max(float(np.ptp(self.hours)), 1e-9)
 
     def bent(self) -> Array:
         """Return the design with a bend, the square of the hours, where one can be told."""

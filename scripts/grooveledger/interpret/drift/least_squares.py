@@ -39,11 +39,11 @@ class Fit(NamedTuple):
 
     def error(self, column: int) -> Array:
         """Return the standard error (S,) of a coefficient."""
-        return np.asarray(self.scatter_sd * np.sqrt(self.unscaled[column, column]))
+        return self.scatter_sd * np.sqrt(self.unscaled[column, column])
 
     def covariance(self, figure: int) -> Array:
         """Return the covariance (p, p) of one figure's coefficients."""
-        return np.asarray(self.scatter_sd[figure] ** 2 * self.unscaled)
+        return self.scatter_sd[figure] ** 2 * self.unscaled
 
 
 def fit(design: Array, values: Array, n_odd: Array) -> Fit:
@@ -64,13 +64,13 @@ def t_quantile(degrees: Array | float) -> Array:
 
 def two_sided_p(t: Array | float, degrees: Array | float) -> Array:
     """Return the two-sided probability of Student's t."""
-    return np.asarray(2.0 * stdtr(degrees, -np.abs(t)))
+    return 2.0 * stdtr(degrees, -np.abs(t))
 
 
 def normal_score(t_squared: Array, degrees: Array) -> Array:
     """Return the normal deviate that is as unlikely as a t ratio (Wallace 1959)."""
     factor = (8.0 * degrees + 1.0) / (8.0 * degrees + 3.0)
-    return np.asarray(factor * np.sqrt(degrees * np.log1p(t_squared / degrees)))
+    return factor * np.sqrt(degrees * np.log1p(t_squared / degrees))
 
 
 def outside(column: Array, basis: Array) -> Array | None:
@@ -79,7 +79,7 @@ def outside(column: Array, basis: Array) -> Array | None:
     size = float(np.sqrt(rest @ rest))
     if size <= RANK_TOLERANCE * float(np.sqrt(column @ column)) or size == 0.0:
         return None
-    return np.asarray(rest / size)
+    return rest / size
 
 
 def residuals(values: Array, basis: Array) -> Array:
@@ -145,4 +145,4 @@ def page_probability(scores: Array, largest: Array) -> Array:
     """
     ordered = np.sort(largest)
     above = len(ordered) - np.searchsorted(ordered, scores * (1.0 - 1e-12), side="left")
-    return np.asarray((1.0 + above) / (1.0 + len(ordered)))
+    return (1.0 + above) / (1.0 + len(ordered))

@@ -158,7 +158,7 @@ def _separate(
 
 
 def _captures_of(joint: Joint, stylus: int) -> np.ndarray:
-    return np.asarray(np.any(joint.means[joint.owner == stylus] > 0.0, axis=0))
+    return np.any(joint.means[joint.owner == stylus] > 0.0, axis=0)
 
 
 def _join(

@@ -46,7 +46,7 @@ class Correlation(NamedTuple):
     def steps(self, hours: Array, date: Array) -> Array:
         """Return the correlation (d - 1,) of each day with the one before."""
         clock = date if self.by_date and np.all(np.isfinite(date)) else hours
-        return np.asarray(self.strength ** relative_gaps(clock))
+        return self.strength ** relative_gaps(clock)
 
     def effective_days(self, days: int) -> float:
         """Return the number of independent days that this many amount to (Bartlett 1935)."""
@@ -58,7 +58,7 @@ def relative_gaps(clock: Array) -> Array:
     gaps = np.abs(np.diff(clock))
     known = gaps[gaps > 0.0]
     usual = float(np.median(known)) if len(known) else 1.0
-    return np.asarray(np.clip(gaps / usual, LEAST_GAP, LARGEST_GAP))
+    return np.clip(gaps / usual, LEAST_GAP, LARGEST_GAP)
 
 
 def whiten(rows: Array, steps: Array) -> Array:

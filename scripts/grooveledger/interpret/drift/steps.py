@@ -115,4 +115,4 @@ def possible_places(
     floor = np.finfo(float).eps * float(rest[0] @ rest[0]) + np.finfo(float).tiny
     left = np.maximum(left, floor)
     drop = len(values) * np.log(left / left.min())
-    return np.asarray(first_after[drop <= PLACE_DROP])
+    return first_after[drop <= PLACE_DROP]

@@ -135,7 +135,7 @@ def fit_two_loads(
             transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
             for chain in (first_chain, second_chain)
         )
-        return np.asarray(first_db - second_db + x[2])
+        return first_db - second_db + x[2]
 
     starts = [
         np.array([np.log(inductance_mh), np.log(prior.resistance_ohm), 0.0])
@@ -160,7 +160,7 @@ def fit_one_load(
         inductance_mh, resistance_ohm, mechanical_hz, mechanical_q = np.exp(x[[0, 1, 3, 4]])
         network_db = transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
         tip_db = mechanical_db(frequency_hz, mechanical_hz, mechanical_q)
-        return np.asarray(network_db + tip_db + x[2])
+        return network_db + tip_db + x[2]
 
     starts = [
         np.array(
@@ -184,9 +184,9 @@ def mechanical_db(frequency_hz: np.ndarray, undamped_hz: float, q: float) -> np.
 
     def level_db(f: np.ndarray) -> np.ndarray:
         x = 1j * f / undamped_hz
-        return np.asarray(-20.0 * np.log10(np.abs(1.0 + x / q + x**2)))
+        return -20.0 * np.log10(np.abs(1.0 + x / q + x**2))
 
-    return np.asarray(level_db(frequency_hz) - level_db(np.array(REFERENCE_HZ)))
+    return level_db(frequency_hz) - level_db(np.array(REFERENCE_HZ))
 
 
 def _solve(problem: _Problem, starts: Iterable[np.ndarray]) -> CoilFit:

@@ -87,14 +87,13 @@ def load_change_db(
     def change_db(
         inductance: float = 0.0, resistance: float = 0.0, here: float = 0.0, there: float = 0.0
     ) -> np.ndarray:
-        return np.asarray(
-            _load_db(frequency_hz, coil, other, inductance, resistance, there)
-            - _load_db(frequency_hz, coil, present, inductance, resistance, here)
+        return _load_db(frequency_hz, coil, other, inductance, resistance, there) - _load_db(
+            frequency_hz, coil, present, inductance, resistance, here
         )
 
     def slope(**step: float) -> np.ndarray:
         back = {name: -value for name, value in step.items()}
-        return np.asarray((change_db(**step) - change_db(**back)) / (2.0 * DERIVATIVE_STEP))
+        return (change_db(**step) - change_db(**back)) / (2.0 * DERIVATIVE_STEP)
 
     h = DERIVATIVE_STEP
     parts = [coil.inductance_u * slope(inductance=h), coil.resistance_u * slope(resistance=h)]
@@ -206,4 +205,4 @@ def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
         load_pf[..., np.newaxis],
     )
     lossy = lossy_transfer_db(frequency_hz, network, LOSS_RATIO_LEAST)
-    return np.asarray(lossy - transfer_db(frequency_hz, network))
+    return lossy - transfer_db(frequency_hz, network)

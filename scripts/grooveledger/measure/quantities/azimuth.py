@@ -169,7 +169,7 @@ def _rows(
 
 def _db(ratio: np.ndarray) -> np.ndarray:
     """20 log10 of a ratio; NaN where it is nothing."""
-    return np.asarray(20.0 * np.log10(np.where(ratio > 0.0, ratio, np.nan)))
+    return 20.0 * np.log10(np.where(ratio > 0.0, ratio, np.nan))
 
 
 def _rms_db(one: np.ndarray, other: np.ndarray) -> np.ndarray:

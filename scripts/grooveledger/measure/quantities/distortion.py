@@ -136,7 +136,7 @@ def _thd_noise(found: Harmonics) -> np.ndarray:
     ratio, floor = np.nan_to_num(found.ratio), np.nan_to_num(found.floor)
     total = found.thd(found.ratio)
     weighted = np.sqrt(np.sum((ratio * floor) ** 2, axis=1))
-    return np.asarray(np.divide(weighted, total, out=found.thd(found.floor), where=total > 0.0))
+    return np.divide(weighted, total, out=found.thd(found.floor), where=total > 0.0)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

@@ -187,7 +187,7 @@ def sweep_rate_hz_s(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
     """Return the rate at which a sweep passes each frequency, negative where it falls."""
     start_hz, stop_hz = float(track.start_hz or 0.0), float(track.stop_hz or 0.0)
     if track.law == "log":
-        return np.asarray(frequency_hz * np.log(stop_hz / start_hz) / track.stated_duration_s)
+        return frequency_hz * np.log(stop_hz / start_hz) / track.stated_duration_s
     return np.full(len(frequency_hz), (stop_hz - start_hz) / track.stated_duration_s)
 
 
@@ -334,7 +334,7 @@ def _transfer(x: np.ndarray, q: float) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 
 def _db(response: np.ndarray) -> np.ndarray:
-    return np.asarray(20.0 * np.log10(np.maximum(np.abs(response), np.finfo(float).tiny)))
+    return 20.0 * np.log10(np.maximum(np.abs(response), np.finfo(float).tiny))
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

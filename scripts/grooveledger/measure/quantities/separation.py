@@ -134,7 +134,7 @@ def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:
     """20 log10 of a ratio of amplitudes; NaN where either is nothing."""
     present = (numerator > 0) & (denominator > 0)
     ratio = np.divide(numerator, denominator, out=np.full(numerator.shape, np.nan), where=present)
-    return np.asarray(20.0 * np.log10(ratio))
+    return 20.0 * np.log10(ratio)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
@@ -146,7 +146,7 @@ def figures(measured: Measured) -> Iterator[Figure]:
 def noise_db(rows: Columns) -> np.ndarray:
     """Return the standard uncertainty of each point from the noise in the undriven channel."""
     noise_re_signal = 10.0 ** ((rows["separation_db"] - rows["floor_db"]) / 20.0)
-    return np.asarray(DB_PER_NEPER * IN_PHASE * noise_re_signal)
+    return DB_PER_NEPER * IN_PHASE * noise_re_signal
 
 
 def _parts_db(measured: Measured) -> Callable[[Columns, str], dict[str, np.ndarray]]:

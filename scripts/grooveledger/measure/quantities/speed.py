@@ -236,7 +236,7 @@ def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) 
     """
     rest = _filtered(deviation - steady.model, rate_hz, flutter_weighting)
     gains = flutter_weighting(steady.turns_hz)
-    return np.asarray(rest + _waves(steady, rate_hz, len(rest), gains))
+    return rest + _waves(steady, rate_hz, len(rest), gains)
 
 
 def band_limited(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
@@ -247,7 +247,7 @@ def band_limited(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.nd
         return np.asarray((frequency_hz >= low_hz) & (frequency_hz <= high_hz), dtype=complex)
 
     rest = _filtered(deviation - steady.model, rate_hz, band)
-    return np.asarray(rest + _waves(steady, rate_hz, len(rest), band(steady.turns_hz)))
+    return rest + _waves(steady, rate_hz, len(rest), band(steady.turns_hz))
 
 
 def _filtered(
@@ -257,7 +257,7 @@ def _filtered(
     length = fast_length(len(values) + round(4.0 * SETTLING_S * rate_hz))
     spectrum = np.fft.rfft(values, length)
     spectrum *= FINER * response(np.arange(len(spectrum)) * rate_hz / length)
-    return np.asarray(np.fft.irfft(spectrum, FINER * length)[: FINER * len(values)])
+    return np.fft.irfft(spectrum, FINER * length)[: FINER * len(values)]
 
 
 def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np.ndarray:

@@ -314,7 +314,7 @@ def _peaks_kept(frequency_hz: np.ndarray, level_db: np.ndarray) -> tuple[np.ndar
 
 def _bins(frequency_hz: np.ndarray) -> np.ndarray:
     position = np.log(frequency_hz / AUDIO_HZ[0]) / np.log(HIGHEST_HZ / AUDIO_HZ[0])
-    return np.asarray(np.floor(position * POINTS_MAX))
+    return np.floor(position * POINTS_MAX)
 
 
 @house_style

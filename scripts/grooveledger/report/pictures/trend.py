@@ -219,7 +219,7 @@ def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
     value = fit["baseline_value"] + fit["slope_per_100h"] * since
     if fit["change_at_hours"] is not None and fit.get("change_value") is not None:
         value = value + fit["change_value"] * (hours > fit["change_at_hours"])
-    return np.asarray(value)
+    return value
 
 
 def pointwise_band(fit: Row, hours: np.ndarray, centre_h: float) -> tuple[np.ndarray, np.ndarray]:
