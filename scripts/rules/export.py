@@ -9,6 +9,7 @@ from job import logged
 
 with logged(snakemake.log[0]):
     paths = [Path(path) for path in snakemake.input.tables]
-    workbook.write(paths, Path(snakemake.output.workbook))
+    left_out = snakemake.params.job["settings"]["report"]["workbook_leaves_out"]
+    workbook.write(paths, Path(snakemake.output.workbook), left_out=left_out)
     csv_files.write(paths, Path(snakemake.output.csv))
     stamp(snakemake.output.csv, snakemake.params.job)

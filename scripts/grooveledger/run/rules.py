@@ -200,6 +200,7 @@ RULES: Mapping[str, Rule] = {
         work="write the workbook and the CSV files",
         subject="archive",
         makes=("export/archive.xlsx", "export/csv"),
+        settings=("report",),
         parts=INVENTORY,
         reads=("collect", "drift", "loading", "ratings"),
     ),

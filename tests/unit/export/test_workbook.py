@@ -1,11 +1,13 @@
 """The workbook and the CSV files hold what the tables hold, and run nothing."""
 
 import datetime
+import re
 import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -13,9 +15,13 @@ import pytest
 from pyarrow import csv
 
 import make_archive
-from grooveledger.export import csv_files, workbook
+from grooveledger.export import csv_files, stylus_sheets, workbook
+from grooveledger.export.all_tables import TABLES
+from grooveledger.export.sheet_rows import row_stretches
 from grooveledger.export.spreadsheet_rows import wide_metrics
+from grooveledger.report.grids import rows_of
 from grooveledger.storage import tables
+from grooveledger.vocabulary import metric_words
 
 NAMES = (
     "captures",
@@ -47,9 +53,15 @@ def paths(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return [results / "tables" / f"{name}.parquet" for name in NAMES]
 
 
-def cells(sheet: Any, heads: int = 2) -> list[dict[str, Any]]:
-    rows = list(sheet.iter_rows(values_only=True))
-    return [dict(zip(rows[0], row, strict=True)) for row in rows[heads:]]
+def cells(sheet: Any) -> list[dict[str, Any]]:
+    """Rows of a sheet by the columns' names, without the units that some heads add."""
+    heads, *rows = sheet.iter_rows(values_only=True)
+    names = [head.partition(" (")[0] for head in heads]
+    return [dict(zip(names, row, strict=True)) for row in rows]
+
+
+def table_of(path: Path) -> pa.Table:
+    return workbook._in_reading_order(tables.read(path), TABLES[path.stem].key)
 
 
 def expected(row: dict[str, Any]) -> dict[str, Any]:
@@ -79,26 +91,157 @@ def assert_same(found: list[dict[str, Any]], rows: pa.Table) -> None:
 def test_reads_back_equal_to_the_tables_types_included(paths: list[Path], tmp_path: Path) -> None:
     workbook.write(paths, tmp_path / "a.xlsx")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
-    assert book.sheetnames == ["about", "captures", "metrics_wide", *NAMES[1:]]
+    others = ["metrics", "level", "response", "distortion", "tracking_ability"]
+    assert book.sheetnames == [
+        "about", "drift", "metrics_wide", "captures", "ratings", *others
+    ]  # fmt: skip
     for path in paths:
-        assert_same(cells(book[path.stem]), tables.read(path))
+        assert_same(cells(book[path.stem]), table_of(path))
     assert_same(
-        cells(book["metrics_wide"], 1), wide_metrics(tables.read(paths[NAMES.index("metrics")]))
+        cells(book["metrics_wide"]), wide_metrics(tables.read(paths[NAMES.index("metrics")]))
     )
 
 
-def test_headers_units_frozen_filtered(paths: list[Path], tmp_path: Path) -> None:
+def test_one_head_with_units_frozen_and_a_named_table_that_filters(
+    paths: list[Path], tmp_path: Path
+) -> None:
     workbook.write(paths, tmp_path / "a.xlsx")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
-    sheet = book["level"]
-    heads = [cell.value for cell in sheet[1]]
-    assert sheet.cell(2, heads.index("output_mv") + 1).value == "mV"
-    assert sheet.freeze_panes == "B3"
-    assert sheet.auto_filter.ref.startswith("A2:")
-    assert book["metrics_wide"].auto_filter.ref.startswith("A1:")
+    for sheet in book.worksheets[1:]:
+        heads = [cell.value for cell in sheet[1]]
+        assert len(set(heads)) == len(heads)
+        assert None not in heads
+        assert sheet.freeze_panes == "B2"
+        (table,) = sheet.tables.values()
+        assert table.displayName == f"table_{sheet.title}"
+        assert table.ref == sheet.dimensions == table.autoFilter.ref
+        assert [column.name for column in table.tableColumns] == heads
+    assert "output_mv" in [cell.value for cell in book["level"][1]]
+    assert "clipped_left (samples)" in [cell.value for cell in book["captures"][1]]
+    assert "slope_low (unit per 100 h)" in [cell.value for cell in book["drift"][1]]
     about = {row[0].value: row for row in book["about"].iter_rows(min_row=1, max_col=3)}
     assert about["level"][1].value.startswith("Output of tones")
     assert about["level"][2].value == tables.read(paths[NAMES.index("level")]).num_rows
+
+
+def test_every_declared_unit_is_in_the_head_or_in_the_row() -> None:
+    for table in TABLES.values():
+        for column in table.columns:
+            head = workbook.headed(column)
+            if column.unit == workbook.ROW_UNIT:
+                assert "unit" in table.names, (table.name, column.name)
+            elif head == column.name and column.unit:
+                spelled = {column.unit.lower(), workbook.SPELLED.get(column.unit)}
+                assert spelled & set(column.name.split("_"))
+            else:
+                assert column.unit.replace("unit/", "unit per ") in head
+
+
+def test_numbers_are_shown_by_their_unit(paths: list[Path], tmp_path: Path) -> None:
+    workbook.write(paths, tmp_path / "a.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+
+    def shown(sheet: str, head: str, line: int) -> str:
+        at = [cell.value for cell in book[sheet][1]].index(head)
+        return str(book[sheet].cell(line, at + 1).number_format)
+
+    assert shown("response", "response_db", 2) == workbook.NUMBER_FORMATS["dB"]
+    assert shown("level", "output_mv", 3) == workbook.NUMBER_FORMATS["mV"]
+    assert shown("metrics_wide", "thd_10khz_pct.left", 4) == workbook.NUMBER_FORMATS["%"]
+    # A row of drift shows its figures in its own unit.
+    drift = cells(book["drift"])
+    for line, row in enumerate(drift, start=2):
+        wanted = workbook.NUMBER_FORMATS[row["unit"]]
+        if row["baseline_value"] is not None:
+            assert shown("drift", "baseline_value", line) == wanted
+    assert len({row["unit"] for row in drift}) > 2
+
+
+def test_figures_are_ordered_by_kind_and_frequency(paths: list[Path], tmp_path: Path) -> None:
+    wide = wide_metrics(tables.read(paths[NAMES.index("metrics")]))
+    figures = [name.split(".") for name in wide.column_names if "." in name]
+    places = [metric_words.order(metric) for metric, _ in figures]
+    assert places == sorted(places)
+    assert [channel for metric, channel in figures if metric == "output_mv"] == ["left", "right"]
+    ages = list(zip(wide["stylus"].to_pylist(), wide["stylus_hours"].to_pylist(), strict=True))
+    assert ages == sorted(ages)
+    drift = table_of(paths[NAMES.index("drift")]).to_pylist()
+    for stylus in {row["stylus"] for row in drift}:
+        places = [metric_words.order(row["metric"]) for row in drift if row["stylus"] == stylus]
+        assert places == sorted(places)
+
+
+def test_long_tables_are_left_out_unless_asked_for(tmp_path: Path) -> None:
+    make_archive.write_archive(tmp_path, 3)
+    found = sorted((tmp_path / "tables").glob("*.parquet"))
+    workbook.write(found, tmp_path / "a.xlsx")
+    workbook.write(found, tmp_path / "b.xlsx", left_out=())
+    without, complete = (
+        openpyxl.load_workbook(tmp_path / name, read_only=True) for name in ("a.xlsx", "b.xlsx")
+    )
+    assert set(complete.sheetnames) - set(without.sheetnames) == {"spectrum"}
+    notes = [row[0] for row in without["about"].iter_rows(values_only=True)]
+    assert any(note and note.startswith("Left out for its length: spectrum") for note in notes)
+
+
+def test_charts_draw_the_tables(tmp_path: Path) -> None:
+    """Every point of a chart is a cell of its sheet, and equals the archive's table."""
+    make_archive.write_archive(tmp_path, 12)
+    found = {path.stem: path for path in sorted((tmp_path / "tables").glob("*.parquet"))}
+    workbook.write(found.values(), tmp_path / "a.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+    assert book.sheetnames[1:8] == [
+        "drift", "stylus_states", "advice", "metrics_wide",
+        "stylus fresh", "stylus settled", "stylus worn",
+    ]  # fmt: skip
+    sheet = book["stylus worn"]
+    heads = {cell.value: cell.column for cell in sheet[stylus_sheets.DATA_LINE + 1] if cell.value}
+
+    def values(head: str) -> list[float]:
+        column = [row[0] for row in sheet.iter_rows(
+            min_row=stylus_sheets.DATA_LINE + 2, min_col=heads[head], max_col=heads[head],
+            values_only=True,
+        )]  # fmt: skip
+        return [value for value in column if value is not None]
+
+    own = [row for row in rows_of(found["captures"], stylus="worn") if row["status"] != "rejected"]
+    ends = {"first": own[0]["capture"], "newest": own[-1]["capture"]}
+    for end, capture in ends.items():
+        rows = [
+            row
+            for row in rows_of(found["response"], capture=capture, channel="left")
+            if not row["limited"]
+        ]
+        assert values(f"{end}_left_hz") == pytest.approx([row["frequency_hz"] for row in rows])
+        assert values(f"{end}_left_db") == pytest.approx([row["response_db"] for row in rows])
+    metric = next(head for head in heads if head.endswith(".left")).partition(".")[0]
+    rows = rows_of(found["metrics"], stylus="worn", metric=metric, channel="left")
+    rows.sort(key=lambda row: row["stylus_hours"])
+    assert values(f"{metric}.left") == pytest.approx([row["value"] for row in rows])
+    charts = list(sheet._charts)
+    assert len(charts) == 2
+    for chart in charts:
+        for series in chart.series:
+            for reference in (series.xVal.numRef.f, series.yVal.numRef.f):
+                assert reference.startswith("'stylus worn'!")
+                column = re.findall(r"\$([A-Z]+)\$(\d+)", reference)
+                assert column[0][0] == column[1][0]
+                (first,), *_, (last,) = sheet[
+                    f"{column[0][0]}{column[0][1]}:{column[1][0]}{column[1][1]}"
+                ]
+                assert isinstance(first.value, (int, float))
+                assert isinstance(last.value, (int, float))
+
+
+def test_memory_does_not_grow_with_the_rows(tmp_path: Path) -> None:
+    """A stretch of rows is as large as it is, however long the table."""
+    rows = pa.table({"number": np.arange(50_000) / 7, "text": ["a < b"] * 50_000})
+    stretches = list(row_stretches(rows, 2, {"": 0}, {}))
+    assert len(stretches) == 3
+    text = b"".join(stretches)
+    assert text.count(b"<row ") == 50_000
+    assert text.startswith(b'<row r="2"><c r="A2" s="0"><v>0')
+    assert b"a &lt; b" in text
 
 
 def test_same_tables_same_bytes(paths: list[Path], tmp_path: Path) -> None:
@@ -111,11 +254,11 @@ def test_a_table_too_long_for_a_sheet_is_split_and_says_so(
     paths: list[Path], tmp_path: Path
 ) -> None:
     path = paths[NAMES.index("response")]
-    workbook.write([path], tmp_path / "a.xlsx", sheet_rows=1002)
+    workbook.write([path], tmp_path / "a.xlsx", sheet_rows=1001)
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
     parts = [name for name in book.sheetnames if name.startswith("response ")]
     assert parts == ["response 1", "response 2", "response 3"]
-    assert_same([row for name in parts for row in cells(book[name])], tables.read(path))
+    assert_same([row for name in parts for row in cells(book[name])], table_of(path))
     about = [row[1] for row in book["about"].iter_rows(values_only=True) if row[0] == parts[1]]
     assert about == [
         "Frequency response of the driven channel. (part 2 of 3: too long for one sheet)"
@@ -132,7 +275,7 @@ def nasty_table(tmp_path: Path) -> Path:
 def test_text_is_never_a_formula_in_the_workbook(tmp_path: Path) -> None:
     workbook.write([nasty_table(tmp_path)], tmp_path / "a.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "a.xlsx")["nasty"]
-    for (cell, _), text in zip(sheet.iter_rows(min_row=3), NASTY, strict=True):
+    for (cell, _), text in zip(sheet.iter_rows(min_row=2), NASTY, strict=True):
         assert cell.data_type != "f"
         assert (cell.value or "") == text.replace("\r", "_x000D_") or cell.value == text
 
@@ -196,4 +339,4 @@ def test_opens_in_a_spreadsheet_program(paths: list[Path], tmp_path: Path) -> No
     assert "@SUM(A1)" in shown
     for path in paths:
         lines = (tmp_path / f"a-{path.stem}.csv").read_text(encoding="utf-8").splitlines()
-        assert len(lines) == tables.read(path).num_rows + 2
+        assert len(lines) == tables.read(path).num_rows + 1
