@@ -76,6 +76,29 @@ LOADED = "return document.readyState === 'complete' && performance.timing.loadEv
 LOAD_MS = "return performance.timing.loadEventEnd - performance.timing.navigationStart"
 #: The longest table of a stylus's page.
 DRIFT_TABLE = "const table = document.querySelector('[aria-label^=Drift] table')"
+#: Texts of pictures that cover one another or are cut off, as the page shows them.
+COVERED = """
+document.querySelectorAll("details").forEach(d => { d.open = true; });
+const found = [];
+for (const svg of document.querySelectorAll("svg.picture")) {
+  if (!svg.getClientRects().length) continue;
+  const name = svg.closest("figure")?.id || svg.parentElement.id;
+  const edge = svg.getBoundingClientRect();
+  const texts = [...svg.querySelectorAll("text")].filter(t => t.textContent.trim())
+    .map(t => ({said: t.textContent.trim(), box: t.getBoundingClientRect()}));
+  for (const {said, box} of texts)
+    if (box.left < edge.left - 1 || box.right > edge.right + 1
+      || box.top < edge.top - 1 || box.bottom > edge.bottom + 1) found.push([name, said, "edge"]);
+  texts.forEach((one, i) => texts.slice(i + 1).forEach(other => {
+    const [a, b] = [one.box, other.box];
+    const width = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+    const height = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+    if (width > 1 && height > 0.3 * Math.min(a.height, b.height))
+      found.push([name, one.said, other.said]);
+  }));
+}
+return found;
+"""
 #: Elements that can be scrolled but not reached with the keyboard.
 UNREACHABLE = """
 return [...document.querySelectorAll("*")].filter(e => e.scrollWidth > e.clientWidth + 1
@@ -202,6 +225,16 @@ def test_no_page_is_wider_than_a_narrow_screen(browser: Browser, pages: list[Pat
     for path in pages:
         browser.open(path)
         assert browser.run(TOO_WIDE) <= 0, path.name
+
+
+def test_no_text_of_a_picture_covers_another_or_is_cut_off(
+    browser: Browser, pages: list[Path]
+) -> None:
+    for width in (WIDE_PX, NARROW_PX):
+        browser.width(width)
+        for path in pages:
+            browser.open(path)
+            assert browser.run(COVERED) == [], (path.name, width)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -114,8 +114,12 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
     health = rows_of(folder / "health.parquet")[0]
     remarks = [row["remark"] for row in rows_of(folder / "remarks.parquet")]
     tracks = _table(folder, "tracks")
+    sheet, chain = facts["sheet"], facts["chain"]
     found = drawn.pictures(
-        _pictures(folder, tracks, health, facts["rpm"]), path.with_name(path.stem)
+        _pictures(folder, tracks, health, facts["rpm"]),
+        path.with_name(path.stem),
+        f"{sheet['capture']}: stylus {sheet['stylus']}, {sheet['record']} side {sheet['side']}, "
+        f"{load_words(chain)}",
     )
     smalls = [
         (name, label, grid(rows, fields))
@@ -126,12 +130,12 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
         "capture.html",
         path,
         depth=1,
-        sheet=facts["sheet"],
+        sheet=sheet,
         health=health,
         # As in the table of captures: a remark of the measures makes an ok capture a flagged one.
         status=Status.FLAGGED if remarks and health["status"] == Status.OK else health["status"],
         reasons=[text for text in (health["reason"], *remarks) if text],
-        chain=chain_words(facts["chain"]),
+        chain=chain_words(chain),
         pictures=found,
         figures=key_figures(rows_of(folder / "metrics.parquet")),
         smalls=smalls,
@@ -243,16 +247,19 @@ def _cell(row: Mapping[str, Any] | None) -> str:
     return words.with_uncertainty(row["value"], row["uncertainty"], row["unit"])
 
 
+def load_words(chain: Mapping[str, Any]) -> str:
+    """Say the load of a chain: resistance, and capacitance with the cable."""
+    amplifier = chain["preamplifier"]
+    load_pf = chain["cable"]["capacitance_pf"] + amplifier["input_capacitance_pf"]
+    load_kohm = f"{amplifier['input_resistance_ohm'] / 1000:.4g}"
+    return f"{load_kohm} k{words.UNITS['ohm']}, {words.number(load_pf, 0)} pF"
+
+
 def chain_words(chain: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Say what a chain is, in pairs of name and value."""
-    cable, amplifier = chain["cable"], chain["preamplifier"]
-    load_pf = cable["capacitance_pf"] + amplifier["input_capacitance_pf"]
+    amplifier = chain["preamplifier"]
     return [
-        (
-            "Load",
-            f"{words.number(amplifier['input_resistance_ohm'] / 1000, 1)} k{words.UNITS['ohm']}, "
-            f"{words.number(load_pf, 0)} pF with the cable",
-        ),
+        ("Load", f"{load_words(chain)} with the cable"),
         (
             "Gain and replay curve",
             f"{words.number(amplifier['gain_db'], 1)} dB, {amplifier['equalisation']}",

@@ -7,11 +7,22 @@ from typing import Any
 from markupsafe import Markup
 
 from grooveledger.report.pictures import svg
-from grooveledger.report.pictures.style import Picture
+from grooveledger.report.pictures.style import Picture, signed
 
 
-def pictures(drawings: Iterable[Picture], folder: Path) -> list[Mapping[str, Any]]:
+def pictures(
+    drawings: Iterable[Picture], folder: Path, signature: str = ""
+) -> list[Mapping[str, Any]]:
     """Save pictures for a page as SVG in a folder of its own, and remove an earlier run's.
+
+    Parameters
+    ----------
+    drawings : iterable of Picture
+        The pictures.
+    folder : Path
+        Where they go.
+    signature : str
+        What all of them are of, to stand in each.
 
     Returns
     -------
@@ -22,7 +33,7 @@ def pictures(drawings: Iterable[Picture], folder: Path) -> list[Mapping[str, Any
     old = {path.name for path in (*folder.glob("*.svg"), *folder.glob("*.png"))}
     items: list[Mapping[str, Any]] = []
     for picture in drawings:
-        document = svg.save(picture, folder)
+        document = svg.save(signed(picture, signature), folder)
         old.discard(f"{picture.name}.svg")
         items.append(
             {

@@ -103,7 +103,7 @@ def write(
         depth=1,
         cartridge=cartridge,
         coil=coils[0] if coils else None,
-        pictures=drawn.pictures(found, path.with_name(path.stem)),
+        pictures=drawn.pictures(found, path.with_name(path.stem), f"Cartridge {cartridge}"),
         recommended=[row for row in rows if row["recommended"]],
         kiloohm=_kiloohm,
         grids=[
@@ -130,7 +130,7 @@ def _is_present(row: Row, chain: Chain) -> bool:
 def _remark(row: Row) -> str:
     remarks = [
         text
-        for text, true in (("as it is", row["present"]), ("recommended", row["recommended"]))
+        for text, true in (("present", row["present"]), ("flattest", row["recommended"]))
         if true
     ]
     return ", ".join(remarks) or words.NONE

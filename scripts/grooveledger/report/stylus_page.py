@@ -60,7 +60,10 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
         sections[section].append(picture)
 
     folder = path.with_name(path.stem)
-    saved = drawn.pictures([item for items in sections.values() for item in items], folder)
+    signature = f"Stylus {name} of {stylus['cartridge']}"
+    saved = drawn.pictures(
+        [item for items in sections.values() for item in items], folder, signature
+    )
     ends = iter(saved)
     placed = {section: [next(ends) for _ in items] for section, items in sections.items()}
     comparable = stylus_curves.write(captures_folder, in_order, folder / stylus_curves.NAME)

@@ -8,6 +8,7 @@ from typing import Any
 from grooveledger.report import choice
 from grooveledger.report.cards import deciding_figure
 from grooveledger.report.grids import chosen, rows_of
+from grooveledger.report.pictures.style import signed
 from grooveledger.report.pictures.svg import save_with_pixels
 from grooveledger.report.stylus_pictures import life, metrics_in_order, trend_of
 from grooveledger.storage import tables
@@ -37,10 +38,11 @@ def write(
     control_rows = rows_of(tables_folder / "control.parquet", stylus=name)
     metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     folder.mkdir(parents=True, exist_ok=True)
+    signature = f"Stylus {name} of {stylus['cartridge']}"
     for kind, picture in life(captures_folder, captures, break_in_hours):
         if kind == "life":
             shown = picture.name.removeprefix("life-")
-            save_with_pixels(replace(picture, name=f"{name}-{shown}"), folder)
+            save_with_pixels(signed(replace(picture, name=f"{name}-{shown}"), signature), folder)
     found = metrics_in_order(metrics, drift)
     if found:
         decides = deciding_figure(states[0], drift) if states else None
@@ -50,4 +52,4 @@ def write(
             else next((metric for metric in found if metric == USUAL_METRIC), found[0])
         )
         picture = trend_of(first, metrics, drift, break_in_hours, control_rows, large=True)
-        save_with_pixels(replace(picture, name=f"{name}-trend"), folder)
+        save_with_pixels(signed(replace(picture, name=f"{name}-trend"), signature), folder)

@@ -12,9 +12,11 @@ import make_archive
 import make_tables
 from grooveledger.report.pictures import axes, frequency, motion, style, svg, timeline, tracking
 from grooveledger.report.pictures.control import control
-from grooveledger.report.pictures.rows import Columns
+from grooveledger.report.pictures.overlay import difference, overlay
+from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.trend import fitted, trend
 from grooveledger.storage import tables
+from text_boxes import collisions
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -24,11 +26,55 @@ def columns(capture: int = 0) -> dict[str, Columns]:
     return {name: tables.columns(rows) for name, rows in made.items()}
 
 
+FITS = [
+    row
+    for row in make_archive.drift_table().to_pylist()
+    if row["metric"] == "response_10khz_db" and row["stylus"] == "worn"
+]
+
+
+def trend_points() -> Columns:
+    """The treble of `worn` over its hours."""
+    rows = [row for row in make_tables.sheet_rows() if row["stylus"] == "worn"]
+    made = [tables.columns(make_tables.metrics_table(row)) for row in rows]
+    every = {name: np.concatenate([part[name] for part in made]) for name in made[0]}
+    return where(every, metric="response_10khz_db")
+
+
 def trend_of(made: dict[str, Columns]) -> style.Picture:
-    points = {name: values[3:5] for name, values in made["metrics"].items()}
-    fit = make_archive.drift_table().to_pylist()
-    fits = [row for row in fit if row["metric"] == "response_10khz_db" and row["stylus"] == "worn"]
-    return trend("response_10khz_db", "Response at 10 kHz", points, fits, 30.0)
+    return trend("response_10khz_db", "Response at 10 kHz", trend_points(), FITS, 30.0)
+
+
+def control_of(made: dict[str, Columns]) -> style.Picture:
+    return control("Output at the rated velocity", CONTROL)
+
+
+CONTROL: list[dict[str, Any]] = [
+    {
+        "metric": "output_mv", "channel": "left", "unit": "mV", "value": 3.1 + 0.01 * place,
+        "centre": 3.1, "low": 3.05, "high": 3.15, "stylus_hours": 40.0 + 10 * place,
+        "reason": "beyond the limits",
+    }
+    for place in range(7)
+]  # fmt: skip
+
+
+def overlay_of(made: dict[str, Columns], table: str = "response") -> style.Picture:
+    """Eight curves with long names, the most that one picture holds."""
+    own = {name: values[:240] for name, values in made["response"].items()}
+    curves = [
+        (f"47.5 k\N{GREEK CAPITAL LETTER OMEGA}, 15{place} pF (present, flattest)", own)
+        for place in range(len(style.SERIES))
+    ]
+    return overlay("overlay", "Response under other loads", table, curves)
+
+
+def change_of(made: dict[str, Columns]) -> style.Picture:
+    """The right channel less the left one, as a change of the left."""
+    rows = made["response"]
+    change = rows["response_db"][240:] - rows["response_db"][:240]
+    parts = [("left", rows["frequency_hz"][:240], change, np.full(240, 0.3))]
+    return difference("Response, change", "response", parts, "", (20.0, 20_000.0))
 
 
 DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
@@ -43,6 +89,9 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "timeline": lambda made: timeline.timeline(made["tracks"], 190.0),
     "tracking": lambda made: tracking.tracking_ability(made["tracking_ability"]),
     "trend": trend_of,
+    "control": control_of,
+    "overlay": overlay_of,
+    "change": change_of,
 }
 
 
@@ -63,7 +112,8 @@ def test_every_axis_has_a_unit_and_the_picture_says_what_it_shows(
     name: str, made: dict[str, Columns]
 ) -> None:
     picture = DRAWN[name](made)
-    for panel in picture.figure.axes:
+    # The lanes of the time line are named one by one.
+    for panel in picture.figure.axes[name == "timeline" :]:
         assert panel.get_ylabel().endswith(")")
     assert picture.figure.axes[-1].get_xlabel().endswith(")")
     assert len(picture.alt) > 40
@@ -91,6 +141,187 @@ def test_inlined_pictures_are_whole_and_follow_the_pages_colours(
     }
     assert used <= set(ids)
     assert ET.fromstring(document).findall(f".//{SVG}text"), "text stays text"
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_no_text_covers_another_or_is_cut_off(name: str, made: dict[str, Columns]) -> None:
+    picture = style.signed(DRAWN[name](made), "c0001: stylus worn, bench-a side a, 47 k, 155 pF")
+    assert collisions(picture) == []
+
+
+def test_a_text_that_covers_another_is_noticed(made: dict[str, Columns]) -> None:
+    picture = DRAWN["response"](made)
+    panel = picture.figure.axes[0]
+    panel.annotate("over the key", (0.0, 1.02), xycoords="axes fraction")
+    panel.annotate("beyond the edge of the picture", (0.95, 0.5), xycoords="axes fraction")
+    pairs = collisions(picture)
+    assert ("beyond the edge of the picture", "edge") in pairs
+    assert any("over the key" in pair for pair in pairs)
+
+
+def drawn_line(picture: style.Picture, gid: str, panel: int = 0, place: int = 0) -> np.ndarray:
+    """Points of a line of a picture, shape (2, n), those that are drawn."""
+    lines = [line for line in picture.figure.axes[panel].lines if line.get_gid() == gid]
+    points = np.array(lines[place].get_data(), dtype=float)
+    return points[:, np.isfinite(points).all(axis=0)]
+
+
+@pytest.mark.parametrize(
+    ("name", "table", "column"),
+    [
+        ("response", "response", "response_db"),
+        ("separation", "separation", "separation_db"),
+        ("distortion", "distortion", "thd_pct"),
+    ],
+)
+def test_curves_against_frequency_are_the_tables(
+    name: str, table: str, column: str, made: dict[str, Columns]
+) -> None:
+    """Figures as a line, bounds as a dotted one, nothing else and nothing lost."""
+    picture = DRAWN[name](made)
+    for channel in ("left", "right"):
+        rows = where(made[table], channel=channel)
+        limited = rows["limited"].astype(bool)
+        figures = np.array([rows["frequency_hz"], rows[column]])[:, ~limited]
+        assert drawn_line(picture, f"curve.{channel}") == pytest.approx(figures)
+        if limited.any():
+            bounds = np.array([rows["frequency_hz"], rows[column]])[:, limited]
+            assert drawn_line(picture, f"part.{channel}") == pytest.approx(bounds)
+
+
+def test_the_band_of_a_response_is_its_uncertainty(made: dict[str, Columns]) -> None:
+    band = DRAWN["response"](made).figure.axes[0].collections[0]
+    rows = where(made["response"], channel="left")
+    (corners,) = (path.vertices for path in band.get_paths())
+    top = rows["response_db"] + rows["uncertainty_db"]
+    bottom = rows["response_db"] - rows["uncertainty_db"]
+    assert corners[:, 1].max() == pytest.approx(top.max())
+    assert corners[:, 1].min() == pytest.approx(bottom.min())
+
+
+def test_harmonics_are_the_tables(made: dict[str, Columns]) -> None:
+    picture = DRAWN["distortion"](made)
+    rows = where(made["distortion"], channel="right")
+    parts = [
+        line.get_ydata() for line in picture.figure.axes[0].lines if line.get_gid() == "part.right"
+    ]
+    for column in ("h2_pct", "h3_pct"):
+        assert any(np.allclose(np.asarray(part, float), rows[column]) for part in parts), column
+
+
+def test_a_spectrum_draws_lines_of_the_table_and_keeps_every_peak(
+    made: dict[str, Columns],
+) -> None:
+    picture = DRAWN["spectrum"](made)
+    for panel, channel in enumerate(("left", "right")):
+        rows = where(made["spectrum"], channel=channel)
+        known = dict(zip(rows["frequency_hz"], rows["level_db"], strict=True))
+        for frequency_hz, level_db in drawn_line(picture, f"curve.{channel}", panel).T:
+            assert known[frequency_hz] == level_db
+        drawn_hz = set(drawn_line(picture, f"curve.{channel}", panel)[0])
+        assert {1000.0, 2000.0, 3000.0} <= drawn_hz
+
+
+def test_a_noise_density_keeps_the_power_of_the_table(made: dict[str, Columns]) -> None:
+    """Closed form: a full-scale sine has half a unit of power, so 10 lg of twice the density."""
+    picture = DRAWN["noise"](made)
+    rows = where(made["observations/noise_density"], channel="left")
+    drawn_hz, level_db = drawn_line(picture, "curve.left")
+    expected = np.interp(
+        np.log(drawn_hz), np.log(rows["frequency_hz"]),
+        10 * np.log10(2 * rows["density_fs2_per_hz"]),
+    )  # fmt: skip
+    assert level_db == pytest.approx(expected, abs=0.1)
+
+
+def test_a_resonance_is_the_tables_and_its_upright_the_fit(made: dict[str, Columns]) -> None:
+    picture = DRAWN["resonance"](made)
+    rows = made["resonance"]
+    assert drawn_line(picture, "curve.lateral") == pytest.approx(
+        np.array([rows["frequency_hz"], rows["response_db"]])
+    )
+    upright = drawn_line(picture, "part.lateral")
+    assert upright[0] == pytest.approx(made["resonance_fit"]["resonance_hz"][0])
+
+
+def test_speed_is_the_tables(made: dict[str, Columns]) -> None:
+    rows = made["observations/speed_trace"]
+    time_s, deviation_pct = drawn_line(DRAWN["speed"](made), "curve.deviation")
+    known = dict(zip(rows["time_s"], rows["deviation_pct"], strict=True))
+    assert len(time_s) > 300
+    assert all(known[t] == d for t, d in zip(time_s, deviation_pct, strict=True))
+    angle_deg, mean_pct = drawn_line(DRAWN["revolution"](made), "curve.deviation")
+    # Closed form: the trace turns with 0.1 % once a revolution.
+    phase = 2 * np.pi * angle_deg / 360
+    assert 2 * np.mean(mean_pct * np.sin(phase)) == pytest.approx(0.1, abs=5e-3)
+
+
+def test_a_time_line_has_the_tables_tracks_and_levels(made: dict[str, Columns]) -> None:
+    picture = DRAWN["timeline"](made)
+    bars = [(bar.get_x(), bar.get_x() + bar.get_width()) for bar in picture.figure.axes[0].patches]
+    rows = made["tracks"]
+    located = np.isin(rows["match"], ("found", "unexpected"))
+    wanted = zip(rows["start_s"][located], rows["stop_s"][located], strict=True)
+    assert np.array(sorted(bars)) == pytest.approx(np.array(sorted(wanted)))
+    levels = drawn_line(picture, "curve.left", 1)[1]
+    assert set(levels) == {
+        max(level, timeline.FLOOR_DBFS) if np.isfinite(level) else timeline.FLOOR_DBFS
+        for level in rows["level_left_dbfs"]
+    }
+
+
+def test_tracking_is_the_tables_and_crosses_what_was_not_tracked(
+    made: dict[str, Columns],
+) -> None:
+    picture = DRAWN["tracking"](made)
+    rows = where(made["tracking_ability"], channel="left")
+    assert drawn_line(picture, "curve.left") == pytest.approx(
+        np.array([rows["amplitude_um"], rows["thd_pct"]])
+    )
+    crossed = [
+        line.get_xdata() for line in picture.figure.axes[0].lines if line.get_marker() == "x"
+    ]
+    assert list(crossed[0]) == list(rows["amplitude_um"][rows["mistracking"]])
+
+
+def test_a_trend_has_the_tables_figures_line_limit_and_interval(
+    made: dict[str, Columns],
+) -> None:
+    picture = DRAWN["trend"](made)
+    points = where(trend_points(), channel="left")
+    hours, value = drawn_line(picture, "curve.left")
+    assert hours == pytest.approx(points["stylus_hours"])
+    assert value == pytest.approx(points["value"])
+    (fit,) = (row for row in FITS if row["channel"] == "left")
+    line_h, line = drawn_line(picture, "part.left")
+    slope = fit["slope_per_100h"] / 100
+    assert line == pytest.approx(fit["baseline_value"] + slope * (line_h - fit["baseline_hours"]))
+    limits = [line for line in picture.figure.axes[0].lines if line.get_gid() == "part.limit"]
+    assert {float(line.get_ydata()[0]) for line in limits} == {row["limit_value"] for row in FITS}
+    due = drawn_line(picture, "part.due_left")
+    assert due[0] == pytest.approx([fit["hours_at_limit_low"], fit["hours_at_limit_high"]])
+    assert due[1] == pytest.approx([fit["limit_value"]] * 2)
+
+
+def test_a_control_chart_is_the_tables(made: dict[str, Columns]) -> None:
+    picture = DRAWN["control"](made)
+    hours = [row["stylus_hours"] for row in CONTROL]
+    assert drawn_line(picture, "curve.left") == pytest.approx(
+        np.array([hours, [row["value"] for row in CONTROL]])
+    )
+    for place, limit in enumerate(("low", "high")):
+        edge = drawn_line(picture, "curve.control_limits", place=place)
+        assert edge == pytest.approx(np.array([hours, [row[limit] for row in CONTROL]]))
+
+
+def test_an_overlay_and_a_change_are_the_tables(made: dict[str, Columns]) -> None:
+    rows = where(made["response"], channel="left")
+    curve = np.array([rows["frequency_hz"], rows["response_db"]])
+    for line in DRAWN["overlay"](made).figure.axes[0].lines:
+        assert np.array(line.get_data()) == pytest.approx(curve)
+    other = where(made["response"], channel="right")["response_db"]
+    change = drawn_line(DRAWN["change"](made), "curve.left")
+    assert change == pytest.approx(np.array([curve[0], other - curve[1]]))
 
 
 def test_channels_differ_in_line_and_mark_not_in_colour_alone() -> None:

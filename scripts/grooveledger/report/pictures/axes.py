@@ -20,7 +20,7 @@ POINTS_MAX = 480
 #: Ticks of a value axis at most.
 TICKS_MAX = 10
 #: Least distance of two names beside a panel, in points.
-NAME_DISTANCE_PT = 10.5
+NAME_DISTANCE_PT = 12.5
 WIDTH_PT = WIDTH_IN * 72.0
 #: Powers of ten of the frequency axis.
 _DECADES = range(-1, 6)
@@ -194,7 +194,6 @@ def name_beside(axes: Axes, names: Sequence[Name]) -> None:
             xytext=(5, 0),
             textcoords="offset points",
             verticalalignment="center",
-            fontsize=8.5,
             color=name.colour,
             annotation_clip=False,
         )
@@ -217,23 +216,29 @@ def spread(places: Sequence[float], distance: float) -> list[float]:
     return found
 
 
-def _bottom(block: Sequence[float], distance: float) -> float:
-    return sum(block) / len(block) - distance * len(block) / 2
+def _middle(block: list[float], distance: float) -> float:
+    """Middle of a block of places, moved so that none of them leaves the panel."""
+    half = min(distance * (len(block) - 1) / 2, 0.5)
+    return min(max(sum(block) / len(block), half), 1.0 - half)
 
 
-def _top(block: Sequence[float], distance: float) -> float:
-    return sum(block) / len(block) + distance * len(block) / 2
+def _bottom(block: list[float], distance: float) -> float:
+    return _middle(block, distance) - distance * len(block) / 2
 
 
-def name_level(axes: Axes, height: float, text: str) -> None:
-    """Name a level line above its left end."""
+def _top(block: list[float], distance: float) -> float:
+    return _middle(block, distance) + distance * len(block) / 2
+
+
+def name_level(axes: Axes, height: float, text: str, above: bool = True) -> None:
+    """Name a level line at its left end, above or below it."""
     axes.annotate(
         text,
         (0.0, height),
         xycoords=("axes fraction", "data"),
-        xytext=(4, 2),
+        xytext=(4, 2 if above else -2),
         textcoords="offset points",
-        fontsize=8.5,
+        verticalalignment="bottom" if above else "top",
         color=COLOURS["alarm"],
     )
 

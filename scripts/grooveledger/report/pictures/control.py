@@ -21,7 +21,7 @@ def control(title: str, rows: Sequence[Mapping[str, Any]]) -> Picture:
     rows : sequence of mapping
         Rows of the control table of one stylus, metric and channel, in order of hours.
     """
-    figure, axes = panel(2.7)
+    figure, axes = panel(2.7, key_lines=2)
     newest = rows[-1]
     channel, unit = newest["channel"], words.unit(newest["unit"])
     mark = MARKS[channel]
@@ -51,7 +51,7 @@ def control(title: str, rows: Sequence[Mapping[str, Any]]) -> Picture:
     )
     axes.set_xlabel("Hours on the stylus (h)")
     axes.set_ylabel(f"Value ({unit})")
-    key(axes)
+    key(axes, columns=2)
     found, least, most = (words.figure(row[-1], newest["unit"]) for row in (value, low, high))
     return Picture(
         f"control-{newest['metric'].replace('_', '-')}-{channel}",

@@ -236,7 +236,6 @@ def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> 
         xytext=(4, 0),
         textcoords="offset points",
         verticalalignment="center",
-        fontsize=8,
         color=COLOURS["ink"],
     )
 
@@ -258,7 +257,6 @@ def spectrum(rows: Columns, tone_hz: float) -> Picture:
         axes.set_title(
             f"{channel}, track {part['track'][0]:.0f}, dB relative to the tone",
             loc="left",
-            fontsize=10,
         )
         for order in range(1, int(high_hz / tone_hz) + 1)[:SPECTRUM_ORDERS]:
             _numbered(axes, order, order * tone_hz)
@@ -288,7 +286,6 @@ def _numbered(axes: Axes, order: int, frequency_hz: float) -> None:
         xytext=(2, -2),
         textcoords="offset points",
         verticalalignment="top",
-        fontsize=8,
         color=COLOURS["ink"],
     )
 

@@ -36,7 +36,7 @@ AXES: dict[str, tuple[str, str, str, tuple[float, float, float] | None]] = {
     "distortion": ("thd_pct", "Distortion (%)", "%", None),
 }
 #: Room beside a panel for the names of its lines: this much a character, within limits, in inches.
-_CHARACTER_IN, _LEAST_IN, _MOST_IN = 0.078, 0.35, 2.0
+_CHARACTER_IN, _BESIDE_IN, _MOST_IN = 0.09, 0.15, 2.7
 #: A difference has this axis at least: dB, or percentage points for distortion.
 DIFFERENCE_AXIS = (-1.0, 1.0, 0.5)
 
@@ -68,9 +68,7 @@ def overlay(
     """
     column, label, unit, scale = AXES[table]
     longest = max(len(shown) for shown, _ in curves)
-    figure, axes = panel(
-        key_lines=0, right_in=min(max(_LEAST_IN, longest * _CHARACTER_IN), _MOST_IN)
-    )
+    figure, axes = panel(key_lines=0, right_in=min(_BESIDE_IN + longest * _CHARACTER_IN, _MOST_IN))
     names = []
     for (shown, part), mark in zip(curves, marks, strict=False):
         x, y = decimated(part["frequency_hz"], part[column])

@@ -66,9 +66,9 @@ SERIES = (
 
 #: Width of a picture in inches; heights vary.
 WIDTH_IN = 6.4
-_LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.72, 0.16, 0.56, 0.14
+_LEFT_IN, _RIGHT_IN, _BOTTOM_IN, _TOP_IN = 0.84, 0.2, 0.7, 0.14
 #: From a panel's edges to the labels of its axes: room for the figures at the ruling.
-_XLABEL_IN, _YLABEL_IN = 0.27, 0.47
+_XLABEL_IN, _YLABEL_IN = 0.29, 0.62
 #: Height of one line of the key above a panel.
 _KEY_IN = 0.23
 _BETWEEN_IN = 0.28
@@ -90,6 +90,8 @@ RC: Any = {
     "axes.spines.right": False,
     "axes.linewidth": 0.8,
     "xtick.major.size": 0.0,
+    # The lowest figure beside an axis and the first below it share a corner.
+    "xtick.major.pad": 7.0,
     "ytick.major.size": 0.0,
     "grid.color": COLOURS["rule"],
     "grid.linewidth": 0.7,
@@ -141,8 +143,24 @@ def house_style(draw: Callable[Arguments, Picture]) -> Callable[Arguments, Pictu
     return drawn
 
 
+def signed(picture: Picture, signature: str) -> Picture:
+    """Sign a picture below its axes with what it is of: it then stands by itself."""
+    if signature:
+        picture.figure.text(
+            1 - 0.05 / WIDTH_IN,
+            0.04 / float(picture.figure.get_size_inches()[1]),
+            signature,
+            color=COLOURS["soft"],
+            fontsize=RC["font.size"],
+            fontfamily=RC["font.family"],
+            horizontalalignment="right",
+            verticalalignment="bottom",
+        )
+    return picture
+
+
 def panel(
-    height_in: float = 3.1, key_lines: int = 1, right_in: float = _RIGHT_IN
+    height_in: float = 3.2, key_lines: int = 1, right_in: float = _RIGHT_IN
 ) -> tuple[Figure, Axes]:
     """Make a figure of one panel with the house margins and room for the key's lines."""
     figure, (axes,) = panels(1, height_in, key_lines, right_in)
@@ -150,11 +168,16 @@ def panel(
 
 
 def panels(
-    count: int, height_in: float, key_lines: int = 1, right_in: float = _RIGHT_IN
+    count: int,
+    height_in: float,
+    key_lines: int = 1,
+    right_in: float = _RIGHT_IN,
+    left_in: float = _LEFT_IN,
 ) -> tuple[Figure, list[Axes]]:
     """Make a figure of several panels of equal height, one below the other, with the margins.
 
-    `right_in` is the margin beside the panels, in inches: names of lines may stand there.
+    `right_in` and `left_in` are the margins beside the panels, in inches: names of lines or lanes
+    may stand there.
     """
     height_in += (key_lines - 1) * _KEY_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -164,15 +187,15 @@ def panels(
     for place in reversed(range(count)):
         axes = figure.add_axes(
             (
-                _LEFT_IN / WIDTH_IN,
+                left_in / WIDTH_IN,
                 (_BOTTOM_IN + place * (each_in + _BETWEEN_IN)) / height_in,
-                1 - (_LEFT_IN + right_in) / WIDTH_IN,
+                1 - (left_in + right_in) / WIDTH_IN,
                 each_in / height_in,
             )
         )
         axes.grid(True)
         # Labels lie at the same place in every picture; nothing has to be measured for it.
-        width_in = WIDTH_IN - _LEFT_IN - right_in
+        width_in = WIDTH_IN - left_in - right_in
         axes.xaxis.set_label_coords(0.5, -_XLABEL_IN / each_in)
         axes.yaxis.set_label_coords(-_YLABEL_IN / width_in, 0.5)
         made.append(axes)

@@ -2,7 +2,7 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, NullFormatter
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 
 from grooveledger.report.pictures.axes import key, slug
 from grooveledger.report.pictures.rows import Columns, count, where
@@ -16,7 +16,9 @@ UNPLANNED = "not in the plan"
 #: Height of a bar as a part of its lane.
 BAR = 0.62
 #: Height of a lane, and of the rest of the picture, in inches.
-_LANE_IN, _REST_IN = 0.24, 2.6
+_LANE_IN, _REST_IN = 0.24, 2.7
+#: Margin beside the lanes for their names, in inches.
+_LANES_IN = 1.5
 #: Bars narrower than this part of the axis have their number above them.
 NARROW = 0.03
 
@@ -30,7 +32,9 @@ def timeline(tracks: Columns, duration_s: float) -> Picture:
     kinds = list(dict.fromkeys(str(kind) for kind in planned["kind"]))
     lanes = [*kinds, *([UNPLANNED] if count(extra) else [])] or [UNPLANNED]
     end_s = max(duration_s, 1.0)
-    figure, (upper, lower) = panels(2, _REST_IN + 2 * _LANE_IN * len(lanes), key_lines=0)
+    figure, (upper, lower) = panels(
+        2, _REST_IN + 2 * _LANE_IN * len(lanes), key_lines=0, left_in=_LANES_IN
+    )
     for rows, unplanned in ((planned, False), (extra, True)):
         for place in range(count(rows)):
             kind = UNPLANNED if unplanned else str(rows["kind"][place])
@@ -39,24 +43,12 @@ def timeline(tracks: Columns, duration_s: float) -> Picture:
             _bar(upper, lanes.index(kind), *times, number, unplanned, end_s)
     upper.set_ylim(len(lanes) - 0.4, -0.75)
     upper.yaxis.set_major_locator(FixedLocator(list(range(len(lanes)))))
-    upper.yaxis.set_major_formatter(NullFormatter())
+    upper.yaxis.set_major_formatter(FixedFormatter([lane.replace("_", " ") for lane in lanes]))
     upper.grid(visible=False, axis="y")
-    for place, lane in enumerate(lanes):
-        upper.annotate(
-            lane.replace("_", " "),
-            (0.0, place - BAR / 2),
-            xycoords=("axes fraction", "data"),
-            xytext=(2, 0),
-            textcoords="offset points",
-            fontsize=8,
-            color=COLOURS["soft"],
-            verticalalignment="bottom",
-        )
     _levels(lower, tracks)
     for axes in (upper, lower):
         axes.set_xlim(0, end_s)
     upper.xaxis.set_major_formatter(NullFormatter())
-    upper.set_ylabel("Track (number)")
     lower.set_xlabel("Time in the capture (s)")
     lost = ", ".join(f"{number:.0f}" for number in missing["track"])
     return Picture(
@@ -92,7 +84,6 @@ def _bar(
         number,
         horizontalalignment="center",
         verticalalignment="bottom" if narrow else "center",
-        fontsize=8,
         color=COLOURS["ink"],
     )
 

@@ -29,6 +29,8 @@ SLOPE_HOURS = 100.0
 NORMAL_95 = 1.959964
 #: Figures that come in the steps of the record: a value is known to the next step only.
 QUANTISED = ("tracked_amplitude_um",)
+#: A level in this part of the height or below is named above its line, a higher one below it.
+LEVEL_NAMED_ABOVE = 0.85
 #: Share of the height left free above and below what has to be visible.
 MARGIN = 0.06
 
@@ -83,12 +85,12 @@ def trend(
             end_h = max(end_h, drawn_h)
             spoken.append(_spoken(fit, unit))
     steps = metric in QUANTISED and _step(axes, points)
-    _name_limits(axes)
-    _shade(axes, break_in_hours)
     axes.set_xlim(0, max(end_h, 1.0) * 1.03)
     axes.set_xlabel("Hours on the stylus (h)")
     axes.set_ylabel(f"Value ({words.unit(unit)})")
     _heights(axes, heights, LEAST_SPAN.get(unit, 0.0))
+    limit_part = _name_limits(axes)
+    _shade(axes, break_in_hours, at_top=limit_part is not None and limit_part < 0.5)
     key(axes)
     notes = [
         "Solid marks: the parts of record, chain and temperature removed as fitted; faint marks: "
@@ -202,15 +204,27 @@ def _limit(axes: Axes, limit: float) -> None:
     drawn.set_gid("part.limit")
 
 
-def _name_limits(axes: Axes) -> None:
-    """Name the limits once: those of both channels often lie too close for two names."""
+def _name_limits(axes: Axes) -> float | None:
+    """Name the limits once: those of both channels often lie too close for two names.
+
+    Returns the height of the name as a part of the panel's.
+    """
     heights = [
         float(np.ravel(np.array(drawn.get_ydata()))[0])
         for drawn in axes.lines
         if drawn.get_gid() == "part.limit"
     ]
-    if heights:
-        name_level(axes, max(heights), "limit" if len(heights) == 1 else "limits")
+    if not heights:
+        return None
+    low, high = axes.get_ylim()
+    part = (max(heights) - low) / (high - low)
+    name_level(
+        axes,
+        max(heights) if part < LEVEL_NAMED_ABOVE else min(heights),
+        "limit" if len(heights) == 1 else "limits",
+        above=part < LEVEL_NAMED_ABOVE,
+    )
+    return part
 
 
 def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
@@ -281,17 +295,17 @@ def _heights(axes: Axes, heights: Sequence[np.ndarray], least: float) -> None:
     axes.set_ylim(low - spare, high + spare)
 
 
-def _shade(axes: Axes, break_in_hours: float) -> None:
+def _shade(axes: Axes, break_in_hours: float, at_top: bool) -> None:
     if break_in_hours <= 0:
         return
     axes.axvspan(0, break_in_hours, color=COLOURS["shade"], linewidth=0, zorder=0.3)
     axes.annotate(
         "break-in",
-        (0.0, 0.0),
+        (0.0, 1.0 if at_top else 0.0),
         xycoords=("data", "axes fraction"),
-        xytext=(2, 3),
+        xytext=(2, -3 if at_top else 3),
         textcoords="offset points",
-        fontsize=8,
+        verticalalignment="top" if at_top else "bottom",
         color=COLOURS["soft"],
     )
 

@@ -291,7 +291,7 @@
       panel.append(draw("text", {x: px, y: py, "text-anchor": anchor, ...more}, said));
     for (const tick of TICKS.filter(tick => tick >= ends[0] && tick <= ends[1])) {
       panel.append(draw("path", {d: `M ${x.place(tick)} ${bottom} L ${x.place(tick)} ${top}`, class: "rule"}));
-      text(x.place(tick), bottom + 12, "middle", hertz(tick));
+      text(x.place(tick), bottom + 16, "middle", hertz(tick));
     }
     for (const tick of steps(low, high)) {
       panel.append(draw("path", {d: `M ${left} ${y.place(tick)} L ${right} ${y.place(tick)}`, class: "rule"}));
