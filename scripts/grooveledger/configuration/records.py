@@ -87,6 +87,7 @@ def _read_record(path: Path, name: str, directory: Path, records: Records, fault
                 "rpm": mapping.get("rpm") or record.get("rpm"),
                 "gap_s": mapping["gap_s"],
                 "response_tolerance_db": record.get("response_tolerance_db"),
+                "vertical_angle_deg": record.get("vertical_angle_deg"),
                 "tracks": mapping.get("tracks"),
                 "calibration": calibration.get(side, []),
             }

@@ -156,7 +156,8 @@ class Side:
     """A record side: its tracks in playing order, and the record's facts that a measure needs.
 
     `calibration` holds (track, frequency_hz, recorded_db) rows of the copy played. `gap_s`, the
-    unmodulated gap between tracks, is None where the description has none.
+    unmodulated gap between tracks, and `vertical_angle_deg`, at which vertical modulation was cut,
+    are None where the description has none.
     """
 
     record: str
@@ -166,11 +167,12 @@ class Side:
     tracks: tuple[Track, ...]
     response_tolerance_db: float = 0.0
     calibration: tuple[tuple[int, float, float], ...] = ()
+    vertical_angle_deg: float | None = None
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> Self:
         """Make a side from its plain mapping (record, side, rpm, gap_s, tracks, ...)."""
-        gap_s = mapping.get("gap_s")
+        gap_s, angle_deg = mapping.get("gap_s"), mapping.get("vertical_angle_deg")
         return cls(
             record=mapping["record"],
             side=mapping["side"],
@@ -182,6 +184,7 @@ class Side:
                 (int(track), float(frequency_hz), float(recorded_db))
                 for track, frequency_hz, recorded_db in mapping.get("calibration") or ()
             ),
+            vertical_angle_deg=None if angle_deg is None else float(angle_deg),
         )
 
     def track(self, number: int) -> Track:

@@ -15,6 +15,7 @@ COMPONENTS = {
     "second_track": "the record's tolerance on the second of two tracks",
     "second_frequency": "the preamplifier's response at the second of two frequencies",
     "rated": "a data sheet's output in place of a measured one",
+    "phase": "the cartridge's own phase",
 }
 COMPONENT_COLUMNS = tuple(
     real(f"u_{name}", "see unit", f"standard uncertainty from {cause}; null where it has none")

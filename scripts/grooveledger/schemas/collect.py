@@ -94,4 +94,5 @@ BUDGETS = Table(
         real("coverage_factor", "", "for 95 %"),
         real("expanded", "see unit", "coverage factor times uncertainty: 95 %"),
     ),
+    revision=2,
 )

@@ -73,6 +73,15 @@ class StylusTruth:
         Lateral and vertical dynamic compliance.
     resonance_q : tuple of float
         Quality factor of the lateral and vertical arm resonance.
+    tip_radius_um : float
+        Radius of the tip along the groove that traces the walls; 0 for a tip that traces without
+        distortion.
+    vertical_angle_deg : float or None
+        Slant of the tip's vertical motion; None for that at which the record was cut.
+    tracking_error_deg : float
+        Lateral tracking error.
+    polarity : int
+        1 where a positive left channel raises its wall, else -1.
     """
 
     sensitivity_mv_per_cm_s: tuple[float, float] = (1.12, 1.05)
@@ -90,6 +99,10 @@ class StylusTruth:
     mass_g: float = 6.5
     compliance_um_per_mn: tuple[float, float] = (13.0, 11.0)
     resonance_q: tuple[float, float] = (3.0, 2.5)
+    tip_radius_um: float = 0.0
+    vertical_angle_deg: float | None = None
+    tracking_error_deg: float = 0.0
+    polarity: int = 1
 
     def resonance_hz(self, chain: Chain) -> tuple[float, float]:
         """Undamped lateral and vertical resonance in the chain's arm, Hz."""

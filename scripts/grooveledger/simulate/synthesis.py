@@ -3,9 +3,16 @@
 import numpy as np
 
 from grooveledger.plan import Side, Track
-from grooveledger.simulate.modulation import Piece, amplitudes, components, pieces
+from grooveledger.simulate.modulation import (
+    Piece,
+    amplitudes,
+    components,
+    groove_speed,
+    pieces,
+)
 from grooveledger.simulate.motion import Motion
 from grooveledger.simulate.stylus import StylusTruth
+from grooveledger.simulate.tracing import Contact, traced
 from grooveledger.simulate.truth import TrackTruth
 
 #: Samples between the knots at which phase and amplitudes are worked out exactly.
@@ -38,10 +45,22 @@ def cut(
         sizes = _sizes(piece, placed.plan, side, stylus, phase, sample_rate_hz)
         sound = np.empty((2, hops * HOP), np.float32)
         multiples = components(placed.plan)
+        contact = Contact.of(stylus, side.vertical_angle_deg, groove_speed(placed.plan, side))
+        tones = [multiples.index(line) for line in _tones(len(piece.laws))]
+        fundamentals = sizes[tones].real.astype(float)
+        if not contact.is_ideal:
+            sizes[tones] = 0.0
         for a in range(0, hops, CHUNK_HOPS):
             b = min(a + CHUNK_HOPS, hops)
             part = sound[:, a * HOP : b * HOP].reshape(2, b - a, HOP)
-            _synthesise(part, multiples, phase.rotors(a, b), sizes[:, :, a : b + 1])
+            rotors = phase.rotors(a, b)
+            _synthesise(part, multiples, rotors, sizes[:, :, a : b + 1])
+            if not contact.is_ideal:
+                speed, hz = _between(phase.speed[a : b + 1]), np.array(phase.nominal_hz)
+                velocity = _between(fundamentals[:, :, a : b + 1]) / speed
+                flat = [rotor.ravel() for rotor in rotors]
+                heard = traced(flat, velocity, _between(hz[:, a : b + 1]), contact) * speed
+                part += heard.reshape(part.shape)
         sound = sound[:, :count]
         time_s = np.arange(first, first + count) / sample_rate_hz
         fade = max(int(FADE_S * sample_rate_hz), 1)
@@ -49,6 +68,19 @@ def cut(
             inside = np.minimum(time_s[edge] - start_s, stop_s - time_s[edge]) / FADE_S
             sound[:, edge] *= np.sin(0.5 * np.pi * np.clip(inside, 0.0, 1.0)) ** 2
         groove[:, first : first + count] += sound
+
+
+def _tones(laws: int) -> list[tuple[int, ...]]:
+    """Multiples of the laws' phases that are the tones themselves."""
+    return [tuple(int(i == j) for j in range(laws)) for i in range(laws)]
+
+
+def _between(knots: np.ndarray) -> np.ndarray:
+    """Values at every sample, straight between knots, shape (..., hops * HOP)."""
+    u = np.arange(HOP) / HOP
+    rise = np.diff(knots, axis=-1)[..., np.newaxis]
+    values = knots[..., :-1, np.newaxis] + rise * u
+    return np.asarray(values.reshape(*knots.shape[:-1], -1))
 
 
 class _Phase:

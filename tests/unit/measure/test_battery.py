@@ -59,6 +59,14 @@ SIDE = make_side(
     {**LOW, "modulation": "lateral", "duration_s": 60.0},
     {**LOW, "modulation": "vertical", "duration_s": 60.0},
     {"kind": "silent_groove", "duration_s": 30.0},
+    {
+        "kind": "two_tone",
+        "modulation": "vertical",
+        "frequencies_hz": [400.0, 4000.0],
+        "ratio": 4.0,
+        "duration_s": 20.0,
+        "radius_mm": 100.0,
+    },
 )
 SIDE = replace(
     SIDE, tracks=tuple(replace(t, velocity_cm_s=5.0 if t.modulation else None) for t in SIDE.tracks)
@@ -97,6 +105,7 @@ def made_observations(seed, loudness, floor_fs):
         orders_of(7, [315.0] * 3, harmonics(3, "both"), floor_fs=floor_fs, steps=True),
         orders_of(8, low_hz, {1: (motion, 0.9 * motion)}, floor_fs=floor_fs),
         orders_of(9, low_hz, {1: (motion, -0.9 * motion)}, floor_fs=floor_fs),
+        orders_of(11, 4000.0, two_tone, floor_fs=floor_fs),
     )
     high = orders["order"] * orders["played_hz"] > 0.94 * 24_000.0
     orders = {name: values[~high] for name, values in orders.items()}

@@ -14,6 +14,7 @@ MODULES = (
     "spectrum",
     "intermodulation",
     "modulation",
+    "vertical_angle",
     "tracking_ability",
     "speed",
     "noise",

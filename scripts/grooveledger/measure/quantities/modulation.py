@@ -8,9 +8,8 @@ import pyarrow as pa
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Measure, Metric
-from grooveledger.measure.metric_rows import IN_PHASE, Figure, Measured, groups
-from grooveledger.measure.readings import readings
-from grooveledger.physics.noise_floor import is_heard
+from grooveledger.measure.metric_rows import Figure, Measured, groups
+from grooveledger.measure.two_tone import SIDEBANDS, modulated
 from grooveledger.plan import Track
 from grooveledger.schemas.table import CAPTURE, CHANNEL, LIMITED, TRACK, WHOLE, Column, Table, real
 from grooveledger.storage import tables
@@ -36,10 +35,6 @@ TABLE = Table(
         LIMITED,
     ),
 )
-#: The high tone, the low one, then the sidebands below and above: one low tone away, two away.
-LINES = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
-#: Where the sidebands of each order stand among them.
-SIDEBANDS = {1: (2, 3), 2: (4, 5)}
 #: Metrics of the first order: the columns of the figure and of its noise.
 FIRST_ORDER = {
     "am_in_phase_pct": "am_noise_pct",
@@ -77,32 +72,14 @@ def _rows(
     low_order: int,
 ) -> pa.Table:
     low_hz, high_hz = track.frequencies_hz
-    read = readings(orders, track.track, channel, LINES)
-    speed = read.played_hz[:, np.newaxis] / high_hz
-    line_hz = speed * np.array([high * high_hz + low * low_hz for high, low in LINES])
-    sent = terminals.output_mv(
-        read.amplitude_fs * np.exp(1j * np.radians(read.phase_deg)), line_hz, context.chain
-    )
-    noise = terminals.output_mv(read.floor_fs, line_hz, context.chain)
-    pair = list(SIDEBANDS[low_order])
-    is_clear = (
-        is_heard(np.abs(sent[:, :1]), noise[:, :1])
-        & is_heard(np.abs(sent[:, 1:2]), noise[:, 1:2])
-        & is_heard(np.abs(sent[:, pair]), noise[:, pair])
-        & np.isfinite(sent[:, [0, 1, *pair]]).all(axis=1)
-    )
-    sent = np.where(is_clear[:, np.newaxis], sent, 1.0)
-    noise = np.where(is_clear[:, np.newaxis], noise, 0.0)
-    am, fm = modulation(sent[:, 0], sent[:, 1], sent[:, pair[0]], sent[:, pair[1]], low_order)
-    fm_scale = low_order * low_hz / high_hz
-    am_noise = IN_PHASE * np.hypot(*noise[:, pair].T) / np.abs(sent[:, 0])
+    found = modulated(orders, track, channel, low_order, context.chain)
     stated = {
-        "am_in_phase_pct": am.real,
-        "am_quadrature_pct": am.imag,
-        "fm_in_phase_pct": fm_scale * fm.real,
-        "fm_quadrature_pct": fm_scale * fm.imag,
-        "am_noise_pct": am_noise,
-        "fm_noise_pct": fm_scale * am_noise,
+        "am_in_phase_pct": found.am.real,
+        "am_quadrature_pct": found.am.imag,
+        "fm_in_phase_pct": found.fm.real,
+        "fm_quadrature_pct": found.fm.imag,
+        "am_noise_pct": found.am_noise,
+        "fm_noise_pct": found.fm_noise,
     }
     return tables.build(
         TABLE,
@@ -110,32 +87,16 @@ def _rows(
             "capture": context.capture,
             "track": track.track,
             "channel": channel,
-            "low_order": np.full(len(is_clear), low_order),
+            "low_order": np.full(len(found.is_clear), low_order),
             "low_hz": low_hz,
             "high_hz": high_hz,
-            **{name: np.where(is_clear, 100.0 * x, np.nan) for name, x in stated.items()},
-            "limited": ~is_clear,
+            **{
+                name: np.where(found.is_clear, 100.0 * values, np.nan)
+                for name, values in stated.items()
+            },
+            "limited": ~found.is_clear,
         },
     )
-
-
-def modulation(
-    high: np.ndarray, low: np.ndarray, below: np.ndarray, above: np.ndarray, low_order: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return amplitude modulation and frequency deviation of a pair of sidebands.
-
-    With p and q the upper and the lower sideband over the carrier, both referred to the low tone's
-    phase, the envelope has p + q* and the phase (p - q*)/j, whose derivative is the frequency.
-
-    Returns
-    -------
-    tuple of ndarray of complex
-        Depth, and frequency deviation relative to `low_order` times the low frequency; the real
-        parts in phase with the low tone, the imaginary ones a quarter period ahead.
-    """
-    turn = (low / np.abs(low)) ** low_order
-    p, q = above / high / turn, below / high * turn
-    return p + np.conj(q), p - np.conj(q)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

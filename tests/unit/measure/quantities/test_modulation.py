@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from grooveledger.measure.quantities import modulation
+from grooveledger.measure.two_tone import LINES
 from grooveledger.physics.equalisation import replay_response
 from grooveledger.storage import tables
 from made_observations import CHAIN, make_context, make_side, orders_of
@@ -33,7 +34,7 @@ def heard_lines(depth, deviation, order=1, low_phase=0.7, high_phase=-0.4):
     high = 0.1 * envelope * np.cos(2.0 * np.pi * HIGH_HZ * TIME_S + high_phase + phase)
     spectrum = np.fft.rfft(0.4 * np.cos(theta) + high) / (RATE / 2)
     lines = {}
-    for line in modulation.LINES:
+    for line in LINES:
         hz = line[0] * HIGH_HZ + line[1] * LOW_HZ
         lines[line] = spectrum[int(hz)] * replay_response(np.array([hz]), "iec98")[0]
     # The observation refers every phase to those of the tones as they are heard.
