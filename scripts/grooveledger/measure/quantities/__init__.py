@@ -8,6 +8,7 @@ from grooveledger.measure.declaration import Measure, Metric
 MODULES = (
     "level",
     "response",
+    "channel_match",
     "separation",
     "azimuth",
     "distortion",
