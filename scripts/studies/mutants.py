@@ -2,10 +2,10 @@
 
 python scripts/studies/mutants.py [--mutants 200] [--seed N] [--packages measure physics interpret]
 
-Works on a scratch copy. Each mutant changes one operator, comparison or number of one module; the
-tests that mirror the module are run, then those of its whole package. A mutant that they all pass
-has survived and is printed with its place: either no test looks there, or the change makes no
-difference.
+Works on a scratch copy. Each mutant changes one operator, comparison or number of one module. The
+tests that mirror the module run first, then those that hold the documentation to the declarations,
+then those of the whole package. A mutant that passes them all has survived and is printed with its
+place: either no test looks there, or the change makes no difference.
 """
 
 import argparse
@@ -64,10 +64,10 @@ def places(tree: ast.Module) -> Iterator[tuple[Any, str, int]]:
 def mutated(source: str, choice: random.Random) -> tuple[str, int, str] | None:
     """Return a module with one change, its line and what it is; None where nothing can change."""
     tree = ast.parse(source)
-    found = list(places(tree))
-    if not found:
+    candidates = list(places(tree))
+    if not candidates:
         return None
-    node, field, i = choice.choice(found)
+    node, field, i = choice.choice(candidates)
     before = ast.unparse(node)
     if field == "value":
         node.value = node.value * GROWTH if node.value else type(node.value)(1)
@@ -81,10 +81,10 @@ def mutated(source: str, choice: random.Random) -> tuple[str, int, str] | None:
 
 
 def noticed(project: Path, module: Path) -> bool:
-    """Whether the tests of a module, or else of its package, fail."""
+    """Whether the tests of a module, of the documentation, or of the module's package fail."""
     own = project / TESTS / module.parent / f"test_{module.name}"
-    package = TESTS / module.parts[0]
-    for target in ([own] if own.is_file() else []) + [project / package]:
+    others = [project / TESTS / "test_docs.py", project / TESTS / module.parts[0]]
+    for target in ([own] if own.is_file() else []) + others:
         try:
             ended = subprocess.run(
                 [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", str(target)],
@@ -130,10 +130,10 @@ def main() -> None:
             made += 1
             text, line, what = change
             module.write_text(text, encoding="utf-8")
-            found = noticed(project, module.relative_to(library))
+            was_noticed = noticed(project, module.relative_to(library))
             module.write_text(source, encoding="utf-8")
-            killed += found
-            if not found:
+            killed += was_noticed
+            if not was_noticed:
                 print(f"survived: {module.relative_to(library)}:{line}: {what}", flush=True)
         print(f"{killed} of {made} mutants noticed ({100 * killed / made:.0f} %)")
 
