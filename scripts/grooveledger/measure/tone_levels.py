@@ -68,8 +68,9 @@ def tone_levels(context: CaptureContext) -> Iterator[ToneLevel]:
         phase_noise_deg = np.degrees(
             np.hypot(tone.noise_to_signal("left"), tone.noise_to_signal("right")) / np.sqrt(2.0)
         )
-        if len(track.driven_channels) < 2:
-            phase_deg = np.full(phase_deg.shape, np.nan)
+        # A phase under the noise is no figure, and has no bound either.
+        is_clear = ~(tone.limited["left"] | tone.limited["right"])
+        phase_deg = np.where((len(track.driven_channels) == 2) & is_clear, phase_deg, np.nan)
         velocity = channel_velocity_rms_cm_s(track, tone.nominal_hz, context.side)
         for channel in track.driven_channels:
             output = output_mv(tone.amplitude[channel], tone.played_hz, context.chain) / speed

@@ -268,29 +268,64 @@ def test_silence_gives_bounds_and_nulls(name, loudness, floor_fs):
             assert not np.isinf(values).any(), column
 
 
+#: What a row of a dead channel still states: where it was looked for, not what it carries.
+PLACES = {
+    *("track", "frequency_hz", "played_hz", "tone_hz", "low_hz", "high_hz", "amplitude_um"),
+    *("part", "order_max", "low_order", "reference_hz", "reference_velocity_cm_s", "seconds"),
+    *("record_db", "speed_db"),
+}
+#: Bounds, and the noise that makes them bounds.
+BOUNDED = {"level_mv", "uncertainty_db", "noise_db", "phase_noise_deg", "ticks_per_min"}
+#: Figures of one channel that another channel's death leaves as they were.
+OF_ONE_CHANNEL = ("distortion", "intermodulation", "tracking_ability", "spectrum", "response")
+
+
+def dead_right(columns):
+    """Observations of a channel that carries nothing."""
+    dead = columns["channel"] == "right"
+    for column, values in columns.items():
+        if column.endswith("_fs") or column == "density_fs2_per_hz":
+            values[dead] = 0.0
+        if column == "level_db":
+            values[dead] = np.nan
+        if column == "limited":
+            values[dead] = True
+
+
 @every_measure
-def test_a_dead_channel_leaves_the_other_as_it_was(name):
+def test_a_dead_channel_states_no_figure_and_leaves_the_other_as_it_was(name):
     observations = made_observations(1, 1.0, 1e-6)
-
-    def kill(columns):
-        dead = columns["channel"] == "right"
-        for column in ("amplitude_fs", "floor_fs", "density_fs2_per_hz"):
-            if column in columns:
-                columns[column][dead] = 0.0
-        if "level_db" in columns:
-            columns["level_db"][dead] = np.nan
-        if "limited" in columns:
-            columns["limited"][dead] = True
-
-    dead = {table: changed(columns, kill) for table, columns in observations.items()}
-    found = measured(name, dead)
-    if name in ("distortion", "intermodulation", "tracking_ability", "spectrum", "response"):
-        whole = tables.columns(measured(name, observations))
-        rest = tables.columns(found)
+    dead = {table: changed(columns, dead_right) for table, columns in observations.items()}
+    # Where nothing is carried, no speed is traced.
+    left = observations["speed_trace"]["channel"] == "left"
+    dead["speed_trace"] = {c: v[left] for c, v in observations["speed_trace"].items()}
+    whole, rest = (tables.columns(measured(name, each)) for each in (observations, dead))
+    if name in OF_ONE_CHANNEL:
         for column, values in whole.items():
             np.testing.assert_array_equal(
                 rest[column][rest["channel"] == "left"], values[whole["channel"] == "left"]
             )
+    if "channel" in rest:
+        right = rest["channel"] == "right"
+        stated = {c for c, v in rest.items() if v.dtype.kind == "f" and np.isfinite(v[right]).any()}
+        assert stated <= PLACES | BOUNDED
+        if stated & BOUNDED - {"ticks_per_min"}:
+            assert rest["limited"][right].all()
+
+
+@every_measure
+def test_every_column_holds_a_figure(name):
+    """A column that is null whatever is heard would pass all other tests."""
+    columns = tables.columns(measured(name, made_observations(1, 1.0, 1e-6)))
+    never = {
+        # The tracks' radius is not described, and random motion is no resonance.
+        "speed": {"eccentricity_mm"},
+        "resonance_fit": set(columns) - {"capture", "track", "axis", "rule_of_thumb_um_per_mn"},
+    }.get(name, set())
+    for column, values in columns.items():
+        if column not in never:
+            is_null = np.isnan(values) if values.dtype.kind == "f" else np.equal(values, None)
+            assert not is_null.all(), column
 
 
 @every_measure

@@ -41,7 +41,11 @@ TABLE = Table(
         FREQUENCY,
         real("output_mv", "mV", "rms at the terminals, at the track's nominal velocity"),
         real("sensitivity_mv_per_cm_s", "mV s/cm", "rms output per rms channel velocity"),
-        real("interchannel_phase_deg", "deg", "right minus left; null unless both are driven"),
+        real(
+            "interchannel_phase_deg",
+            "deg",
+            "right minus left; null unless both are driven and stand clear of the noise",
+        ),
         PLAYED,
         real("uncertainty_db", "dB", "standard uncertainty of the output"),
         LIMITED,
@@ -112,7 +116,8 @@ def figures(measured: Measured) -> Iterator[Figure]:
             right = tones[track]["right"]
             phase_deg = float(right["interchannel_phase_deg"][0])
             noise_deg = float(right["phase_noise_deg"][0])
-            yield Figure("interchannel_phase_deg", "both", track, phase_deg, noise_deg)
+            if np.isfinite(phase_deg):
+                yield Figure("interchannel_phase_deg", "both", track, phase_deg, noise_deg)
     yield from _balance(tones, measured)
 
 
