@@ -47,6 +47,13 @@ def verdict(figure: Interval, allowed: Interval) -> str:
 
     The rule of JCGM 106 with guard bands as wide as the expanded uncertainty: `misses` where no
     part of the interval is allowed, `undecided` where some is.
+
+    Examples
+    --------
+    >>> verdict(Interval(24.0, 26.0), Interval(20.0, float("inf")))
+    'meets'
+    >>> verdict(Interval(19.0, 21.0), Interval(20.0, float("inf")))
+    'undecided'
     """
     if not (figure.low == figure.low and figure.high == figure.high):
         return "undecided"

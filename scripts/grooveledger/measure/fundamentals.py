@@ -83,5 +83,11 @@ def speed_ratio(context: CaptureContext) -> float:
 
 
 def wrapped_deg(phase_deg: np.ndarray) -> np.ndarray:
-    """Phase in (-180, 180]."""
+    """Return phases wrapped into (-180, 180].
+
+    Examples
+    --------
+    >>> wrapped_deg(np.array([190.0, -180.0, 720.0])).tolist()
+    [-170.0, 180.0, 0.0]
+    """
     return 180.0 - np.mod(180.0 - phase_deg, 360.0)

@@ -87,6 +87,13 @@ def peak(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, floa
     Between points it is the vertex of the parabola on log frequency through the three highest; at
     an end of the curve, the end. None where the points beside the highest are too far from it: what
     lies between is not known.
+
+    Examples
+    --------
+    >>> hz = np.geomspace(1000.0, 20_000.0, 40)
+    >>> peak_hz, peak_db = peak(hz, 3.0 - np.log(hz / 12_000.0) ** 2)
+    >>> round(peak_hz), round(peak_db, 3)
+    (12000, 3.0)
     """
     treble = np.flatnonzero(frequency_hz >= REFERENCE_HZ)
     if not len(treble) or frequency_hz[-1] < PEAK_FROM_HZ:
@@ -143,7 +150,16 @@ def _furthest_rival_hz(
 
 
 def upper_limit_hz(frequency_hz: np.ndarray, response_db: np.ndarray) -> float:
-    """First frequency above 1 kHz at which the response is 3 dB down; NaN where it never is."""
+    """Return the first frequency above 1 kHz at which the response is 3 dB down.
+
+    NaN where it never is.
+
+    Examples
+    --------
+    >>> hz = np.array([500.0, 1000.0, 1250.0, 1600.0, 2000.0])
+    >>> round(upper_limit_hz(hz, np.array([0.0, 0.0, -1.0, -2.0, -4.0])))
+    1789
+    """
     if not covers(frequency_hz, REFERENCE_HZ):
         return float("nan")
     below = np.flatnonzero((response_db <= UPPER_LIMIT_DB) & (frequency_hz > REFERENCE_HZ))

@@ -55,7 +55,13 @@ def output_mv(amplitude_fs: np.ndarray, frequency_hz: np.ndarray, chain: Chain) 
 
 
 def denoised(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
-    """Amplitude less the noise power that it holds; 0 where there is no more than noise."""
+    """Return amplitudes less the noise power they hold; 0 where there is nothing but noise.
+
+    Examples
+    --------
+    >>> denoised(np.array([5.0, 1.0]), np.array([3.0, 2.0])).tolist()
+    [4.0, 0.0]
+    """
     return np.sqrt(np.maximum(amplitude**2 - np.nan_to_num(floor) ** 2, 0.0))
 
 

@@ -15,6 +15,11 @@ def thd_re_fundamental(harmonics: npt.ArrayLike) -> np.ndarray:
     ----------
     harmonics : array_like, shape (..., n)
         Harmonics (complex or magnitudes) over the fundamental, one order a place of the last axis.
+
+    Examples
+    --------
+    >>> float(thd_re_fundamental([0.03, 0.04]).round(6))
+    0.05
     """
     return np.sqrt(np.sum(np.abs(harmonics) ** 2, axis=-1))
 

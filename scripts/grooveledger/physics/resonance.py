@@ -9,7 +9,13 @@ RESONANCE_CONSTANT = 1000.0 / (2.0 * np.pi)
 
 
 def resonance_hz(mass_g: npt.ArrayLike, compliance_um_per_mn: npt.ArrayLike) -> np.ndarray:
-    """Return the undamped resonance of a mass (arm, cartridge and screws) on a compliance."""
+    """Return the undamped resonance of a mass (arm, cartridge and screws) on a compliance.
+
+    Examples
+    --------
+    >>> float(resonance_hz(18.0, 15.0).round(2))
+    9.69
+    """
     product = np.asarray(mass_g, dtype=float) * np.asarray(compliance_um_per_mn, dtype=float)
     return RESONANCE_CONSTANT / np.sqrt(product)
 
@@ -19,6 +25,11 @@ def compliance_um_per_mn(mass_g: npt.ArrayLike, frequency_hz: npt.ArrayLike) -> 
 
     A simple spring is assumed; elastomers are not one, so that the figure belongs to this
     frequency, amplitude and temperature.
+
+    Examples
+    --------
+    >>> float(compliance_um_per_mn(18.0, 9.69).round(1))
+    15.0
     """
     ratio = RESONANCE_CONSTANT / np.asarray(frequency_hz, dtype=float)
     return ratio**2 / np.asarray(mass_g, dtype=float)
@@ -51,6 +62,12 @@ def peak_hz(undamped_hz: npt.ArrayLike, q: npt.ArrayLike) -> np.ndarray:
 
 
 def peak_db(q: npt.ArrayLike) -> np.ndarray:
-    """Return the height of the response's peak above its upper level; 0 without a peak."""
+    """Return the height of the response's peak above its upper level; 0 without a peak.
+
+    Examples
+    --------
+    >>> peak_db([0.5, 1.0, 2.0]).round(2).tolist()
+    [0.0, 1.25, 6.3]
+    """
     peaking = np.maximum(np.asarray(q, dtype=float), np.sqrt(0.5))
     return 20.0 * np.log10(peaking / np.sqrt(1.0 - 0.25 / peaking**2))

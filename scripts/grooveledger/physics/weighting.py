@@ -85,7 +85,13 @@ def weighting_468_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
 
 
 def a_weighting_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
-    """Return the A weighting in dB (IEC 61672-1); minus infinity at 0 Hz."""
+    """Return the A weighting in dB (IEC 61672-1); minus infinity at 0 Hz.
+
+    Examples
+    --------
+    >>> a_weighting_db([31.5, 1000.0, 10_000.0]).round(1).tolist()
+    [-39.5, 0.0, -2.5]
+    """
     f2 = np.asarray(frequency_hz, dtype=float) ** 2
     p1, p2, p3, p4 = (pole_hz**2 for pole_hz in A_POLES_HZ)
     gain = p4 * f2**2 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4))
@@ -97,6 +103,11 @@ def weighting_468_db(frequency_hz: npt.ArrayLike) -> np.ndarray:
 
     The recommendation's meter is quasi-peak (`physics.quasi_peak`); a figure taken with an rms
     detector says so.
+
+    Examples
+    --------
+    >>> weighting_468_db([31.5, 2000.0, 6300.0]).round(1).tolist()
+    [-29.9, 5.6, 12.2]
     """
     f = np.asarray(frequency_hz, dtype=float)
     even = np.polyval(WEIGHTING_468_EVEN, f**2)
@@ -132,6 +143,11 @@ def two_sigma_peak(deviation: npt.ArrayLike) -> float:
 
     IEC 60386 Amd 1 (1988), preferred method; 0.99692 of the peak of a sine, 1.95996 rms of Gaussian
     noise. The deviation, in any unit, is already weighted and free of its mean.
+
+    Examples
+    --------
+    >>> round(two_sigma_peak(np.sin(np.linspace(0.0, 200.0 * np.pi, 100_001))), 4)
+    0.9967
     """
     return float(np.quantile(np.abs(np.asarray(deviation, dtype=float)), 1.0 - TWO_SIGMA_EXCEEDED))
 

@@ -4,13 +4,25 @@ import numpy as np
 
 
 def runs(flags: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of true as (first, one after the last)."""
+    """Return the runs of true as (first, one after the last).
+
+    Examples
+    --------
+    >>> runs(np.array([False, True, True, False, True]))
+    [(1, 3), (4, 5)]
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
     return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
 
 
 def bridged(flags: np.ndarray, gap: int) -> np.ndarray:
-    """Flags with the false runs of up to `gap` frames between true ones made true."""
+    """Fill runs of false of up to `gap` frames between runs of true.
+
+    Examples
+    --------
+    >>> runs(bridged(np.array([True, False, True, False, False, True]), 1))
+    [(0, 3), (5, 6)]
+    """
     out = flags.copy()
     inner = runs(~flags)
     for start, stop in inner:

@@ -39,7 +39,13 @@ def day_labels(captured_at: np.ndarray, hours: Array) -> np.ndarray:
 
 
 def averaging(day: np.ndarray, hours: Array) -> Array:
-    """Return the matrix (d, n) that averages n captures over their d days, in order of hours."""
+    """Return the matrix (d, n) that averages n captures over their d days, in order of hours.
+
+    Examples
+    --------
+    >>> averaging(np.array(["a", "b", "a"]), np.array([1.0, 5.0, 2.0])).tolist()
+    [[0.5, 0.0, 0.5], [0.0, 1.0, 0.0]]
+    """
     _, label = np.unique(day, return_inverse=True)
     same = np.eye(label.max() + 1)[label].T if len(day) else np.zeros((0, 0))
     means = same / np.maximum(same.sum(axis=1, keepdims=True), 1.0)

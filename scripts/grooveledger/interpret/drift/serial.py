@@ -62,7 +62,7 @@ def relative_gaps(clock: Array) -> Array:
 
 
 def whiten(rows: Array, steps: Array) -> Array:
-    """Return rows (d, k) less what the day before foretells, with scatter of equal size."""
+    """Return rows (d, k) less what the day before predicts, with scatter of equal size."""
     if not np.any(steps):
         return rows
     made = rows.copy()
