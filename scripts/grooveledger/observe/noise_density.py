@@ -1,4 +1,4 @@
-"""Power density and weighted levels of silent grooves, in one pass over the sound."""
+"""Power density and weighted levels of silent grooves and cut noise, in one pass."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,8 +13,8 @@ from grooveledger.observe.decimation import Decimator, kaiser_lowpass
 from grooveledger.observe.located_tracks import guarded_stretches
 from grooveledger.observe.noise_level import NoiseLevels
 from grooveledger.observe.ticks import Bridged, bridged_power, bridged_stretches, cell_length
-from grooveledger.plan import Side
-from grooveledger.plan.uses import is_noise_groove
+from grooveledger.plan import Side, Track
+from grooveledger.plan.uses import is_noise_groove, is_noise_track
 from grooveledger.schemas.observe import NOISE_DENSITY, NOISE_LEVEL
 from grooveledger.storage import tables
 
@@ -36,7 +36,7 @@ SHORTEST_S = 1.0
 def observe_noise(
     path: str | Path, tracks: pa.Table, side: Side, settings: Mapping[str, Any], capture: str
 ) -> tuple[pa.Table, pa.Table]:
-    """Analyse the noise of every silent groove.
+    """Analyse the noise of every silent groove and every track of noise.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def observe_noise(
         difference (each over sqrt 2) are the file's; the density's bands tile the axis from 0 Hz to
         half the sampling rate.
     """
-    wanted = guarded_stretches(tracks, side, is_noise_groove, settings["guard_s"], SHORTEST_S)
+    wanted = guarded_stretches(tracks, side, _is_analysed, settings["guard_s"], SHORTEST_S)
     if not wanted:
         return tables.empty(NOISE_DENSITY), tables.empty(NOISE_LEVEL)
     densities: list[pa.Table] = []
@@ -68,6 +68,10 @@ def observe_noise(
             densities.append(tables.build(NOISE_DENSITY, columns | of))
             levels.extend(tables.build(NOISE_LEVEL, row | of) for row in read.rows())
     return tables.concat(NOISE_DENSITY, densities), tables.concat(NOISE_LEVEL, levels)
+
+
+def _is_analysed(track: Track) -> bool:
+    return is_noise_groove(track) or is_noise_track(track)
 
 
 def _analysed(
@@ -92,7 +96,7 @@ def _analysed(
         ticks += stretch.ticks
         samples += stretch.samples.shape[1]
         spoilt += int(np.count_nonzero(stretch.spoilt)) * cell_length(rate)
-    edges_hz, powers = _joined(slow.frames(), slow_rate, spoilt / samples, fast, rate)
+    edges_hz, powers, averaged_s = _joined(slow.frames(), slow_rate, spoilt / samples, fast, rate)
     width_hz = np.diff(edges_hz)
     left, right, cross = powers / width_hz
     mean = 0.5 * (left + right)
@@ -110,18 +114,22 @@ def _analysed(
         "density_fs2_per_hz": np.concatenate(list(densities.values())),
         "ticks": ticks,
         "seconds": samples / rate,
+        "averaged_s": np.tile(averaged_s, 4),
     }
     return columns, levels
 
 
 def _joined(
     slow: np.ndarray, slow_rate: float, bridged: float, fast: "_FastSpectra", rate: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Edges of the bands, and their mean squares: left, right, left times right."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Edges of the bands, mean squares of left, right and left times right, and what these average.
+
+    The last is the length of noise, s, whose plain mean would scatter as much.
+    """
     line_hz = rate / fast.frame
     first = int(np.ceil(CROSSOVER_HZ / line_hz + 0.5))
     crossover_hz = (first - 0.5) * line_hz
-    slow_edges, slow_powers = _slow_bands(slow, slow_rate, crossover_hz)
+    slow_edges, slow_powers, slow_s = _slow_bands(slow, slow_rate, crossover_hz)
     # Make up for the noise that went with the ticks (treble frames with ticks are left out whole).
     slow_powers /= 1.0 - bridged * (1.0 - bridged_power(0.5 * (slow_edges[:-1] + slow_edges[1:])))
     lines = fast.density(rate) * line_hz
@@ -132,6 +140,10 @@ def _joined(
     return (
         np.concatenate([slow_edges[:-1], fast_edges]),
         np.concatenate([slow_powers, fast_powers], axis=1),
+        np.repeat(
+            [slow_s * (1.0 - bridged), fast.averaged_s(rate)],
+            [slow_powers.shape[1], fast_powers.shape[1]],
+        ),
     )
 
 
@@ -146,8 +158,8 @@ def _band_starts(first: int, lines: int) -> np.ndarray:
 
 def _slow_bands(
     slow: np.ndarray, slow_rate: float, crossover_hz: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Lines up to the crossover, where the last one is cut off."""
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Lines up to the crossover, where the last one is cut off, and what they average, s."""
     length = min(int(SLOW_FRAME_S * slow_rate), slow.shape[1])
     line_hz = slow_rate / length
     lines = int(np.ceil(crossover_hz / line_hz - 0.5)) + 1
@@ -156,12 +168,14 @@ def _slow_bands(
     count = 1 + int(np.ceil(spans / (SLOW_STEP * length)))
     window = _hann(length)
     total = np.zeros((3, lines))
+    counts = np.zeros(slow.shape[1])
     for begin in np.linspace(0, spans, count).round().astype(int):
         spectrum = np.fft.rfft(slow[:, begin : begin + length] * window, axis=1)[:, None, :lines]
         total += _products(spectrum)
+        counts[begin : begin + length] += window**2
     density = total * (2.0 / count / slow_rate)
     edges_hz = np.append(np.maximum(np.arange(lines) - 0.5, 0.0) * line_hz, crossover_hz)
-    return edges_hz, density * np.diff(edges_hz)
+    return edges_hz, density * np.diff(edges_hz), _worth(counts) / slow_rate
 
 
 class _FastSpectra:
@@ -189,6 +203,16 @@ class _FastSpectra:
         """One-sided density of left, right and left times right."""
         kind = 0 if self._counts[0] else 1
         return self._sums[kind] * (2.0 / self._counts[kind] / sample_rate_hz)
+
+    def averaged_s(self, sample_rate_hz: float) -> float:
+        """Return what the density averages, s."""
+        kind = 0 if self._counts[0] else 1
+        return float(self._counts[kind] * _worth(self._window**2) / sample_rate_hz)
+
+
+def _worth(counts: np.ndarray) -> float:
+    """Samples whose plain mean square scatters as one in which samples count as given."""
+    return float(np.sum(counts) ** 2 / np.sum(counts**2))
 
 
 def _products(spectrum: np.ndarray) -> np.ndarray:

@@ -17,19 +17,29 @@ class Curve(NamedTuple):
 def response_curves(side: Side) -> tuple[Curve, ...]:
     """Return the responses that a side gives.
 
-    Of every sweep and stepped track, the parts of one test joined, and of the tones of one
-    modulation, one a track.
+    Of every sweep and stepped track, the parts of one test joined; of the tones of one modulation,
+    one a track; and of noise, for channels that no sweep and no stepped track drives.
     """
-    return tuple(
-        Curve(tracks, tracks[0].driven_channels)
-        for tracks in joined(side, serves_response)
-        if tracks[0].kind != "tone" or len(tracks) > 1
-    )
+    curves = []
+    swept = {
+        channel
+        for track in side.tracks
+        if serves_response(track) and track.kind in ("sweep", "tone_steps")
+        for channel in track.driven_channels
+    }
+    for tracks in joined(side, serves_response):
+        channels = tracks[0].driven_channels
+        if tracks[0].kind == "noise":
+            channels = tuple(name for name in channels if name not in swept)
+        if channels and (tracks[0].kind != "tone" or len(tracks) > 1):
+            curves.append(Curve(tracks, channels))
+    return tuple(curves)
 
 
 def serves_response(track: Track) -> bool:
-    """Whether a response may be read of a track: of a tone not on every side."""
-    return track.kind in ("sweep", "tone_steps", "tone") and is_audio_band(track, "response")
+    """Whether a response may be read of a track: of a tone or noise not on every side."""
+    is_of_kind = track.kind in ("sweep", "tone_steps", "tone", "noise")
+    return is_of_kind and is_audio_band(track, "response")
 
 
 def joined(side: Side, uses: Callable[[Track], bool]) -> list[tuple[Track, ...]]:

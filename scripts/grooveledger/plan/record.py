@@ -27,6 +27,7 @@ Purpose = Literal[
     "noise",
     "resonance",
     "tracking_ability",
+    "third_octaves",
 ]
 Law = Literal["log", "linear"]
 Recorded = Literal["constant_velocity", "constant_amplitude", "iec98"]

@@ -39,6 +39,11 @@ def is_speed_tone(track: Track) -> bool:
     )
 
 
+def is_noise_track(track: Track) -> bool:
+    """Whether noise is cut into a track."""
+    return track.kind == "noise"
+
+
 def is_noise_groove(track: Track) -> bool:
     """Whether noise is read from a track."""
     return track.kind == "silent_groove" and track.serves("noise")

@@ -42,6 +42,18 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
         ),
     ),
     (
+        "third_octaves",
+        "Cut noise in third octaves",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("frequency_hz", "Band", "Hz"),
+            amount("level_mv", "Level", "mV"),
+            amount("noise_db", "Uncertainty", "dB"),
+            amount("floor_db", "Over the groove's noise", "dB"),
+        ),
+    ),
+    (
         "speed",
         "Speed, wow and flutter",
         (
@@ -178,13 +190,22 @@ def _pictures(
         number = int(float(str(track)))
         yield motion.speed_trace(longest, number)
         yield motion.revolution(longest, number, rpm)
-    if (noise := columns("observations/noise_density")) is not None:
-        yield frequency.noise_density(noise)
+    noise = columns("observations/noise_density")
+    if noise is not None and tracks is not None:
+        silent = _silent(noise, tables.columns(tracks))
+        if count(silent):
+            yield frequency.noise_density(silent)
     if (resonance := columns("resonance")) is not None:
         fits = columns("resonance_fit")
         yield frequency.resonance(resonance, fits)
     if (ability := columns("tracking_ability")) is not None:
         yield tracking.tracking_ability(ability)
+
+
+def _silent(rows: Columns, tracks: Columns) -> Columns:
+    """Rows of silent grooves: of cut noise the bands are in a table of their own."""
+    kept = np.isin(rows["track"], tracks["track"][tracks["kind"] == "silent_groove"])
+    return {name: values[kept] for name, values in rows.items()}
 
 
 def _driven(rows: Columns, tracks: Columns) -> Columns:

@@ -76,7 +76,7 @@ SPEED_TRACE = Table(
 NOISE_DENSITY = Table(
     "noise_density",
     "observe",
-    "Power density of a silent groove, ticks left out.",
+    "Power density of a silent groove or of cut noise, ticks left out.",
     ("capture", "track", "channel", "frequency_hz"),
     (
         CAPTURE,
@@ -90,7 +90,9 @@ NOISE_DENSITY = Table(
         real("density_fs2_per_hz", "1/Hz", "mean square re full scale (sine peak = 1) per hertz"),
         Column("ticks", WHOLE, "", "ticks counted in the track"),
         real("seconds", "s", "length of the groove analysed"),
+        real("averaged_s", "s", "length of noise whose mean would scatter as much as the band's"),
     ),
+    revision=2,
 )
 
 NOISE_LEVEL = Table(

@@ -67,6 +67,7 @@ SIDE = make_side(
         "duration_s": 20.0,
         "radius_mm": 100.0,
     },
+    {"kind": "noise", "modulation": "lateral", "colour": "pink", "duration_s": 30.0},
 )
 SIDE = replace(
     SIDE, tracks=tuple(replace(t, velocity_cm_s=5.0 if t.modulation else None) for t in SIDE.tracks)
@@ -125,20 +126,11 @@ def made_observations(seed, loudness, floor_fs):
     }
     edges = np.concatenate([np.arange(0.0, 1200.0, 1.0), np.geomspace(1200.0, 24_000.0, 60)])
     bands = len(edges) - 1
-    power = (loudness * 1e-4) ** 2 * rng.uniform(0.5, 2.0, (2, bands))
-    common = 0.3 * np.sqrt(power[0] * power[1])
-    mean = 0.5 * (power[0] + power[1])
-    density = np.concatenate([power[0], power[1], mean + common, mean - common])
+    groove = (loudness * 1e-4) ** 2 + floor_fs**2
+    silent = noise_rows(10, edges, groove * rng.uniform(0.5, 2.0, (2, bands)), 0.3)
+    cut = noise_rows(12, edges, (loudness * 1e-2) ** 2 * np.ones((2, bands)) + groove, 0.9)
+    noise = {key: np.concatenate([silent[key], cut[key]]) for key in silent}
     names = ("left", "right", "sum", "difference")
-    noise = {
-        "track": np.full(4 * bands, 10.0),
-        "channel": np.repeat(np.array(names, object), bands),
-        "frequency_hz": np.tile(0.5 * (edges[1:] + edges[:-1]), 4),
-        "bandwidth_hz": np.tile(np.diff(edges), 4),
-        "density_fs2_per_hz": density / np.tile(np.diff(edges), 4),
-        "ticks": np.full(4 * bands, 7.0),
-        "seconds": np.full(4 * bands, 28.0),
-    }
     levels = {
         "track": np.full(8, 10.0),
         "channel": np.array(names * 2, object),
@@ -155,6 +147,25 @@ def made_observations(seed, loudness, floor_fs):
         "speed_trace": speed,
         "noise_density": noise,
         "noise_level": levels,
+    }
+
+
+def noise_rows(track, edges_hz, power, shared):
+    """Noise density of a track whose channels share a part of their power."""
+    bands = len(edges_hz) - 1
+    common = shared * np.sqrt(power[0] * power[1])
+    mean = 0.5 * (power[0] + power[1])
+    density = np.concatenate([power[0], power[1], mean + common, mean - common])
+    names = ("left", "right", "sum", "difference")
+    return {
+        "track": np.full(4 * bands, float(track)),
+        "channel": np.repeat(np.array(names, object), bands),
+        "frequency_hz": np.tile(0.5 * (edges_hz[1:] + edges_hz[:-1]), 4),
+        "bandwidth_hz": np.tile(np.diff(edges_hz), 4),
+        "density_fs2_per_hz": density / np.tile(np.diff(edges_hz), 4),
+        "ticks": np.full(4 * bands, 7.0),
+        "seconds": np.full(4 * bands, 28.0),
+        "averaged_s": np.full(4 * bands, 25.0),
     }
 
 

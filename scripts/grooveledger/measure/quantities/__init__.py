@@ -9,6 +9,7 @@ MODULES = (
     "level",
     "response",
     "channel_match",
+    "third_octaves",
     "separation",
     "azimuth",
     "distortion",

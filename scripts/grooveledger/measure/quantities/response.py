@@ -1,4 +1,4 @@
-"""Frequency response of the driven channel, from sweeps, stepped tones and tones one a track."""
+"""Frequency response of the driven channel, from sweeps, tones in steps or tracks, and noise."""
 
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -12,6 +12,7 @@ from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import NOT_PLAYS, Measure, Metric
 from grooveledger.measure.fundamentals import fundamental
 from grooveledger.measure.metric_rows import Columns, Figure, Measured
+from grooveledger.measure.noise_bands import levels_re_cut_db, noise_bands
 from grooveledger.measure.reference_level import reference_of
 from grooveledger.measure.response_shape import response_shape
 from grooveledger.measure.terminals import (
@@ -103,12 +104,13 @@ def tracks_used(side: Side) -> list[Track]:
 
 
 def measure(context: CaptureContext) -> pa.Table:
-    """Measure the response of every sweep and stepped track, and of tones one a track.
+    """Measure the response of every sweep and stepped track, of tones one a track, and of noise.
 
     The replay equalisation is undone at the played frequency, the recorded law and the record's
     calibration at the nominal one; what is left is the cartridge and its electrical load. Where
     noise hides the tone, the response is an upper bound (95 %). Tracks that make one curve together
-    (`plan.curves`) are laid side by side by their stated velocities.
+    (`plan.curves`) are laid side by side by their stated velocities. A point of noise is the mean
+    over a third of an octave.
 
     Returns
     -------
@@ -126,10 +128,11 @@ def measure(context: CaptureContext) -> pa.Table:
 
 def _points(context: CaptureContext, curve: Curve, channel: str) -> Points | None:
     """Points of all tracks of a curve; of several at one frequency the first."""
-    velocities = [stated_velocity_rms_cm_s(track) for track in curve.tracks]
+    if curve.tracks[0].kind == "noise":
+        return _noise_points(context, curve.tracks[0], channel)
     # Parts without stated velocities are taken as cut alike.
-    has_velocities = bool(np.isfinite(velocities).all())
-    read = [_read(context, track, channel, has_velocities) for track in curve.tracks]
+    per_velocity = _has_velocities(curve)
+    read = [_read(context, track, channel, per_velocity) for track in curve.tracks]
     there = [points for points in read if points is not None]
     if not there:
         return None
@@ -163,6 +166,29 @@ def _read(context: CaptureContext, track: Track, channel: str, per_velocity: boo
     )
 
 
+def _noise_points(context: CaptureContext, track: Track, channel: str) -> Points | None:
+    """Points of a track of noise, one a third of an octave; None where it was not analysed."""
+    bands = noise_bands(context, track, channel)
+    if bands is None:
+        return None
+    level_db = levels_re_cut_db(context, track, bands)
+    return Points(
+        part=np.full(len(level_db), track.track),
+        frequency_hz=bands.middle_hz,
+        played_hz=bands.middle_hz,
+        level_db=level_db,
+        noise_db=bands.noise_db,
+        speed_db=np.zeros(len(level_db)),
+        limited=bands.limited,
+    )
+
+
+def _has_velocities(curve: Curve) -> bool:
+    """Whether levels of a curve are per velocity; that of noise is of all its bands together."""
+    velocities = [stated_velocity_rms_cm_s(track) for track in curve.tracks]
+    return curve.tracks[0].kind != "noise" and bool(np.isfinite(velocities).all())
+
+
 def _rows(context: CaptureContext, curve: Curve, channel: str, points: Points) -> pa.Table:
     """Refer a curve to its reference."""
     side, chain = context.side, context.chain
@@ -174,7 +200,6 @@ def _rows(context: CaptureContext, curve: Curve, channel: str, points: Points) -
     record_db = record_part_db(side, frequency_hz, reference_hz, is_same_cut)
     known_db = response_parts_db(chain, frequency_hz, reference_hz)
     noise_db = np.hypot(points.noise_db, reference.noise_db)
-    has_velocities = np.isfinite([stated_velocity_rms_cm_s(track) for track in curve.tracks]).all()
     return tables.build(
         TABLE,
         {
@@ -191,7 +216,7 @@ def _rows(context: CaptureContext, curve: Curve, channel: str, points: Points) -
             "speed_db": points.speed_db,
             # Per velocity at the frequencies where the recorded law deviates by nothing.
             "sensitivity_mv_per_cm_s": (
-                10.0 ** (reference.level_db / 20.0) if has_velocities else np.nan
+                10.0 ** (reference.level_db / 20.0) if _has_velocities(curve) else np.nan
             ),
             "part": points.part,
             "record_db": record_db,
@@ -219,7 +244,7 @@ MEASURE = Measure(
     measure=measure,
     uses=serves_response,
     of_side=tracks_used,
-    needs="a sweep, stepped tones or several tones of one modulation through the audio band",
+    needs="a sweep, stepped tones, several tones of one modulation, or noise in the audio band",
     metrics=(
         Metric(
             "response_100hz_db",
