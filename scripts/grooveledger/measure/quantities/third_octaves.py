@@ -115,6 +115,7 @@ MEASURE = Measure(
             "dB",
             "Balance of cut noise, right relative to left",
             repeatability=0.1,
+            least_change=0.3,
             covariates=NOT_PLAYS,
             limit={"changes_by": 2.0},
         ),
