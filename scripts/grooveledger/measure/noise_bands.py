@@ -47,7 +47,8 @@ class NoiseBands(NamedTuple):
     limited : ndarray of bool
         Whether the band does not stand clear of that.
     coherence : ndarray
-        Part of the power that both channels share in phase or antiphase, 0 to 1.
+        Part of the power that both channels share in phase or antiphase, 0 to 1; NaN where one is
+        dead.
     averaged : ndarray
         Number of independent readings that the mean square averages, B T.
     """
@@ -103,7 +104,10 @@ def noise_bands(context: CaptureContext, track: Track, channel: str) -> NoiseBan
     )
     both = left_mv2 * right_mv2
     shared = np.divide(
-        (0.5 * (sum_mv2 - difference_mv2)) ** 2, both, out=np.zeros(len(both)), where=both > 0.0
+        (0.5 * (sum_mv2 - difference_mv2)) ** 2,
+        both,
+        out=np.full(len(both), np.nan),
+        where=both > 0.0,
     )
     present = (level_mv2 > 0.0) & (floor_mv2 > 0.0)
     ratio = np.divide(mv2, floor_mv2, out=np.full(len(mv2), np.nan), where=present)

@@ -283,7 +283,7 @@ def test_silence_gives_bounds_and_nulls(name, loudness, floor_fs):
 PLACES = {
     *("track", "frequency_hz", "played_hz", "tone_hz", "low_hz", "high_hz", "amplitude_um"),
     *("part", "order_max", "low_order", "reference_hz", "reference_velocity_cm_s", "seconds"),
-    *("record_db", "speed_db"),
+    *("record_db", "speed_db", "averaged"),
 }
 #: Bounds, and the noise that makes them bounds.
 BOUNDED = {"level_mv", "uncertainty_db", "noise_db", "phase_noise_deg", "ticks_per_min"}

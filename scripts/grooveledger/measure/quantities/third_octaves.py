@@ -97,7 +97,7 @@ def balance(left: Columns, right: Columns) -> tuple[float, float, bool]:
     limited = bool(left["limited"][inside].any() or right["limited"][inside].any())
     if not inside.any() or not all(power > 0.0 for power in powers):
         return np.nan, np.nan, limited
-    own = np.sum((1.0 - left["coherence"]) * left["averaged"] * inside)
+    own = np.sum((1.0 - np.nan_to_num(left["coherence"])) * left["averaged"] * inside)
     total = np.sum(left["averaged"] * inside)
     noise_db = DB_PER_NEPER_OF_POWER * np.sqrt(2.0 * own) / total
     return 10.0 * float(np.log10(powers[1] / powers[0])), float(noise_db), limited
