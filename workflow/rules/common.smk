@@ -128,7 +128,7 @@ CURVES = ("response", "separation", "distortion")
 
 
 def curves_of_stylus(wildcards):
-    """Curves of a stylus's captures, which its page lays over one another."""
+    """Curves of a stylus's captures, which its page overlays."""
     return [
         f"{RESULTS}/captures/{row['capture']}/{table}.parquet"
         for row in ARCHIVE.captures

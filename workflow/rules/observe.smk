@@ -1,4 +1,4 @@
-"""Stage 2. In: a capture and its tracks. Out: what was heard, in converter units, uncorrected."""
+"""Stage 2. In: a capture and its tracks. Out: readings in converter units, uncorrected."""
 
 
 rule observe:

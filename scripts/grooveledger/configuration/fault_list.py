@@ -7,7 +7,7 @@ from grooveledger.faults import ConfigurationFaults, Fault
 
 
 class Faults:
-    """Faults of all files, in the order in which they were found."""
+    """Faults of all files, in the order of detection."""
 
     def __init__(self) -> None:
         self._found: list[Fault] = []
