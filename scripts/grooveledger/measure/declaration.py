@@ -141,6 +141,8 @@ class Measure:
         Yields them from the capture's tables.
     page : str
         Its page of methods; the table's name where empty.
+    block : str
+        The block of the configuration that it reads; that of the table's name where empty.
     """
 
     table: Table
@@ -151,6 +153,7 @@ class Measure:
     metrics: tuple[Metric, ...] = ()
     figures: Callable[[Measured], Iterator[Figure]] = no_figures
     page: str = ""
+    block: str = ""
     of_side: Callable[[Side], Sequence[Track]] | None = None
 
     def tracks(self, side: Side) -> tuple[Track, ...]:

@@ -71,7 +71,7 @@ def measure_capture(
     )
     measures: dict[str, Mapping[str, np.ndarray]] = {}
     for name, declared in MEASURES.items():
-        own = {**settings[name], "mains_hz": settings["mains_hz"]}
+        own = {**settings[declared.block or name], "mains_hz": settings["mains_hz"]}
         rows = declared.measure(replace(context, settings=own))
         if rows.num_rows:
             measures[name] = tables.columns(rows)

@@ -178,7 +178,7 @@ def defaults(name):
 
 def measured(name, observations, chain=CHAIN):
     module = quantities.MEASURES[name]
-    context = make_context(SIDE, observations, defaults(name), chain=chain)
+    context = make_context(SIDE, observations, defaults(module.block or name), chain=chain)
     return module.measure(context)
 
 

@@ -18,6 +18,7 @@ MODULES = (
     "modulation",
     "vertical_angle",
     "tracking_ability",
+    "bias",
     "speed",
     "noise",
     "resonance",

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from grooveledger.measure.quantities import tracking_ability
-from grooveledger.measure.quantities.tracking_ability import mistracking
+from grooveledger.measure.tracked_steps import mistracking
 from grooveledger.storage import tables
 from made_observations import CHAIN, make_context, make_side, orders_of
 
