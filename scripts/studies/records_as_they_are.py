@@ -1,16 +1,23 @@
 """Measure captures of grooves that depart from their description; print how far figures are off.
 
-python scripts/studies/records_as_they_are.py [--captures 100] [--seed S] [--verbose]
+python scripts/studies/records_as_they_are.py [--captures 100] [--seed S]
+python scripts/studies/records_as_they_are.py --captures 25 --results pieces.jsonl
 
 A description is drawn, then a groove that fits it within what sleeves are worth, then a platter,
 noise and ticks. Segmentation, observation and measures get the capture and the description alone.
-The seed is drawn where none is given, and printed.
+The seed is drawn where none is given, and printed. With --results what each sweep gave is added to
+a file, and the tables are of all that it holds: a long study is run in pieces.
+
+A figure is stated, or a bound (`limited`), or missing. Wrong is one that is stated and off by more
+than its tolerance and more than its stated noise allows; or a bound that does not hold, by more.
 """
 
 import argparse
+import itertools
+import json
 import tempfile
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -20,6 +27,7 @@ import library_path  # noqa: F401
 from grooveledger.configuration import describe_settings
 from grooveledger.measure.job import measure_capture
 from grooveledger.measure.quantities import MEASURES
+from grooveledger.measure.quantities.separation import noise_db
 from grooveledger.observe.orders import observe_orders
 from grooveledger.plan import Chain, Side
 from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
@@ -63,19 +71,56 @@ SWEEPS = (
 )
 DRIVEN = ((3, "left"), (4, "right"))
 #: Figures, and how far off they may be (response and separation in dB, the others as parts).
-BOUNDS = {"response_db": 0.25, "separation_db": 1.0, "thd": 0.10, "upper_limit": 0.02}
+BOUNDS = {
+    "response_db": 0.25,
+    "separation_db": 1.0,
+    "thd": 0.10,
+    "harmonics": 0.10,
+    "upper_limit": 0.02,
+    "metrics_db": 1.0,
+    "metrics_pct": 0.10,
+}
+#: Bands that the shares of stated figures are given for, Hz.
+BANDS_HZ = (20, 60, 100, 200, 400, 1000, 3000, 10_000, 18_000)
 TOP_HZ = 18_000.0
 #: Where a figure's own stated noise allows more, this many of its standard deviations do: the
 #: largest of the 200 points of a curve.
 SIGMAS = 4.5
-SIGMA_DB = 20.0 / np.log(10.0)
+#: Scalar figures: what they are read from, and where, Hz.
+METRICS = {
+    "separation_1khz_db": ("separation", 1000.0),
+    "separation_5khz_db": ("separation", 5000.0),
+    "separation_10khz_db": ("separation", 10_000.0),
+    "thd_1khz_pct": ("thd", 1000.0),
+    "thd_3khz_pct": ("thd", 3000.0),
+    "thd_5khz_pct": ("thd", 5000.0),
+    "h2_1khz_pct": ("h2", 1000.0),
+    "h3_1khz_pct": ("h3", 1000.0),
+}
+
+
+class Points(NamedTuple):
+    """Points of one figure along one sweep, shape (n,) each.
+
+    `error` is what is stated (or a bound) less the truth, NaN where the figure is missing; `sigma`
+    its own statement of what noise does to it; `sense` is +1 where bounds are upper ones, else -1.
+    """
+
+    hz: np.ndarray
+    error: np.ndarray
+    sigma: np.ndarray
+    limited: np.ndarray
+    sense: float = 1.0
 
 
 class Outcome(NamedTuple):
-    """One sweep: worst error of each figure, those beyond bound and stated noise, what is said."""
+    """One sweep: counts by figure and band, its worst error by figure, what is wrong, and said."""
 
-    errors: Mapping[str, float]
-    wrong: tuple[str, ...]
+    seed: int
+    track: int
+    counts: Mapping[str, Mapping[str, Sequence[int]]]
+    worst: Mapping[str, float]
+    wrong: Sequence[str]
     curve: bool
     flagged: bool
 
@@ -146,53 +191,136 @@ def measured(path: Path, side: Mapping[str, Any], folder: Path) -> dict[str, Any
     return {**made, "status": health["status"][0].as_py()}
 
 
-def rows(columns: Mapping[str, np.ndarray], value: str, **wanted: Any) -> dict[str, np.ndarray]:
-    """Rows that have the values wanted, and a value that is neither null nor a bound."""
-    chosen = ~columns["limited"].astype(bool) & ~np.isnan(columns[value])
-    for key, one in wanted.items():
-        chosen &= columns[key] == one
-    return {key: column[chosen] for key, column in columns.items()}
-
-
-def compared(
+def points_db(
     found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
-) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Errors of each figure's points, and the standard deviations that their noise gives them."""
-    result = {}
-    response = rows(found["response"], "response_db", track=track, channel=channel)
-    below = response["played_hz"] <= TOP_HZ
-    hz = response["played_hz"][below]
-    error = response["response_db"][below] - truth.response_db(track, channel, hz)
+) -> dict[str, Points]:
+    """Response and separation of one sweep."""
+    response = of_track(found["response"], track, channel)
+    error = response["response_db"] - truth.response_db(track, channel, response["played_hz"])
     if len(error) and response["reference_hz"][0] != 1000.0:
-        error = error - np.median(error)
-    result["response_db"] = error, response["uncertainty_db"][below]
-    separation = rows(found["separation"], "separation_db", track=track)
-    below = separation["played_hz"] <= TOP_HZ
-    true_db, _ = truth.separation(track, separation["played_hz"][below])
-    apart_db = separation["floor_db"][below] - separation["separation_db"][below]
-    error = separation["separation_db"][below] - true_db
-    result["separation_db"] = error, SIGMA_DB * 10.0 ** (-apart_db / 20.0) / np.sqrt(2.0)
-    thd = rows(found["distortion"], "thd_pct", track=track, channel=channel)
-    speed = truth.mean_speed(track)
-    true_pct = np.array(
-        [
-            truth.thd_pct(track, channel, np.array([hz / speed]), int(order))[0]
-            for hz, order in zip(thd["frequency_hz"], thd["order_max"], strict=True)
-        ]
-    )
-    result["thd"] = (
-        thd["thd_pct"] / true_pct - 1.0,
-        thd["floor_pct"] / true_pct / np.sqrt(2.0),
-    )
-    limit = rows(found["metrics"], "value", metric="upper_limit_hz", channel=channel, track=track)[
-        "value"
-    ]
+        error = error - np.nanmedian(error)
+    separation = of_track(found["separation"], track, channel)
+    true_db, _ = truth.separation(track, separation["played_hz"])
+    return {
+        "response_db": Points(
+            response["played_hz"], error, response["uncertainty_db"], response["limited"]
+        ),
+        "separation_db": Points(
+            separation["played_hz"],
+            separation["separation_db"] - true_db,
+            noise_db(separation),
+            separation["limited"],
+            -1.0,
+        ),
+    }
+
+
+def points_pct(
+    found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
+) -> dict[str, Points]:
+    """Distortion and its single harmonics of one sweep, as parts of themselves."""
+    rows = of_track(found["distortion"], track, channel)
+    rows = {name: column[rows["order_max"] > 1] for name, column in rows.items()}
+    nominal_hz = rows["played_hz"] / truth.mean_speed(track)
+    true_pct = truth.harmonics_pct(track, channel, nominal_hz)
+    counted = np.arange(2, 6)[:, None] <= rows["order_max"]
+    total_pct = np.sqrt(np.sum((true_pct * counted) ** 2, axis=0))
+    names = [f"h{order}" for order in range(2, 6)]
+    single = [rows[f"{name}_pct"] / true - 1.0 for name, true in zip(names, true_pct, strict=True)]
+    noise = [rows[f"{name}_noise_pct"] / true for name, true in zip(names, true_pct, strict=True)]
+    read = counted.ravel()
+    return {
+        "thd": Points(
+            rows["played_hz"],
+            rows["thd_pct"] / total_pct - 1.0,
+            rows["noise_pct"] / total_pct,
+            rows["limited"],
+        ),
+        "harmonics": Points(
+            np.tile(rows["played_hz"], 4)[read],
+            np.concatenate(single)[read],
+            np.concatenate(noise)[read],
+            np.isnan(np.concatenate(noise))[read],
+        ),
+    }
+
+
+def points_of_metrics(
+    found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
+) -> dict[str, Points]:
+    """Scalar figures of one sweep."""
+    rows = of_track(found["metrics"], track, channel)
+    points: dict[str, list[tuple[float, float, float, bool]]] = defaultdict(list)
+    for i, metric in enumerate(rows["metric"]):
+        if metric not in METRICS:
+            continue
+        what, hz = METRICS[metric]
+        value, sigma = float(rows["value"][i]), float(rows["u_noise"][i])
+        if what == "separation":
+            error = value - float(truth.separation(track, hz)[0][0])
+        else:
+            nominal_hz = np.array([hz / truth.mean_speed(track)])
+            order_max = int(rows["order_max"][i]) if value == value else 5
+            harmonics = truth.harmonics_pct(track, channel, nominal_hz)[:, 0]
+            pct = thd(harmonics[: order_max - 1]) if what == "thd" else harmonics[int(what[1]) - 2]
+            error, sigma = value / pct - 1.0, sigma / pct
+        name = "metrics_db" if what == "separation" else "metrics_pct"
+        points[name].append((hz, error, sigma, bool(rows["limited"][i])))
+    result = {}
+    for name, values in points.items():
+        hz, error, sigma, limited = (np.array(one) for one in zip(*values, strict=True))
+        sense = -1.0 if name == "metrics_db" else 1.0
+        result[name] = Points(hz, error, sigma, limited.astype(bool), sense)
+    limit = rows["value"][rows["metric"] == "upper_limit_hz"]
     grid_hz = np.geomspace(1000.0, 24_000.0, 6000)
     below_3db = np.flatnonzero(truth.response_db(track, channel, grid_hz) <= -3.0)
     if len(limit) and len(below_3db):
+        limited = rows["limited"][rows["metric"] == "upper_limit_hz"]
         error = limit / grid_hz[below_3db[0]] - 1.0
-        result["upper_limit"] = error, np.zeros(len(error))
+        at_hz = np.minimum(np.nan_to_num(limit, nan=TOP_HZ), TOP_HZ)
+        result["upper_limit"] = Points(at_hz, error, np.zeros(len(error)), limited, -1.0)
     return result
+
+
+def thd(harmonics: np.ndarray) -> float:
+    """Root sum square."""
+    return float(np.sqrt(np.sum(harmonics**2)))
+
+
+def of_track(columns: Mapping[str, np.ndarray], track: int, channel: str) -> dict[str, np.ndarray]:
+    """Rows of a track and channel."""
+    chosen = (columns["track"] == track) & (columns["channel"] == channel)
+    rows = {key: column[chosen] for key, column in columns.items()}
+    return {**rows, "limited": rows["limited"].astype(bool)}
+
+
+def judged(name: str, points: Points) -> tuple[dict[str, list[int]], float, list[str]]:
+    """Counts by band, the worst error stated, and what is wrong.
+
+    Counts are of points that are stated, stated within the tolerance, bounds, bounds that hold
+    (within the tolerance), missing.
+    """
+    tolerance = BOUNDS[name]
+    missing = np.isnan(points.error)
+    stated = ~missing & ~points.limited
+    bound = ~missing & points.limited
+    size = np.abs(np.nan_to_num(points.error))
+    near = size <= tolerance
+    holds = points.sense * np.nan_to_num(points.error) >= -tolerance
+    counts = {}
+    for low_hz, high_hz in itertools.pairwise(BANDS_HZ):
+        inside = (points.hz >= low_hz) & (points.hz < high_hz)
+        parts = (stated, stated & near, bound, bound & holds, missing)
+        counts[f"{low_hz}-{high_hz}"] = [int(np.sum(part & inside)) for part in parts]
+    below = points.hz <= TOP_HZ
+    allowed = np.maximum(tolerance, SIGMAS * np.nan_to_num(points.sigma))
+    is_wrong = below & stated & (size > allowed)
+    wrong = [
+        f"{name} at {hz:.0f} Hz off by {error:.3g}, sigma {sigma:.2g}"
+        for hz, error, sigma in zip(points.hz, points.error, points.sigma, strict=True)
+    ]
+    worst = float(np.max(size[stated & below], initial=0.0))
+    return counts, worst, [wrong[i] for i in np.flatnonzero(is_wrong)]
 
 
 def outcomes(seed: int, folder: Path) -> list[Outcome]:
@@ -210,16 +338,62 @@ def outcomes(seed: int, folder: Path) -> list[Outcome]:
     flagged = found["status"] != Status.OK or len(found["remarks"]["remark"]) > 0
     result = []
     for track, channel in DRIVEN:
-        errors, wrong = {}, []
-        compared_here = compared(found, truth, track, channel)
-        for name, (error, sigma) in compared_here.items():
-            if len(error):
-                errors[name] = float(np.max(np.abs(error)))
-                if np.any(np.abs(error) > np.maximum(BOUNDS[name], SIGMAS * sigma)):
-                    wrong.append(name)
-        curve = len(compared_here["response_db"][0]) > 0
-        result.append(Outcome(errors, tuple(wrong), curve, flagged))
+        counts: dict[str, dict[str, list[int]]] = {}
+        worst, wrong = {}, []
+        figures = {
+            **points_db(found, truth, track, channel),
+            **points_pct(found, truth, track, channel),
+            **points_of_metrics(found, truth, track, channel),
+        }
+        for name, points in figures.items():
+            counts[name], worst[name], wrong_here = judged(name, points)
+            wrong += wrong_here
+        curve = bool(np.any(~np.isnan(figures["response_db"].error)))
+        result.append(Outcome(seed, track, counts, worst, wrong, curve, flagged))
     return result
+
+
+def report(all_of: Sequence[Outcome]) -> None:
+    """Print what came of sweeps."""
+    seeds = sorted({one.seed for one in all_of})
+    runs = np.split(np.array(seeds), np.flatnonzero(np.diff(seeds) != 1) + 1)
+    print(f"{len(all_of)} sweeps of {len(seeds)} captures, seeds")
+    print(" ".join(f"{run[0]}-{run[-1]}" for run in runs))
+    heads = ("bound", "median", "95 %", "worst", "sweeps in", "points in", "stated")
+    print(f"{'worst of a sweep':18}" + "".join(f"{head:>12}" for head in heads))
+    for name, tolerance in BOUNDS.items():
+        worst = np.array([one.worst[name] for one in all_of if name in one.worst])
+        total = np.sum([list(one.counts[name].values()) for one in all_of if name in one.counts], 0)
+        stated, near, bounds, _, missing = total.sum(axis=0)
+        print(
+            f"{name:18}{tolerance:12.3g}{np.median(worst):12.4f}{np.quantile(worst, 0.95):12.4f}"
+            f"{worst.max():12.4f}{100.0 * np.mean(worst <= tolerance):10.1f} %"
+            f"{percent(near, stated)}{percent(stated, stated + bounds + missing)}"
+        )
+    for name in ("separation_db", "thd", "harmonics", "metrics_db", "metrics_pct"):
+        print(f"{name}: Hz, points, stated, of these within, limited, of these hold, missing")
+        total = np.sum([list(one.counts[name].values()) for one in all_of if name in one.counts], 0)
+        for (low_hz, high_hz), counts in zip(itertools.pairwise(BANDS_HZ), total, strict=True):
+            stated, near, bounds, holds, missing = counts
+            points = stated + bounds + missing
+            if points:
+                print(
+                    f"{low_hz:7}-{high_hz:<7}{points:8}{percent(stated, points)}"
+                    f"{percent(near, stated)}{percent(bounds, points)}{percent(holds, bounds)}"
+                    f"{percent(missing, points)}"
+                )
+    none = [one for one in all_of if not one.curve]
+    print(f"no curve: {len(none)}, not flagged {sum(not one.flagged for one in none)}")
+    print(f"captures flagged: {len({one.seed for one in all_of if one.flagged})}")
+    wrong = [one for one in all_of if one.wrong]
+    print(f"wrong: {len(wrong)} sweeps, called ok {sum(not one.flagged for one in wrong)}")
+    for one in wrong:
+        print(f"  {one.seed} track {one.track}, flagged {one.flagged}: {'; '.join(one.wrong[:4])}")
+
+
+def percent(part: int, whole: int) -> str:
+    """Write a share."""
+    return f"{100.0 * part / whole:10.2f} %" if whole else f"{'-':>12}"
 
 
 def main() -> None:
@@ -227,39 +401,27 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--captures", type=int, default=100)
     parser.add_argument("--seed", type=int, default=None)
-    parser.add_argument("--verbose", action="store_true")
+    parser.add_argument("--results", type=Path, default=None, help="file that is added to")
     arguments = parser.parse_args()
     seed = arguments.seed
     if seed is None:
         seed = int(np.random.default_rng().integers(1 << 31))
     print(f"seed {seed}", flush=True)
     all_of: list[Outcome] = []
+    if arguments.results and arguments.results.exists():
+        lines = arguments.results.read_text().splitlines()
+        all_of = [Outcome(**json.loads(line)) for line in lines]
     with tempfile.TemporaryDirectory() as folder:
         for number in range(arguments.captures):
             here = outcomes(seed + number, Path(folder))
             all_of += here
-            if arguments.verbose:
-                for one in here:
-                    if one.wrong or not one.curve:
-                        print(seed + number, one, flush=True)
-    worst: dict[str, list[float]] = defaultdict(list)
-    for one in all_of:
-        for name, value in one.errors.items():
-            worst[name].append(value)
-    print(f"{len(all_of)} sweeps of {arguments.captures} captures")
-    heads = ("bound", "median", "95 %", "worst", "within", "beyond noise")
-    print(f"{'figure':14}" + "".join(f"{head:>13}" for head in heads))
-    for name, bound in BOUNDS.items():
-        values = np.array(worst[name] or [np.nan])
-        beyond = sum(name in one.wrong for one in all_of)
-        print(
-            f"{name:14}{bound:13.3g}{np.median(values):13.4f}{np.quantile(values, 0.95):13.4f}"
-            f"{values.max():13.4f}{100.0 * np.mean(values <= bound):11.1f} %{beyond:13}"
-        )
-    none = [one for one in all_of if not one.curve]
-    print(f"no curve: {len(none)}, not flagged {sum(not one.flagged for one in none)}")
-    wrong = [one for one in all_of if one.wrong]
-    print(f"wrong: {len(wrong)}, called ok {sum(not one.flagged for one in wrong)}")
+            for one in here:
+                if one.wrong or not one.curve:
+                    print(one.seed, one.track, one.wrong, "curve", one.curve, flush=True)
+            if arguments.results:
+                with arguments.results.open("a") as file:
+                    file.writelines(json.dumps(one._asdict()) + "\n" for one in here)
+    report(all_of)
 
 
 if __name__ == "__main__":

@@ -190,6 +190,11 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         limited=[True] + [False] * 11,
         played_hz=tones,
         floor_pct=0.1,
+        noise_pct=[None] + [0.07] * 11,
+        h2_noise_pct=[None] + [0.07] * 11,
+        h3_noise_pct=[None] + [0.07] * 11,
+        h4_noise_pct=None,
+        h5_noise_pct=None,
     )
     line = np.arange(20.0, 24000, 10)
     made["spectrum"] = table(

@@ -64,13 +64,13 @@ def _read(
         return Figure(metric, channel, track, np.nan)
     value = value_at(frequency_hz, values, wanted_hz)
     near = there[neighbours(frequency_hz, wanted_hz)]
-    limited = bool(rows["limited"][near].any())
     order_max = float(rows["order_max"][near].min()) if "order_max" in rows else np.nan
+    is_bound = rows["limited"].astype(bool)
     if column in ("h2_pct", "h3_pct"):
-        # The row's `limited` refers to all orders together; one alone may lie under the noise.
-        floor_pct = value_at(frequency_hz, rows["floor_pct"][there], wanted_hz)
-        limited = limited or value < floor_pct
-        value = max(value, floor_pct) if limited else value
+        # The row's `limited` refers to all orders together; one alone that noise hides has none.
+        is_bound = is_bound | np.isnan(parts["noise"])
+    in_bounds = smoothed(frequency_hz, is_bound[there].astype(float), octaves)
+    limited = bool((in_bounds[neighbours(frequency_hz, wanted_hz)] > 0.0).any())
     averaged = averaged_points(frequency_hz, octaves)
     read = {name: value_at(frequency_hz, u[there], wanted_hz) for name, u in parts.items()}
     noise = read.pop("noise") / np.sqrt(value_at(frequency_hz, averaged, wanted_hz))

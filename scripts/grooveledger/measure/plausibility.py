@@ -46,7 +46,8 @@ LOST = {
     "separation": ("separation_db", "crosstalk_phase_deg", "floor_db"),
     "distortion": (
         "level_mv", "thd_pct", "h2_pct", "h3_pct", "h4_pct", "h5_pct", "thd_as_heard_pct",
-        "floor_pct",
+        "floor_pct", "noise_pct", "h2_noise_pct", "h3_noise_pct", "h4_noise_pct",
+        "h5_noise_pct",
     ),
     "level": ("output_mv", "sensitivity_mv_per_cm_s", "interchannel_phase_deg"),
 }  # fmt: skip

@@ -77,6 +77,8 @@ def averaged(
     reference: int,
     followed: np.ndarray,
     ticked: np.ndarray,
+    inside: slice,
+    is_steady: bool,
 ) -> dict[str, np.ndarray]:
     """Mean over cells of frames, as columns: cells x components x channels, flattened.
 
@@ -90,7 +92,7 @@ def averaged(
     frequency_hz : numpy.ndarray, shape (frames,)
         Played frequency of the fundamental.
     edges : numpy.ndarray of int, shape (cells,)
-        First frame of each cell.
+        First frame of each cell, counted from the first frame inside.
     components : sequence of sequences of int
         As given to `demodulate`: the fundamentals first.
     reference : int
@@ -100,6 +102,10 @@ def averaged(
         bound.
     ticked : numpy.ndarray of bool, shape (frames,)
         Frames in which a tick is known to be.
+    inside : slice
+        Frames that are averaged; of those beside them noise and ticks are read.
+    is_steady : bool
+        Whether this is one cell of a steady tone, which is always written.
 
     Returns
     -------
@@ -114,15 +120,18 @@ def averaged(
         in_step = noise_power(z[:, fundamental, reference].real)
         noise[:, fundamental, reference] = 2.0 * in_step
     free = _without_ticks(z, noise, OVERLAP * span.hop / sample_rate_hz) & ~ticked
-    keep = free.astype(np.float64)
+    keep = free.astype(np.float64)[inside]
     whole = np.diff(np.append(edges, len(keep)))
     spoilt = np.add.reduceat(keep, edges) < CELL_KEPT * whole
     # A steady tone that ticks fill is averaged whole: its noise then says what it is worth.
-    if len(edges) == 1 and spoilt[0]:
+    if is_steady and spoilt[0]:
         keep[:] = 1.0
         spoilt[:] = False
+        free[:] = True
     reach = _noise_reach(frequency_hz)
-    usual = _smoothed(noise, keep * _free_beside(ticked), reach)
+    usual = _smoothed(noise, free * _free_beside(ticked), reach)[inside]
+    z, noise, frequency_hz = z[inside], noise[inside], frequency_hz[inside]
+    followed, centres = followed[inside], span.centres[inside]
     keep = np.where(np.repeat(spoilt, whole), 1.0, keep)
     counted = np.add.reduceat(keep, edges)
     gain = averaging_gain(counted)
@@ -141,7 +150,7 @@ def averaged(
     amplitude = np.abs(mean).astype(np.float64)
     around, own = cell_mean(usual), cell_mean(noise)
     # Of few windows the mean is hardly known: what a cell shows by itself counts where it is more.
-    counts = OWN_NOISE_RATIO if reach == NOISE_REACH or len(edges) == 1 else 1.0
+    counts = OWN_NOISE_RATIO if reach == NOISE_REACH or is_steady else 1.0
     floor = np.sqrt(np.where(own > counts * around, own, around) * gain[:, None, None])
     lost = cell_mean(followed.astype(np.float64)) < 0.5
     by_cell, by_component, by_channel = np.indices(amplitude.shape).reshape(3, -1)
@@ -151,7 +160,7 @@ def averaged(
         "channel": np.array(CHANNELS, dtype=object)[by_channel],
         "order": orders[by_component],
         "low_order": low_orders[by_component],
-        "time_s": cell_mean(span.centres / sample_rate_hz)[by_cell],
+        "time_s": cell_mean(centres / sample_rate_hz)[by_cell],
         "played_hz": np.exp(cell_mean(np.log(frequency_hz)))[by_cell],
         "amplitude_fs": amplitude.ravel(),
         "phase_deg": np.degrees(np.angle(mean)).ravel().astype(np.float64),

@@ -279,14 +279,16 @@ def referred(frames: np.ndarray, components: Sequence[Sequence[int]], reference:
 def noise_power(frames: np.ndarray) -> np.ndarray:
     """Noise power of each frame, from its second difference at the lag where windows part.
 
-    What changes slowly over three windows cancels; noise does not. Shape as `frames`.
+    What changes slowly over three windows cancels; noise does not. Shape as `frames`. Within a
+    window of the ends a frame has the nearest second difference that it is part of.
     """
     lag = min(OVERLAP, (len(frames) - 1) // 2)
     if lag < 1:
         return np.full(frames.shape, np.nan)
     middle = frames[lag:-lag] - 0.5 * (frames[: -2 * lag] + frames[2 * lag :])
     power = np.abs(middle).astype(np.float64) ** 2 / SECOND_DIFFERENCE_GAIN
-    return np.concatenate([power[:1].repeat(lag, 0), power, power[-1:].repeat(lag, 0)])
+    first = np.minimum(np.arange(lag), len(power) - 1)
+    return np.concatenate([power[first], power, power[::-1][first[::-1]]])
 
 
 def averaging_gain(count: np.ndarray) -> np.ndarray:

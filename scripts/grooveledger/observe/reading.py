@@ -20,11 +20,18 @@ NYQUIST_PART = 0.94
 SEARCH_CYCLES, SEARCH_SHORTEST_S = 6.0, 0.012
 #: Sidebands of a two-tone track, as multiples of the high and the low tone.
 TWO_TONE_COMPONENTS = ((1, 0), (0, 1), (1, -1), (1, 1), (1, -2), (1, 2))
-#: A steady tone is one cell.
-ALL_FRAMES = np.zeros(1, dtype=int)
+#: First frame of each cell where there is one.
+ONE_CELL = np.zeros(1, dtype=int)
 
 #: Columns of the orders table, with the phase path that they were read along.
 Rows = tuple[dict[str, Any], PhasePath]
+
+
+class Cells(NamedTuple):
+    """Frames that are averaged, and the first of each cell, counted from the first of them."""
+
+    inside: slice
+    edges: np.ndarray
 
 
 class TrackedTone(NamedTuple):
@@ -77,7 +84,7 @@ class Reading:
             return
         components = [(n,) for n in orders]
         frames = demodulated(self.sound, [path], components, stretch)
-        rows = self.rows(frames, tracked.channel, ALL_FRAMES, components)
+        rows = self.rows(frames, tracked.channel, components)
         yield self.named(rows, nominal_hz, step), path
 
     def two_tone(self) -> Iterator[Rows]:
@@ -91,30 +98,41 @@ class Reading:
         high, channel, stretch = high_tone
         paths = [high.path, low_tone.phase.path]
         frames = demodulated(self.sound, paths, TWO_TONE_COMPONENTS, stretch)
-        rows = self.rows(frames, channel, ALL_FRAMES, TWO_TONE_COMPONENTS)
+        rows = self.rows(frames, channel, TWO_TONE_COMPONENTS)
         yield self.named(rows, high_hz, None), high.path
 
     def rows(
         self,
         frames: Frames,
         channel: int,
-        edges: np.ndarray,
         components: Sequence[Sequence[int]],
+        cells: Cells | None = None,
         followed: np.ndarray | None = None,
         ticked: np.ndarray | None = None,
     ) -> dict[str, Any]:
         """Readings of cells of frames, as columns, times in the capture.
 
-        Frames count as followed, and as free of ticks, where nothing else is known.
+        A steady tone has one cell, of all frames. Frames count as followed, and as free of ticks,
+        where nothing else is known.
         """
         rate = frames.sound.sample_rate_hz
         if followed is None:
             followed = np.ones(frames.span.frames, dtype=bool)
         if ticked is None:
             ticked = np.zeros(frames.span.frames, dtype=bool)
-        hz = frames.played_hz
+        inside, edges = Cells(slice(None), ONE_CELL) if cells is None else cells
         columns = averaged(
-            frames.z, frames.span, rate, hz, edges, components, channel, followed, ticked
+            frames.z,
+            frames.span,
+            rate,
+            frames.played_hz,
+            edges,
+            components,
+            channel,
+            followed,
+            ticked,
+            inside,
+            is_steady=cells is None,
         )
         # Near half the sampling rate the highest orders of an octave end before its top.
         read = columns["order"] * columns["played_hz"] < self.top_hz

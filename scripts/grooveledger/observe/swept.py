@@ -1,6 +1,7 @@
 """Orders of a sweep against frequency."""
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -9,12 +10,14 @@ from grooveledger.observe.filtered import Frames, Stretch, demodulated
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.phase_following import followed_phase
 from grooveledger.observe.reading import (
-    ALL_FRAMES,
+    ONE_CELL,
     SEARCH_CYCLES,
     SEARCH_SHORTEST_S,
+    Cells,
     Reading,
     Rows,
 )
+from grooveledger.observe.sound import Sound
 from grooveledger.observe.sweep_path import edge_s, sweep_guess
 from grooveledger.observe.sweep_ridge import Axis
 from grooveledger.observe.ticks import cell_length, loud_cells
@@ -22,8 +25,9 @@ from grooveledger.observe.ticks import cell_length, loud_cells
 #: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
 #: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
 END_PART = 0.5
-#: The outermost readings of a sweep have a window shorter by this factor.
-END_WINDOW_PART = 8.0
+#: The outermost readings of a sweep have a window shorter by this factor, are of so many of them,
+#: and have their noise read from so many more.
+END_WINDOW_PART, END_WINDOWS, END_NOISE_WINDOWS = 8.0, 2.0, 4.0
 #: A cut may be faded in and out over so long.
 END_FADE_S = 0.005
 #: An end reading is kept where it agrees with the readings next to it, continued, within this, dB,
@@ -38,6 +42,25 @@ TREBLE_FREE_HZ, TICK_DB = 850.0, 13.0
 TICK_WINDOW_PART = 0.3
 #: Times at which a path's frequency is looked up for planning, s.
 PLANNING_S = 2e-3
+
+
+class Octave(NamedTuple):
+    """An octave of a sweep, whose cells are read with one window.
+
+    Attributes
+    ----------
+    stretch : Stretch
+    wide : Stretch
+        The same and a window on either side, as far as the sweep goes on: a tick near an octave's
+        end is recognised by what follows.
+    first_cell, after_cell : float
+        The cells of the octave: half-open, without end where the sweep ends.
+    """
+
+    stretch: Stretch
+    wide: Stretch
+    first_cell: float
+    after_cell: float
 
 
 class Sweep:
@@ -63,27 +86,25 @@ class Sweep:
         begin = self._faded_begin(axis, law, guess.begin_s) if edges[0] is None else edges[0]
         end = self._faded_end(axis, law, guess.end_s) if edges[1] is None else edges[1]
         search = self._octaves(law, begin, end, SEARCH_CYCLES, SEARCH_SHORTEST_S)
-        phase = followed_phase(sound, law, channel, search)
+        phase = followed_phase(sound, law, channel, [octave.stretch for octave in search])
         if phase is None:
             return
-        per_octave = int(self._settings["points_per_octave"])
         cycles, shortest_s = self._settings["window_cycles"], self._settings["window_shortest_s"]
         parts = []
-        for stretch in self._octaves(law, begin, end, cycles, shortest_s):
-            components = self._components(law, stretch)
+        for octave in self._octaves(law, begin, end, cycles, shortest_s):
+            components = self._components(law, octave.stretch)
             if not components:
                 continue
-            frames = demodulated(sound, [phase.path], components, stretch)
-            if not frames.span.frames:
-                continue
+            frames = demodulated(sound, [phase.path], components, octave.wide)
             # The ridge, ever rising or falling, sorts frames into cells: wow can't fold it back.
             law_here = sound.path_on(frames.sound, law)
             law_hz = played_hz(law_here, frames.span, frames.sound.sample_rate_hz)
-            cell = np.floor(np.log2(law_hz / 1000.0) * per_octave + 0.5)
-            edges_here = np.flatnonzero(np.diff(cell, prepend=np.nan) != 0)
+            cells = self._cells(law_hz, octave)
+            if cells is None:
+                continue
             followed = phase.followed(sound.position_of(frames.sound, frames.span.centres))
-            ticked = self._ticked(frames, stretch, float(law_hz.max()))
-            rows = reading.rows(frames, channel, edges_here, components, followed, ticked)
+            ticked = self._ticked(frames, octave.wide, float(law_hz.max()))
+            rows = reading.rows(frames, channel, components, cells, followed, ticked)
             parts.append(rows)
             yield reading.named(rows, None, None), phase.path
         for edge, outermost, inward in (
@@ -92,16 +113,31 @@ class Sweep:
         ):
             if edge is None:
                 continue
-            for stretch in self._end(phase.path, outermost, inward, cycles, shortest_s):
+            for stretch, wide in self._end(phase.path, outermost, inward, cycles, shortest_s):
                 components = self._components(law, stretch)
                 if not components:
                     continue
-                frames = demodulated(sound, [phase.path], components, stretch)
-                if not frames.span.frames:
+                frames = demodulated(sound, [phase.path], components, wide)
+                cells = _between(frames, sound, stretch)
+                if cells is None:
                     continue
-                rows = reading.rows(frames, channel, ALL_FRAMES, components)
+                rows = reading.rows(frames, channel, components, cells)
                 if _confirmed(rows, parts, channel):
                     yield reading.named(rows, None, None), phase.path
+
+    def _cell(self, frequency_hz: np.ndarray) -> np.ndarray:
+        """Cells that frequencies lie in: whole numbers, 0 about 1 kHz."""
+        per_octave = int(self._settings["points_per_octave"])
+        return np.asarray(np.floor(np.log2(frequency_hz / 1000.0) * per_octave + 0.5))
+
+    def _cells(self, law_hz: np.ndarray, octave: Octave) -> Cells | None:
+        """Cells of an octave among the frames of its wide stretch; None where there are none."""
+        cell = self._cell(law_hz)
+        inside = np.flatnonzero((cell >= octave.first_cell) & (cell < octave.after_cell))
+        if not len(inside):
+            return None
+        within = slice(int(inside[0]), int(inside[-1]) + 1)
+        return Cells(within, np.flatnonzero(np.diff(cell[within], prepend=np.nan) != 0))
 
     def _ticked(self, frames: Frames, stretch: Stretch, highest_hz: float) -> np.ndarray | None:
         """Frames that hold a tick, by the treble; None where the sweep itself is there.
@@ -154,37 +190,47 @@ class Sweep:
 
     def _octaves(
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
-    ) -> list[Stretch]:
+    ) -> list[Octave]:
         """Octaves of a sweep in time order, each with the window its lowest frequency needs."""
         at_s = np.arange(begin, end, PLANNING_S)
         frequency_hz = self._reading.frequency_hz(path, at_s)
         top_hz = self._reading.top_hz
         per_octave = int(self._settings["points_per_octave"])
-        read_hz = frequency_hz[(frequency_hz < top_hz) & (frequency_hz > 0.0)]
-        if not len(read_hz):
+        is_read = (frequency_hz < top_hz) & (frequency_hz > 0.0)
+        if not is_read.any():
             return []
+        read_hz, read_s = frequency_hz[is_read], at_s[is_read]
         # Octaves begin at a cell's edge, so that no cell is split between two of them.
-        lowest_cell = np.floor(np.log2(read_hz.min() / 1000.0) * per_octave + 0.5)
-        octaves = np.log2(np.maximum(frequency_hz, read_hz.min()) / 1000.0)
-        octaves = octaves - (lowest_cell - 0.5) / per_octave
+        lowest_cell = float(self._cell(read_hz.min()))
+        octaves = np.floor((self._cell(read_hz) - lowest_cell) / per_octave)
         last = max(1, round(float(np.log2(read_hz.max() / read_hz.min())))) - 1
-        octave = np.clip(np.floor(octaves), 0, last)
-        stretches = []
-        for value in dict.fromkeys(octave.tolist()):
-            inside = np.flatnonzero((octave == value) & (frequency_hz < top_hz))
-            if not len(inside):
-                continue
-            window_s = max(cycles / float(frequency_hz[inside].min()), shortest_s)
-            first_s = max(at_s[inside[0]], begin + END_PART * window_s)
-            last_s = min(at_s[inside[-1]] + PLANNING_S, end - END_PART * window_s)
+        octaves = np.minimum(octaves, last)
+        found = []
+        for value in dict.fromkeys(octaves.tolist()):
+            inside = np.flatnonzero(octaves == value)
+            window_s = max(cycles / float(read_hz[inside].min()), shortest_s)
+            low_s = max(read_s[0], begin + END_PART * window_s)
+            high_s = min(read_s[-1] + PLANNING_S, end - END_PART * window_s)
+            first_s = max(read_s[inside[0]], low_s)
+            last_s = min(read_s[inside[-1]] + PLANNING_S, high_s)
             if last_s > first_s:
-                stretches.append(Stretch(first_s, last_s, window_s))
-        return stretches
+                wide_s = max(first_s - window_s, low_s), min(last_s + window_s, high_s)
+                found.append(
+                    Octave(
+                        Stretch(first_s, last_s, window_s),
+                        Stretch(*wide_s, window_s),
+                        lowest_cell + value * per_octave if value > 0 else -np.inf,
+                        lowest_cell + (value + 1) * per_octave if value < last else np.inf,
+                    )
+                )
+        return found
 
     def _end(
         self, path: PhasePath, edge: float, inward: float, cycles: float, shortest_s: float
-    ) -> Iterator[Stretch]:
+    ) -> Iterator[tuple[Stretch, Stretch]]:
         """Yield a short stretch at an end of a sweep, where its frequency allows a shorter window.
+
+        With it goes a longer one, in which the noise is read.
 
         A window keeps half its length away from the end: in a quick sweep the curve would stop a
         per cent short of the frequency that was played.
@@ -194,8 +240,22 @@ class Sweep:
         if window_s >= shortest_s or frequency_hz >= self._reading.top_hz:
             return
         outer = edge + inward * (END_FADE_S + END_PART * window_s)
-        times = (outer, outer + inward * 2.0 * window_s)
-        yield Stretch(min(times), max(times), window_s)
+        inner = [
+            outer + inward * windows * window_s
+            for windows in (END_WINDOWS, END_WINDOWS + END_NOISE_WINDOWS)
+        ]
+        stretch, wide = (Stretch(min(outer, at), max(outer, at), window_s) for at in inner)
+        yield stretch, wide
+
+
+def _between(frames: Frames, sound: Sound, stretch: Stretch) -> Cells | None:
+    """The frames within a stretch of a sound as one cell; None where there are none."""
+    position = sound.position_of(frames.sound, frames.span.centres)
+    at_s = position / sound.sample_rate_hz
+    inside = np.flatnonzero((at_s >= stretch.begin_s) & (at_s <= stretch.end_s))
+    if not len(inside):
+        return None
+    return Cells(slice(int(inside[0]), int(inside[-1]) + 1), ONE_CELL)
 
 
 def _confirmed(

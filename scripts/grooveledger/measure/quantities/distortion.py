@@ -11,12 +11,7 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
-from grooveledger.measure.metric_rows import (
-    IN_PHASE,
-    Columns,
-    Figure,
-    Measured,
-)
+from grooveledger.measure.metric_rows import Columns, Figure, Measured
 from grooveledger.measure.readings import Readings, readings
 from grooveledger.physics.distortion import harmonics_after_equaliser
 from grooveledger.plan import Track
@@ -47,18 +42,20 @@ TABLE = Table(
         FREQUENCY,
         real("level_mv", "mV", "rms of the fundamental at the terminals"),
         real("thd_pct", "%", "orders 2 to order_max re the fundamental, velocity domain"),
-        real("h2_pct", "%", "second harmonic re the fundamental"),
-        real("h3_pct", "%", "third harmonic re the fundamental"),
-        real("h4_pct", "%", "fourth harmonic re the fundamental"),
-        real("h5_pct", "%", "fifth harmonic re the fundamental"),
+        real("h2_pct", "%", "second harmonic re the fundamental; a bound without h2_noise_pct"),
+        real("h3_pct", "%", "third harmonic re the fundamental; a bound without h3_noise_pct"),
+        real("h4_pct", "%", "fourth harmonic re the fundamental; a bound without h4_noise_pct"),
+        real("h5_pct", "%", "fifth harmonic re the fundamental; a bound without h5_noise_pct"),
         real("thd_as_heard_pct", "%", "after the ideal replay equalisation"),
         Column("order_max", WHOLE, "", "highest order counted"),
         LIMITED,
         PLAYED,
         real("floor_pct", "%", "what noise alone would read as thd_pct"),
-        real("noise_pct", "%", "standard uncertainty of thd_pct from noise"),
-        real("h2_noise_pct", "%", "standard uncertainty of h2_pct from noise"),
-        real("h3_noise_pct", "%", "standard uncertainty of h3_pct from noise"),
+        real("noise_pct", "%", "standard uncertainty of thd_pct from noise; null where limited"),
+        real("h2_noise_pct", "%", "standard uncertainty of h2_pct from noise; null for a bound"),
+        real("h3_noise_pct", "%", "standard uncertainty of h3_pct from noise; null for a bound"),
+        real("h4_noise_pct", "%", "standard uncertainty of h4_pct from noise; null for a bound"),
+        real("h5_noise_pct", "%", "standard uncertainty of h5_pct from noise; null for a bound"),
     ),
     revision=2,
 )
@@ -91,9 +88,9 @@ def measure(context: CaptureContext) -> pa.Table:
     the cartridge's own response. `thd_as_heard_pct` puts the ideal IEC 60098 replay curve back.
     Orders that were not observed, being too near half the sampling rate, are missing, not zero.
 
-    A row is `limited` where the summed power of its harmonics is below four times the noise's: its
-    figures are then upper bounds (95 %). Without a fundamental that stands clear of the noise there
-    is no distortion to state.
+    A row is `limited` where noise may move its distortion by more than 10 % of itself: its figures
+    are then upper bounds (95 %), as is a single harmonic that noise may move so much. Without a
+    fundamental that stands clear of the noise there is no distortion to state.
     """
     orders = terminals.by_channel(context.observations["orders"], context.chain)
     lines = harmonic_lines(orders)
@@ -108,7 +105,10 @@ def measure(context: CaptureContext) -> pa.Table:
 def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -> pa.Table:
     found = Harmonics(read, context.chain)
     as_heard = np.abs(harmonics_after_equaliser(found.ratio, read.played_hz, found.orders, "iec98"))
-    columns = {f"h{order}_pct": 100.0 * found.ratio[:, order - 2] for order in COLUMN_ORDERS}
+    columns = {f"h{order}_pct": 100.0 * found.single[:, order - 2] for order in COLUMN_ORDERS}
+    columns |= {
+        f"h{order}_noise_pct": 100.0 * found.single_noise[:, order - 2] for order in COLUMN_ORDERS
+    }
     return tables.build(
         TABLE,
         {
@@ -124,19 +124,9 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
             "limited": found.limited,
             "played_hz": read.played_hz,
             "floor_pct": 100.0 * found.thd(found.floor),
-            "noise_pct": 100.0 * IN_PHASE * _thd_noise(found),
-            "h2_noise_pct": 100.0 * IN_PHASE * found.floor[:, 0],
-            "h3_noise_pct": 100.0 * IN_PHASE * found.floor[:, 1],
+            "noise_pct": 100.0 * found.noise,
         },
     )
-
-
-def _thd_noise(found: Harmonics) -> np.ndarray:
-    """Return the noise in phase with the harmonics' sum: that of each by its share of it."""
-    ratio, floor = np.nan_to_num(found.ratio), np.nan_to_num(found.floor)
-    total = found.thd(found.ratio)
-    weighted = np.sqrt(np.sum((ratio * floor) ** 2, axis=1))
-    return np.divide(weighted, total, out=found.thd(found.floor), where=total > 0.0)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

@@ -24,6 +24,7 @@ from grooveledger.measure.metric_rows import (
     groups,
 )
 from grooveledger.measure.terminals import OTHER
+from grooveledger.physics.noise_floor import is_stated, sum_noise, upper_bound
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
 from grooveledger.plan.curves import joined
@@ -61,6 +62,8 @@ TABLE = Table(
     ),
     revision=2,
 )
+#: Tolerance that a stated separation stands for.
+TOLERANCE_DB = 1.0
 #: Metrics read from the curve: column and frequency.
 AT_FREQUENCY = {
     "separation_1khz_db": ("separation_db", 1000.0),
@@ -84,8 +87,9 @@ def measure(context: CaptureContext) -> pa.Table:
     Tones one a track, and the parts of one sweep, are one curve (`plan.curves`).
 
     Both channels pass the same chain at the same frequency, so that gain and replay curve cancel;
-    no correction is made for balance. Where noise hides the crosstalk the row is limited and the
-    separation is at least what is stated (95 %); where it hides the driven channel there is none.
+    no correction is made for balance. Where noise may move the separation by more than 1 dB the row
+    is limited and the separation is at least what is stated (95 %); where it hides the driven
+    channel there is none.
 
     Returns
     -------
@@ -116,18 +120,39 @@ def _points(track: Track, found: Fundamental) -> dict[str, np.ndarray]:
     """Rows that one track adds to a curve."""
     driven = str(track.modulation)
     undriven = OTHER[driven]
-    limited = found.limited[undriven] | found.limited[driven]
+    hidden = found.limited[undriven] | found.limited[driven]
+    crosstalk, limited = _crosstalk(found, driven, undriven)
     heard = np.where(found.limited[driven], np.nan, found.amplitude[driven])
     phase_deg = wrapped_deg(found.phase_deg[undriven] - found.phase_deg[driven])
     return {
         "frequency_hz": found.played_hz if track.kind == "sweep" else found.nominal_hz,
-        "separation_db": _ratio_db(heard, found.amplitude[undriven]),
-        "crosstalk_phase_deg": np.where(limited, np.nan, phase_deg),
+        "separation_db": _ratio_db(heard, crosstalk),
+        "crosstalk_phase_deg": np.where(hidden, np.nan, phase_deg),
         "floor_db": _ratio_db(heard, found.floor[undriven]),
         "limited": limited,
         "played_hz": found.played_hz,
         "part": np.full(len(heard), track.track),
     }
+
+
+def _crosstalk(found: Fundamental, driven: str, undriven: str) -> tuple[np.ndarray, np.ndarray]:
+    """Amplitude of the undriven channel, and where it is an upper bound."""
+    noise = np.hypot(*(_relative_noise(found, channel) for channel in (driven, undriven)))
+    clear = ~(found.limited[driven] | found.limited[undriven])
+    clear &= is_stated(DB_PER_NEPER * noise, TOLERANCE_DB)
+    amplitude, floor = found.amplitude[undriven], found.floor[undriven]
+    bound = upper_bound(np.hypot(amplitude, floor), floor)
+    is_bound = found.limited[undriven] | clear
+    return np.where(is_bound, amplitude, bound), ~clear
+
+
+def _relative_noise(found: Fundamental, channel: str) -> np.ndarray:
+    """Standard uncertainty of a channel's amplitude from noise, as a part of it."""
+    amplitude, floor = found.amplitude[channel], found.floor[channel]
+    noise = sum_noise(amplitude[:, np.newaxis], floor[:, np.newaxis])
+    return np.asarray(
+        np.divide(noise, amplitude, out=np.full(noise.shape, np.inf), where=amplitude > 0.0)
+    )
 
 
 def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:

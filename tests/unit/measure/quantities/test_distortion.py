@@ -80,13 +80,35 @@ def test_orders_that_were_not_observed_are_missing_not_zero():
 
 
 def test_noise_power_is_subtracted():
-    side, first, floor = make_side(TONE), 0.1, 1e-4
+    side, first, floor = make_side(TONE), 0.1, 2e-5
     reading = np.sqrt((0.01 * first) ** 2 + floor**2)
     chain = replace(CHAIN, equalisation="flat")
     orders = orders_of(1, 1000.0, {1: (first, 0.0), 2: (reading, 0.0)}, floor_fs=floor)
     found = measured(side, orders, chain=chain)
     assert found["h2_pct"][0] == pytest.approx(1.0, rel=1e-5)
-    assert found["floor_pct"][0] == pytest.approx(0.1, rel=1e-5)
+    assert found["floor_pct"][0] == pytest.approx(0.02, rel=1e-5)
+    # The part of the noise in phase with the harmonic.
+    assert found["h2_noise_pct"][0] == pytest.approx(0.02 / np.sqrt(2.0), rel=1e-3)
+    assert found["noise_pct"][0] == pytest.approx(found["h2_noise_pct"][0])
+
+
+@pytest.mark.parametrize(("floor_pct", "is_limited"), [(0.04, False), (0.055, True)])
+def test_distortion_is_a_bound_where_noise_may_move_it_by_a_tenth(floor_pct, is_limited):
+    """Three times 0.707 of a floor of 0.04 % are 0.085 % of 1 %, of one of 0.055 % 0.117 %."""
+    found = tone(1000.0, (1.0,), floor_fs=heard(3.0 * floor_pct / 100.0, 2000.0, CHAIN))
+    assert found["limited"][0] == is_limited
+    assert np.isnan(found["noise_pct"][0]) == is_limited
+    assert (found["thd_pct"][0] > 1.0) == is_limited
+
+
+def test_an_order_that_noise_hides_is_a_bound_beside_a_total_that_is_stated():
+    floor_fs = heard(3.0 * 1e-4, 3000.0, CHAIN)
+    found = tone(1000.0, (1.0, 0.02), floor_fs=floor_fs)
+    assert not found["limited"][0]
+    assert np.isfinite(found["h2_noise_pct"][0])
+    assert np.isnan(found["h3_noise_pct"][0])
+    assert found["h3_pct"][0] > 0.02 + 0.01
+    assert found["thd_pct"][0] == pytest.approx(1.0, rel=0.01)
 
 
 def test_harmonics_within_the_noise_are_a_bound():

@@ -78,9 +78,18 @@ def test_exchanged_and_inverted_channels():
 
 
 def test_noise_power_is_taken_off_the_crosstalk():
-    rows = measured(tone(), 1000.0, 0.1, np.hypot(1e-3, 2e-4), floor_fs=2e-4)
+    rows = measured(tone(), 1000.0, 0.1, np.hypot(1e-3, 4e-5), floor_fs=4e-5)
     assert rows["separation_db"][0] == pytest.approx(40.0, abs=1e-4)
-    assert rows["floor_db"][0] == pytest.approx(20.0 * np.log10(500.0), abs=1e-4)
+    assert rows["floor_db"][0] == pytest.approx(20.0 * np.log10(2500.0), abs=1e-4)
+
+
+@pytest.mark.parametrize(("floor_fs", "is_limited"), [(5e-5, False), (6e-5, True)])
+def test_separation_is_a_bound_where_noise_may_move_it_by_a_decibel(floor_fs, is_limited):
+    """Three times 0.707 of 5 % of the crosstalk are 0.92 dB, of 6 % 1.1 dB."""
+    rows = measured(tone(), 1000.0, 0.1, np.hypot(1e-3, floor_fs), floor_fs=floor_fs)
+    assert rows["limited"][0] == is_limited
+    assert (rows["separation_db"][0] < 39.9) == is_limited
+    assert np.isfinite(rows["crosstalk_phase_deg"][0])
 
 
 def test_crosstalk_under_the_noise_is_bounded_and_has_no_phase():
