@@ -213,7 +213,7 @@ def distortion(rows: Columns, hz: Extent | None = None) -> Picture:
         joined(
             [
                 "Heavy lines: all harmonics together. Light lines, numbered 2 and 3: second and "
-                "third harmonic alone.",
+                "third harmonic alone, where noise leaves them known.",
                 BOUND if any(bounded) else "",
             ]
         ),
@@ -221,7 +221,9 @@ def distortion(rows: Columns, hz: Extent | None = None) -> Picture:
 
 
 def _harmonic(axes: Axes, part: Columns, column: str, mark: Mark, name: str) -> None:
-    x, y = decimated(part["frequency_hz"], part[column])
+    # Without a noise of its own a harmonic is a bound.
+    is_bound = np.isnan(part[column.replace("_pct", "_noise_pct")])
+    x, y = decimated(part["frequency_hz"], np.where(is_bound, np.nan, part[column]))
     finite = np.flatnonzero(np.isfinite(y) & (y > 0))
     if len(finite) < FEW_POINTS:
         return
