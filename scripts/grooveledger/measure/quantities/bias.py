@@ -35,7 +35,7 @@ TABLE = Table(
         LIMITED,
     ),
 )
-#: The skating force draws the arm to the record's centre and so takes load off the outer wall, which
+#: The skating force draws the arm to the record's centre and takes load off the outer wall, which
 #: is the right channel's: that one is lost first where the bias is too weak (common practice).
 CHANGE = {"right": "more", "left": "less"}
 #: A channel is lost before the other where its distortion at that step is so many times the other's
