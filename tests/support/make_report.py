@@ -16,6 +16,7 @@ from grooveledger.report import (
     methods,
     stylus_page,
 )
+from grooveledger.run.jobs import neighbours
 
 #: As few as show every kind: the seventh is rejected.
 CAPTURES = 7
@@ -24,10 +25,14 @@ LIGHT = ("c0002", "c0004", "c0005")
 DOCUMENTATION = Path(__file__).parents[2] / "workflow" / "docs" / "methods"
 
 
+BESIDE = neighbours(make_tables.sheet_rows(CAPTURES))
+
+
 def facts(row: dict[str, Any]) -> dict[str, Any]:
     """What the page of a capture is told besides its own tables."""
     return {
         "sheet": row,
+        "neighbours": BESIDE[row["capture"]],
         "rpm": make_tables.RPM,
         "chain": make_tables.CHAIN,
         "cartridge": make_tables.CARTRIDGES[row["cartridge"]],

@@ -147,6 +147,12 @@ def of_batch(*patterns):
     return files
 
 
+def figures_before(wildcards):
+    """Figures of the captures with which those of a batch are compared."""
+    before = map(JOBS.before, JOBS.page_batches[wildcards.batch])
+    return [f"{RESULTS}/captures/{capture}/metrics.parquet" for capture in before if capture]
+
+
 def everything():
     """Every file that the archive gives."""
     pages = [f"{REPORT}/index.html", f"{REPORT}/methods"]

@@ -83,6 +83,7 @@ rule capture_pages:
             f"{OBSERVATIONS}/speed_trace.parquet",
             f"{OBSERVATIONS}/noise_density.parquet",
         ),
+        before=figures_before,
         stale=stale_mark("capture_pages"),
     output:
         written=update(f"{REPORT}/captures/.written-{{batch}}"),

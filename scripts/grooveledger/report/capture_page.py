@@ -1,4 +1,4 @@
-"""The page of one capture: what was found where, and every curve, from its own tables alone."""
+"""The page of one capture: its figures and their change, every curve, where each track lies."""
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -8,151 +8,89 @@ import numpy as np
 import pyarrow as pa
 
 from grooveledger.report import drawn, page
-from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole
-from grooveledger.report.pictures import frequency, motion, timeline, tracking
+from grooveledger.report.capture_figures import key_figures, suffering
+from grooveledger.report.capture_tables import TRACK_FIELDS, small_tables
+from grooveledger.report.grids import grid, rows_of
+from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
-from grooveledger.vocabulary import metric_words, words
-
-#: Small tables that a page shows as they are: table, what it is called, its fields.
-SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
-    (
-        "level",
-        "Output of tones",
-        (
-            whole("track", "Track"),
-            text("channel", "Channel"),
-            amount("frequency_hz", "Tone", "Hz"),
-            amount("output_mv", "Output, rms", "mV"),
-            amount("sensitivity_mv_per_cm_s", "Sensitivity", "mV s/cm"),
-            amount("interchannel_phase_deg", "Phase, right re left", "deg"),
-        ),
-    ),
-    (
-        "intermodulation",
-        "Modulation distortion of two-tone tracks",
-        (
-            whole("track", "Track"),
-            text("channel", "Channel"),
-            amount("low_hz", "Low tone", "Hz"),
-            amount("high_hz", "High tone", "Hz"),
-            amount("imd_pct", "Distortion", "%"),
-        ),
-    ),
-    (
-        "third_octaves",
-        "Cut noise in third octaves",
-        (
-            whole("track", "Track"),
-            text("channel", "Channel"),
-            amount("frequency_hz", "Band", "Hz"),
-            amount("level_mv", "Level", "mV"),
-            amount("noise_db", "Uncertainty", "dB"),
-            amount("floor_db", "Over the groove's noise", "dB"),
-        ),
-    ),
-    (
-        "speed",
-        "Speed, wow and flutter",
-        (
-            whole("track", "Track"),
-            text("channel", "Channel"),
-            amount("speed_error_pct", "Speed error", "%", signed=True),
-            amount("wow_flutter_weighted_pct", "Weighted, two-sigma peak", "%"),
-            amount("wow_flutter_unweighted_pct", "Unweighted, two-sigma peak", "%"),
-            amount("wow_flutter_weighted_rms_pct", "Weighted, rms", "%"),
-            amount("once_per_rev_pct", "Once a revolution, peak", "%"),
-        ),
-    ),
-    (
-        "noise",
-        "Rumble, hum and surface noise",
-        (
-            whole("track", "Track"),
-            text("channel", "Channel"),
-            amount("rumble_unweighted_db", "Rumble, unweighted", "dB"),
-            amount("rumble_weighted_db", "Rumble, weighted", "dB"),
-            amount("hum_db", "Hum", "dB"),
-            amount("noise_a_db", "A-weighted", "dB"),
-            amount("noise_468_db", "468-weighted, quasi-peak", "dB"),
-            amount("ticks_per_min", "Ticks", "1/min"),
-            amount("reference_velocity_cm_s", "Reference, rms (cm/s)"),
-            text("rumble_network", "Rumble networks' numbers"),
-        ),
-    ),
-    (
-        "resonance_fit",
-        "Arm and cartridge resonance",
-        (
-            whole("track", "Track"),
-            text("axis", "Axis"),
-            amount("resonance_hz", "Resonance", "Hz"),
-            amount("peak_db", "Peak", "dB"),
-            amount("q", "Quality factor"),
-            amount("dynamic_compliance_um_per_mn", "Dynamic compliance", "um/mN"),
-            amount("rule_of_thumb_um_per_mn", "Half the static compliance", "um/mN"),
-        ),
-    ),
-)
-TRACK_FIELDS = (
-    whole("track", "Track"),
-    text("kind", "Kind"),
-    text("modulation", "Modulation"),
-    text("match", "Match"),
-    amount("start_s", "Start (s)"),
-    amount("stop_s", "End (s)"),
-    amount("level_left_dbfs", "Left", "dB"),
-    amount("level_right_dbfs", "Right", "dB"),
-    Field("Clipped", lambda row: "yes" if row["clipped"] else "no", numeric=False),
-    text("remark", "Remark"),
-)
+from grooveledger.vocabulary import words
 
 
-def write(facts: Mapping[str, Any], folder: Path, path: Path) -> None:
+def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = False) -> None:
     """Write the page of a capture, its pictures in a folder of its name beside it.
 
     Parameters
     ----------
     facts : mapping
-        `sheet`: the capture's row of the sheet; `rpm` of the record; `chain` and `cartridge` as
-        they are in the configuration. Nothing of any other capture.
+        `sheet`: the capture's row of the sheet; `neighbours`, as `run.jobs` names them; `rpm` of
+        the record; `chain` and `cartridge` as they are in the configuration.
     folder : Path
-        The capture's own results: tracks, health, measures, and `observations`.
+        The capture's own results: tracks, health, measures, and `observations`. Beside it those of
+        the capture before, of which the figures alone are read.
     path : Path
         The page, ``report/captures/<capture>.html``.
+    alone : bool
+        Whether the capture belongs to no archive: its page then links to no other.
     """
     health = rows_of(folder / "health.parquet")[0]
-    remarks = [row["remark"] for row in rows_of(folder / "remarks.parquet")]
+    shared = {
+        "sheet": facts["sheet"],
+        "health": health,
+        "alone": alone,
+        "around": [] if alone else around(facts["neighbours"], facts["sheet"]),
+    }
+    if health["status"] == Status.REJECTED:
+        drawn.pictures([], path.with_name(path.stem))
+        page.write("rejected.html", path, depth=1, **shared)
+        return
+    remarks = rows_of(folder / "remarks.parquet")
     tracks = _table(folder, "tracks")
-    sheet, chain = facts["sheet"], facts["chain"]
+    metrics = rows_of(folder / "metrics.parquet")
+    located = tracks.to_pylist() if tracks else []
+    chain, before = facts["chain"], facts["neighbours"]["before"]
+    earlier = rows_of(folder.with_name(before) / "metrics.parquet") if before else []
     found = drawn.pictures(
         _pictures(folder, tracks, health, facts["rpm"]),
         path.with_name(path.stem),
-        f"{sheet['capture']}: stylus {sheet['stylus']}, {sheet['record']} side {sheet['side']}, "
-        f"{load_words(chain)}",
+        signature(facts["sheet"], chain),
     )
-    smalls = [
-        (name, label, grid(rows, fields))
-        for name, label, fields in SMALL_TABLES
-        if (rows := rows_of(folder / f"{name}.parquet"))
-    ]
     page.write(
         "capture.html",
         path,
         depth=1,
-        sheet=sheet,
-        health=health,
+        **shared,
         # As in the table of captures: a remark of the measures makes an ok capture a flagged one.
-        status=Status.FLAGGED if remarks and health["status"] == Status.OK else health["status"],
-        reasons=[text for text in (health["reason"], *remarks) if text],
+        status=Status.FLAGGED if remarks else health["status"],
+        reasons=[text for text in (health["reason"], *(row["remark"] for row in remarks)) if text],
+        suffering=suffering(located, remarks, metrics),
         chain=chain_words(chain),
         pictures=found,
-        figures=key_figures(rows_of(folder / "metrics.parquet")),
-        smalls=smalls,
-        tracks=grid(tracks.to_pylist(), TRACK_FIELDS) if tracks else None,
+        figures=key_figures(metrics, earlier, linked=not alone),
+        before=before if earlier else None,
+        smalls=list(small_tables(folder)),
+        tracks=grid(located, TRACK_FIELDS) if located else None,
     )
+
+
+def signature(sheet: Mapping[str, Any], chain: Mapping[str, Any]) -> str:
+    """Say what a picture of a capture is of."""
+    return (
+        f"{sheet['capture']}: stylus {sheet['stylus']}, {sheet['record']} side {sheet['side']}, "
+        f"{load_words(chain)}"
+    )
+
+
+def around(
+    neighbours: Mapping[str, Any], sheet: Mapping[str, Any]
+) -> list[tuple[str, str | None, str | None]]:
+    """Name the captures before and after this one: of its stylus, and of its record side."""
+    return [
+        (f"Stylus {sheet['stylus']}", *neighbours["stylus"]),
+        (f"Record {sheet['record']}, side {sheet['side']}", *neighbours["side"]),
+    ]
 
 
 def _table(folder: Path, name: str) -> pa.Table | None:
@@ -178,6 +116,8 @@ def _pictures(
         yield frequency.response(response)
     if (separation := columns("separation")) is not None:
         yield frequency.separation(separation)
+    if (rotation := columns("azimuth")) is not None:
+        yield azimuth.azimuth(rotation)
     if (distortion := columns("distortion")) is not None:
         yield frequency.distortion(distortion)
     if (spectrum := columns("spectrum")) is not None and tracks is not None:
@@ -219,53 +159,6 @@ def _driven(rows: Columns, tracks: Columns) -> Columns:
         dtype=bool,
     )
     return {name: values[kept] for name, values in rows.items()}
-
-
-def key_figures(metrics: list[dict[str, Any]]) -> Grid | None:
-    """Arrange scalar figures a line a metric; of several tracks, the first in the plan."""
-    first: dict[tuple[str, str], Mapping[str, Any]] = {}
-    for row in sorted(metrics, key=lambda row: row["track_position"] or 0):
-        if row["value"] is not None:
-            first.setdefault((row["metric"], row["channel"]), row)
-    names = sorted(
-        {metric for metric, _ in first}, key=lambda name: (metric_words.order(name), name)
-    )
-    if not names:
-        return None
-
-    body = []
-    for name in names:
-        cells = {channel: row for (metric, channel), row in first.items() if metric == name}
-        unit = next(iter(cells.values()))["unit"]
-        others = [
-            (_cell(cells[channel]) if channel == "both" else f"{channel} {_cell(cells[channel])}")
-            for channel in ("both", "lateral", "vertical")
-            if channel in cells
-        ]
-        body.append(
-            [
-                metric_words.metric(name),
-                *(_cell(cells.get(channel)) for channel in ("left", "right")),
-                ", ".join(others) or words.NONE,
-                words.unit(unit),
-            ]
-        )
-    heads = [
-        ("Figure", False),
-        ("Left", True),
-        ("Right", True),
-        ("Both channels together", True),
-        ("Unit", False),
-    ]
-    return Grid(heads, body)
-
-
-def _cell(row: Mapping[str, Any] | None) -> str:
-    if row is None:
-        return words.NONE
-    if row["limited"]:
-        return f"bound {words.figure(row['value'], row['unit'])}"
-    return words.with_uncertainty(row["value"], row["uncertainty"], row["unit"])
 
 
 def load_words(chain: Mapping[str, Any]) -> str:

@@ -42,6 +42,19 @@ def grid(
     )
 
 
+def without_empty(table: Grid) -> Grid:
+    """Leave out the columns that have nothing in any row."""
+    kept = [
+        place
+        for place in range(len(table.heads))
+        if any(cells[place] != words.NONE for cells in table.body)
+    ]
+    return table._replace(
+        heads=[table.heads[place] for place in kept],
+        body=[[cells[place] for place in kept] for cells in table.body],
+    )
+
+
 def amount(column: str, head: str, unit: str = "", signed: bool = False) -> Field:
     """Show a column of numbers in a unit; a bound is marked as one where the row is limited."""
     shown = words.unit(unit)

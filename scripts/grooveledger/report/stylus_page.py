@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from grooveledger.report import choice, drawn, page, stylus_curves
+from grooveledger.report import choice, drawn, expected, page, stylus_curves
 from grooveledger.report import stylus_pictures as shown
 from grooveledger.report.cards import card
 from grooveledger.report.grids import chosen, rows_of
@@ -66,6 +66,7 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     )
     ends = iter(saved)
     placed = {section: [next(ends) for _ in items] for section, items in sections.items()}
+    expected.write((row["capture"] for row in own), control_rows, folder / expected.FOLDER)
     comparable = stylus_curves.write(captures_folder, in_order, folder / stylus_curves.NAME)
     page.write(
         "stylus.html",

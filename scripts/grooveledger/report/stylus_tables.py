@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from grooveledger.report.cards import due_words, now, way_to_limit
-from grooveledger.report.grids import Field, Grid, grid, link, tag
+from grooveledger.report.grids import Field, Grid, grid, link, tag, without_empty
 from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import metric_words, words
 
@@ -79,19 +79,6 @@ def _metric(row: Row) -> Any:
     method = metric_words.method_page(row["metric"])
     shown = metric_words.metric(row["metric"])
     return link(f"../methods/{method}.html", shown) if method else shown
-
-
-def without_empty(table: Grid) -> Grid:
-    """Leave out the columns that have nothing in any row."""
-    kept = [
-        place
-        for place in range(len(table.heads))
-        if any(cells[place] != words.NONE for cells in table.body)
-    ]
-    return table._replace(
-        heads=[table.heads[place] for place in kept],
-        body=[[cells[place] for place in kept] for cells in table.body],
-    )
 
 
 CAPTURE_FIELDS = (

@@ -6,7 +6,7 @@ results it reads. So a job whose mapping has not changed has nothing to do, and 
 has changed must run again: one digest says what a table came from, whatever the files' times.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grooveledger.configuration import Archive
@@ -35,6 +35,14 @@ OBSERVED_FOR = {
 JOINED_CELLS = (*(column.name for column in SHEET), "file", "copy")
 
 
+#: Kinds of neighbours of a capture, and what they share.
+NEIGHBOURS = {
+    "stylus": ("stylus",),
+    "side": ("record", "side"),
+    "alike": ("stylus", "record", "side", "chain"),
+}
+
+
 class Job(NamedTuple):
     """A job: its rule, the capture, stylus or cartridge it is for, and what it makes.
 
@@ -46,6 +54,30 @@ class Job(NamedTuple):
     name: str
     outputs: tuple[str, ...]
     decodes: bool = False
+
+
+def neighbours(captures: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Name the captures beside each: in time, of its stylus and of its record side.
+
+    Returns
+    -------
+    dict
+        By capture: `stylus` and `side`, each the previous and the next capture or None, and
+        `before`, the newest earlier capture of the stylus from the same side on the same chain,
+        with which its figures can be compared.
+    """
+    rows = sorted(captures, key=lambda row: (row["captured_at"] or "", row["capture"]))
+    found: dict[str, dict[str, Any]] = {row["capture"]: {} for row in rows}
+    for kind, columns in NEIGHBOURS.items():
+        chains: dict[tuple[Any, ...], list[str]] = {}
+        for row in rows:
+            chains.setdefault(tuple(row[name] for name in columns), []).append(row["capture"])
+        for names in chains.values():
+            for before, own, after in zip([None, *names], names, [*names[1:], None], strict=False):
+                found[own][kind] = [before, after]
+    for beside in found.values():
+        beside["before"] = beside.pop("alike")[0]
+    return found
 
 
 class Jobs:
@@ -66,6 +98,7 @@ class Jobs:
         self._code: dict[str, str] = {}
         self._digests: dict[tuple[str, str], str] = {}
         self._used: dict[tuple[str, str], list[str]] = {}
+        self._neighbours_of = neighbours(archive.captures)
         #: Ids of the captures, in the sheet's order.
         self.captures = list(self._rows)
         #: Captures whose pages one job writes, by the job's name.
@@ -76,6 +109,11 @@ class Jobs:
         self._page_batch = {
             capture: batch for batch, captures in self.page_batches.items() for capture in captures
         }
+
+    def before(self, capture: str) -> str | None:
+        """Name the earlier capture with which a capture's page compares its figures."""
+        before: str | None = self._neighbours_of[capture]["before"]
+        return before
 
     def names(self, subject: Subject) -> list[str]:
         """What there is of a subject; the archive is one, without a name."""
@@ -208,6 +246,13 @@ class Jobs:
 
     def _sheet(self, name: str) -> dict[str, Any]:
         return {"sheet": self._rows[name]}
+
+    def _neighbours(self, name: str) -> dict[str, Any]:
+        found = self._neighbours_of[name]
+        made: dict[str, Any] = {"neighbours": found}
+        if before := found["before"]:
+            made["figures_before"] = self.digest("measure", before)
+        return made
 
     def _chain(self, name: str) -> dict[str, Any]:
         return {"chain": self._archive.chains[self._rows[name]["chain"]]}

@@ -92,7 +92,7 @@ def measure_recording(
     ]
     measure_capture(folder, files, folder, jobs.mapping("measure", capture))
     page = output / "captures" / f"{capture}.html"
-    capture_page.write(jobs.mapping("capture_page", capture), folder, page)
+    capture_page.write(jobs.mapping("capture_page", capture), folder, page, alone=True)
     return page, health.to_pylist()[0]
 
 

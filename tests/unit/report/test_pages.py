@@ -13,7 +13,15 @@ import make_archive
 import make_report
 import make_tables
 from grooveledger.measure.quantities import MEASURES, METRICS
-from grooveledger.report import capture_page, index, stylus_page, summary_pictures
+from grooveledger.report import (
+    capture_page,
+    capture_tables,
+    index,
+    stylus_page,
+    summary_pictures,
+)
+from grooveledger.report.capture_figures import suffering
+from grooveledger.report.grids import rows_of
 from grooveledger.report.page import HERE
 from grooveledger.schemas.capture_metrics import REMARKS
 from grooveledger.schemas.interpret import STYLUS_STATES
@@ -91,7 +99,7 @@ def test_text_of_the_configuration_stays_text(report: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert(1)" in text
-    assert read(page).scripts == 1, "the page's own alone"
+    assert read(page).scripts == 2, "the page's own, and the file of what was expected"
 
 
 def test_a_rejected_capture_has_a_page_that_says_why(report: Path) -> None:
@@ -100,6 +108,71 @@ def test_a_rejected_capture_has_a_page_that_says_why(report: Path) -> None:
     assert "rejected" in text
     index_text = (report / "index.html").read_text(encoding="utf-8")
     assert "Copy it again from the recorder." in index_text
+
+
+def test_a_rejected_capture_says_nothing_else(report: Path) -> None:
+    text = (report / "captures" / "c0006.html").read_text(encoding="utf-8")
+    assert "Figures" not in text
+    assert "Recording and chain" not in text
+    assert re.findall(r"<dt>([^<]+)</dt>", text) == ["File", "Date in the sheet",
+        "Clipped samples, left and right", "SHA-256 of the file"]  # fmt: skip
+
+
+def test_captures_lead_to_those_before_and_after(report: Path) -> None:
+    """Of three styli in turn on one record side."""
+    text = (report / "captures" / "c0003.html").read_text(encoding="utf-8")
+    assert 'Stylus worn: <a href="c0000.html" rel="prev">' in text
+    assert '<a href="c0006.html" rel="next">' in text
+    assert 'side a: <a href="c0002.html" rel="prev">' in text
+    assert '<a href="c0004.html" rel="next">' in text
+
+
+def test_a_page_says_what_changed_since_the_capture_before(report: Path) -> None:
+    text = (report / "captures" / "c0003.html").read_text(encoding="utf-8")
+    assert 'their change since <a href="c0000.html">c0000</a>' in text
+    values = [
+        rows_of(report.parent / "captures" / name / "metrics.parquet")
+        for name in ("c0000", "c0003")
+    ]
+    old, new = (
+        next(r["value"] for r in rows if (r["metric"], r["channel"]) == ("output_mv", "left"))
+        for rows in values
+    )
+    (line,) = re.findall(r"<tr><th[^>]*><a[^>]*>Output at the rated velocity.*?</tr>", text)
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", line)
+    assert cells[1] == words.figure(new - old, "mV", signed=True)
+
+
+def test_flagged_captures_name_the_figures_that_suffer() -> None:
+    tracks = [
+        {"track": 1, "kind": "tone", "remark": "", "clipped": False, "match": "found"},
+        {"track": 2, "kind": "tone", "remark": "is cut off", "clipped": False, "match": "found"},
+        {"track": 3, "kind": "sweep", "remark": "", "clipped": True, "match": "found"},
+        {"track": 4, "kind": "two_tone", "remark": "", "clipped": False, "match": "missing"},
+    ]
+    metrics = [
+        {"metric": "output_mv", "track": 1, "value": 4.0},
+        {"metric": "speed_error_pct", "track": 2, "value": 0.1},
+        {"metric": "response_10khz_db", "track": 3, "value": 0.1},
+        {"metric": "response_100hz_db", "track": 3, "value": 0.1},
+        {"metric": "response_20khz_db", "track": 3, "value": None},
+    ]
+    assert suffering(tracks, [], metrics) == [
+        ("Track 2 (tone)", "speed error"),
+        ("Track 3 (sweep)", "response at 100 Hz; response at 10 kHz"),
+        ("Track 4 (two tone)", "gives no figure here"),
+    ]
+    assert suffering(tracks[:1], [{"track": None}], metrics) == [
+        ("The whole capture", "every figure")
+    ]
+
+
+def test_a_measure_that_the_page_does_not_know_is_shown_all_the_same() -> None:
+    """Every measure has a picture or a table on the page of a capture."""
+    known = {name for name, _, _ in capture_tables.SMALL_TABLES} | capture_tables.DRAWN
+    field = capture_tables._field(MEASURES["level"].table.columns[4])
+    assert field.write({MEASURES["level"].table.columns[4].name: None}) == words.NONE
+    assert known <= set(MEASURES)
 
 
 def test_a_captures_page_needs_that_captures_tables_alone(report: Path, tmp_path: Path) -> None:

@@ -356,6 +356,30 @@
     update();
   };
 
+  // What was expected of a capture, from the file that the page of its stylus wrote.
+  window.captureExpected = rows => {
+    const section = document.getElementById("expected");
+    if (!section || !rows.length) return;
+    const heads = ["Figure", "Channel", "Here", "Expected", "95 % limits", "Unit"];
+    const head = make("tr", {}, ...heads.map((text, i) =>
+      make("th", {scope: "col", className: i > 1 && i < 5 ? "n" : "", textContent: text})));
+    const body = make("tbody", {}, ...rows.map(row => {
+      const cells = row.slice(0, 6).map((text, i) => make(i ? "td" : "th",
+        {...(i ? {} : {scope: "row"}), className: i > 1 && i < 5 ? "n" : "", textContent: text}));
+      const line = make("tr", {}, ...cells);
+      if (row[6]) { line.dataset.moves = ""; line.cells[2].append(" (outside)"); }
+      return line;
+    }));
+    const table = make("table", {}, make("thead", {}, head), body);
+    document.getElementById("expected-table").append(table);
+    const outside = rows.filter(row => row[6]).length;
+    document.getElementById("expected-said").textContent = `${outside} of ${rows.length} figures `
+      + "lie outside the limits that the fit to the stylus's other days sets.";
+    document.getElementById("expected-all").open = outside > 0;
+    section.hidden = false;
+    live(table);
+  };
+
   document.querySelectorAll("figure > .scroll").forEach(enliven);
   document.querySelectorAll(".scroll > table").forEach(table => { if (table.tHead) live(table); });
 })();
