@@ -10,7 +10,16 @@ import pytest
 
 import make_archive
 import make_tables
-from grooveledger.report.pictures import axes, frequency, motion, style, svg, timeline, tracking
+from grooveledger.report.pictures import (
+    axes,
+    azimuth,
+    frequency,
+    motion,
+    style,
+    svg,
+    timeline,
+    tracking,
+)
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
@@ -59,6 +68,17 @@ CONTROL: list[dict[str, Any]] = [
 ]  # fmt: skip
 
 
+#: A cartridge turned by half a degree, with a leak that stays.
+AZIMUTH: Columns = {
+    "frequency_hz": np.geomspace(20, 20_000, 60),
+    "azimuth_deg": np.full(60, 0.5),
+    "noise_deg": np.full(60, 0.1),
+    "separation_db": np.full(60, 24.0),
+    "balanced_separation_db": np.full(60, 26.0),
+    "limited": np.arange(60) > 55,
+}
+
+
 def overlay_of(made: dict[str, Columns], table: str = "response") -> style.Picture:
     """Eight curves with long names, the most that one picture holds."""
     own = {name: values[:240] for name, values in made["response"].items()}
@@ -80,6 +100,7 @@ def change_of(made: dict[str, Columns]) -> style.Picture:
 DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "response": lambda made: frequency.response(made["response"]),
     "separation": lambda made: frequency.separation(made["separation"]),
+    "azimuth": lambda made: azimuth.azimuth(AZIMUTH),
     "distortion": lambda made: frequency.distortion(made["distortion"]),
     "spectrum": lambda made: frequency.spectrum(made["spectrum"], 1000.0),
     "noise": lambda made: frequency.noise_density(made["observations/noise_density"]),
@@ -312,6 +333,17 @@ def test_a_control_chart_is_the_tables(made: dict[str, Columns]) -> None:
     for place, limit in enumerate(("low", "high")):
         edge = drawn_line(picture, "curve.control_limits", place=place)
         assert edge == pytest.approx(np.array([hours, [row[limit] for row in CONTROL]]))
+
+
+def test_azimuth_is_the_tables_without_its_bounds(made: dict[str, Columns]) -> None:
+    picture = DRAWN["azimuth"](made)
+    for gid, column, panel in (
+        ("curve.angle", "azimuth_deg", 0),
+        ("curve.as_played", "separation_db", 1),
+        ("curve.angle_taken_out", "balanced_separation_db", 1),
+    ):
+        wanted = np.array([AZIMUTH["frequency_hz"], AZIMUTH[column]])[:, :56]
+        assert drawn_line(picture, gid, panel) == pytest.approx(wanted)
 
 
 def test_an_overlay_and_a_change_are_the_tables(made: dict[str, Columns]) -> None:

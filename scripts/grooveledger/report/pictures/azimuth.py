@@ -1,6 +1,7 @@
 """What crosstalk tells of the cartridge's angle, and the separation with the angle taken out."""
 
 import numpy as np
+from matplotlib.ticker import NullFormatter
 
 from grooveledger.report.pictures.axes import (
     decimated,
@@ -44,6 +45,7 @@ def azimuth(rows: Columns, hz: Extent | None = None) -> Picture:
     for axes in (upper, lower):
         frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
     upper.set_xlabel("")
+    upper.xaxis.set_major_formatter(NullFormatter())
     value_axis(upper, "Angle (\N{DEGREE SIGN})", -2, 2, 1, [rows["azimuth_deg"]])
     value_axis(
         lower, "Separation (dB)", 0, 40, 10, [rows["separation_db"], rows["balanced_separation_db"]]
