@@ -145,7 +145,7 @@ def _continues_faults(
     if before is None:
         yield f"{number} is no earlier track of the side", "Give the number of the first part."
         return
-    for key in ("kind", "modulation", "recorded"):
+    for key in ("kind", "modulation", "recorded", "frequency_hz"):
         if before.get(key) != track.get(key):
             yield (
                 f"track {number} has another {key} ({before.get(key)})",

@@ -144,9 +144,8 @@ def _side(properties: Mapping[str, Any]) -> list[str]:
 
 def _example(kind: Mapping[str, Any]) -> dict[str, Any]:
     """Return the keys that a kind of track needs or should have, with values."""
-    needed = {*kind["required"], "velocity_cm_s", "amplitudes_um"}
-    if "step_s" not in kind["properties"]:
-        needed.add("duration_s")
+    lasts = "step_s" if "step_s" in kind["properties"] else "duration_s"
+    needed = {*kind["required"], "velocity_cm_s", "amplitudes_um", lasts}
     return {
         key: child["const"] if "const" in child else child["examples"][0]
         for key, child in kind["properties"].items()

@@ -1,6 +1,6 @@
 """The fundamental of a track in both channels, for the measures that read nothing else."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,8 @@ from grooveledger.plan import Track
 
 FUNDAMENTAL = ((1, 0),)
 CHANNELS = ("left", "right")
+#: A sleeve states the frequency of a tone within this, relative (common practice).
+TONE_OFF = 0.02
 
 
 @dataclass(frozen=True)
@@ -73,12 +75,28 @@ def fundamental(context: CaptureContext, track: Track) -> Fundamental | None:
 
 
 def speed_ratio(context: CaptureContext) -> float:
-    """Played re nominal frequency of the capture, by its tones; 1 where it has none."""
+    """Return played re nominal frequency of the capture, 1 where it has neither tones nor steps.
+
+    A tone may be cut some per cent off its frequency, the platter is as fast for all of them: the
+    median counts, or the tone that is cut for it where that is as far off as others may be.
+    """
+    tracks = context.side.tracks
+    tones = [track for track in tracks if track.kind == "tone"]
+    steps = [track for track in tracks if track.kind in ("tone_steps", "amplitude_steps")]
+    usual = _median_ratio(context, tones)
+    if np.isnan(usual):
+        usual = _median_ratio(context, steps)
+    cut_for_it = _median_ratio(context, [track for track in tones if track.purpose == "speed"])
+    if abs(cut_for_it / usual - 1.0) <= TONE_OFF:
+        return cut_for_it
+    return 1.0 if np.isnan(usual) else usual
+
+
+def _median_ratio(context: CaptureContext, tracks: Sequence[Track]) -> float:
     orders = context.observations["orders"]
-    tones = [track.track for track in context.side.tracks if track.kind == "tone"]
-    rows = np.isin(orders["track"], tones) & (orders["order"] == 1)
+    rows = np.isin(orders["track"], [track.track for track in tracks]) & (orders["order"] == 1)
     if not rows.any():
-        return 1.0
+        return float("nan")
     return float(np.median(orders["played_hz"][rows] / orders["nominal_hz"][rows]))
 
 

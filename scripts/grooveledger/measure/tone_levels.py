@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.measure.context import CaptureContext
-from grooveledger.measure.fundamentals import fundamental, wrapped_deg
+from grooveledger.measure.fundamentals import fundamental, speed_ratio, wrapped_deg
 from grooveledger.measure.terminals import channel_velocity_rms_cm_s, output_mv
 from grooveledger.physics.uncertainty import noise_level_db
 from grooveledger.plan import Track
@@ -56,13 +56,14 @@ def tone_levels(context: CaptureContext) -> Iterator[ToneLevel]:
     """Yield the level of every observed level tone.
 
     A platter that runs fast raises velocity and frequency together, so the output is divided by
-    played over nominal frequency to refer it to the nominal velocity.
+    the capture's speed to refer it to the nominal velocity. A tone that is off its frequency beyond
+    that was cut so.
     """
+    speed = speed_ratio(context)
     for track in filter(is_level_tone, context.side.tracks):
         tone = fundamental(context, track)
         if tone is None:
             continue
-        speed = tone.played_hz / tone.nominal_hz
         phase_deg = wrapped_deg(tone.phase_deg["right"] - tone.phase_deg["left"])
         # Noise across the signal turns it: its rms over sqrt 2, in radians, in either channel.
         phase_noise_deg = np.degrees(
@@ -71,7 +72,7 @@ def tone_levels(context: CaptureContext) -> Iterator[ToneLevel]:
         # A phase under the noise is no figure, and has no bound either.
         is_clear = ~(tone.limited["left"] | tone.limited["right"])
         phase_deg = np.where((len(track.driven_channels) == 2) & is_clear, phase_deg, np.nan)
-        velocity = channel_velocity_rms_cm_s(track, tone.nominal_hz, context.side)
+        velocity = channel_velocity_rms_cm_s(track, tone.played_hz / speed, context.side)
         for channel in track.driven_channels:
             output = output_mv(tone.amplitude[channel], tone.played_hz, context.chain) / speed
             yield ToneLevel(

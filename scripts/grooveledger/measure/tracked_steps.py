@@ -8,8 +8,9 @@ import numpy as np
 from grooveledger.measure import terminals
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
-from grooveledger.measure.readings import readings
-from grooveledger.plan import Track
+from grooveledger.measure.readings import Readings, readings
+from grooveledger.plan import Chain, Track
+from grooveledger.plan.curves import joined
 
 #: Below this a rise of distortion is no jump, %: a clean step of a tenth of a percent may rise
 #: threefold on a stylus that still tracks (our choice).
@@ -40,7 +41,7 @@ def is_stepped(track: Track) -> bool:
 
 
 def stepped_channels(context: CaptureContext) -> Iterator[tuple[Track, dict[str, Steps]]]:
-    """Yield every stepped track with its driven channels.
+    """Yield every stepped track with its driven channels; of several bands of one test the first.
 
     A step is lost, and all after it, whose THD exceeds `thd_limit_pct`, or is more than
     `jump_ratio` times that of the step before and more than `JUMP_LEAST_PCT`; a step without a
@@ -58,17 +59,27 @@ def stepped_channels(context: CaptureContext) -> Iterator[tuple[Track, dict[str,
     lines = harmonic_lines(orders)
     limit_pct = float(context.settings["thd_limit_pct"])
     jump_ratio = float(context.settings["jump_ratio"])
-    for track in filter(is_stepped, context.side.tracks):
+    for group in joined(context.side, is_stepped):
         channels = {}
-        for channel in track.driven_channels:
-            read = readings(orders, track.track, channel, lines)
-            found = Harmonics(read, context.chain)
-            amplitude_um = np.array(track.amplitudes_um)[read.step.astype(int)]
-            rising = np.argsort(amplitude_um, kind="stable")
-            thd_pct = (100.0 * found.thd(found.ratio))[rising]
-            is_lost = mistracking(thd_pct, limit_pct, jump_ratio)
-            channels[channel] = Steps(amplitude_um[rising], thd_pct, is_lost)
-        yield track, channels
+        for channel in group[0].driven_channels:
+            parts = [readings(orders, track.track, channel, lines) for track in group]
+            amplitude_um = np.concatenate(
+                [
+                    np.array(track.amplitudes_um)[part.step.astype(int)]
+                    for track, part in zip(group, parts, strict=True)
+                ]
+            )
+            thd_pct = np.concatenate([_thd_pct(part, context.chain) for part in parts])
+            # Of bands that repeat an amplitude, the first.
+            amplitude_um, rising = np.unique(amplitude_um, return_index=True)
+            is_lost = mistracking(thd_pct[rising], limit_pct, jump_ratio)
+            channels[channel] = Steps(amplitude_um, thd_pct[rising], is_lost)
+        yield group[0], channels
+
+
+def _thd_pct(read: Readings, chain: Chain) -> np.ndarray:
+    found = Harmonics(read, chain)
+    return 100.0 * found.thd(found.ratio)
 
 
 def mistracking(thd_pct: np.ndarray, thd_limit_pct: float, jump_ratio: float) -> np.ndarray:

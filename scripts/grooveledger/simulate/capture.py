@@ -4,9 +4,11 @@ import numpy as np
 
 from grooveledger.plan import Chain, Side
 from grooveledger.simulate.conditions import Conditions
+from grooveledger.simulate.modulation import cut_duration_s
 from grooveledger.simulate.motion import Motion
 from grooveledger.simulate.noise import add_needle_drop, add_ticks, tick_times
 from grooveledger.simulate.playback import convert, play
+from grooveledger.simulate.random_sound import cut_random_sound
 from grooveledger.simulate.stylus import StylusTruth
 from grooveledger.simulate.synthesis import cut
 from grooveledger.simulate.truth import CaptureTruth, TrackTruth
@@ -62,7 +64,10 @@ def render_capture(truth: CaptureTruth, sample_rate_hz: int, seed: int) -> np.nd
     conditions, stylus = truth.conditions, truth.stylus
     groove = np.zeros((2, int(np.ceil(truth.duration_s * sample_rate_hz))), np.float32)
     for placed in truth.tracks:
-        cut(groove, placed, truth.side, stylus, truth.motion, sample_rate_hz)
+        if placed.kind in ("noise", "other"):
+            cut_random_sound(groove, placed, truth.side, stylus, sample_rate_hz, seed)
+        else:
+            cut(groove, placed, truth.side, stylus, truth.motion, sample_rate_hz)
     ticks = tick_times(conditions, conditions.needle_drop_s, truth.duration_s, seed)
     add_ticks(groove, *ticks, sample_rate_hz)
     add_needle_drop(groove, conditions, sample_rate_hz, seed)
@@ -80,12 +85,12 @@ def _lay_out(
     groove_s = drop + conditions.lead_in_s
     placed = []
     for i, track in enumerate(side.tracks):
-        stop_s = groove_s + track.stated_duration_s
+        stop_s = groove_s + cut_duration_s(track)
         placed.append(
             TrackTruth(
                 track.track,
                 track.kind,
-                motion.capture_time(groove_s),
+                motion.capture_time(groove_s + (track.pilot_s or 0.0)),
                 motion.capture_time(stop_s),
                 groove_s,
                 track,

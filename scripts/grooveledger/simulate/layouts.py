@@ -209,7 +209,7 @@ def sound_of(
     if track.kind == "noise":
         return _coloured(random, len(time_s), track.colour)
     if track.kind == "other":
-        return _speech(random, time_s)
+        return speech(random, time_s)
     steps = track.steps
     step = np.clip((time_s / speed / (track.step_s or np.inf)).astype(int), 0, steps - 1)
     hz = np.array(track.frequencies_hz or [track.frequency_hz] * steps)[step]
@@ -238,7 +238,7 @@ def _coloured(random: np.random.Generator, frames: int, colour: Colour | None) -
     return noise / (3.0 * noise.std())
 
 
-def _speech(random: np.random.Generator, time_s: np.ndarray) -> np.ndarray:
+def speech(random: np.random.Generator, time_s: np.ndarray) -> np.ndarray:
     """Something like speech: syllables of a few harmonics, and pauses."""
     sound = np.zeros(len(time_s))
     at = 0

@@ -102,8 +102,13 @@ class Piece:
     amplitude_um: float | None = None
 
 
+def cut_duration_s(track: Track) -> float:
+    """Length of a track in recorded time, with its pilot tone."""
+    return track.stated_duration_s + (track.pilot_s or 0.0)
+
+
 def pieces(track: Track) -> tuple[Piece, ...]:
-    """Cut a track into its pieces, in recorded time; none for a silent groove."""
+    """Cut a track into its pieces, in recorded time; none for a silent groove, noise and speech."""
     whole = partial(Piece, 0.0, track.stated_duration_s)
     if track.kind == "tone":
         hz = _given(track.frequency_hz)
@@ -112,7 +117,11 @@ def pieces(track: Track) -> tuple[Piece, ...]:
         log = track.law == "log"
         bend = track.bend if isinstance(track, CutTrack) else 0.0
         law = Law(_given(track.start_hz), _given(track.stop_hz), track.stated_duration_s, log, bend)
-        return (whole((law,)),)
+        if not track.pilot_hz:
+            return (whole((law,)),)
+        pilot_s = _given(track.pilot_s)
+        pilot = Piece(0.0, pilot_s, (Law(track.pilot_hz, track.pilot_hz, pilot_s),))
+        return pilot, Piece(pilot_s, track.stated_duration_s, (law,))
     if track.kind == "two_tone":
         low, high = track.frequencies_hz
         tones = (Law(high, high, track.stated_duration_s), Law(low, low, track.stated_duration_s))

@@ -32,7 +32,10 @@ CURVE_HZ = np.array(
 
 
 class TrackTruth(NamedTuple):
-    """One played track: where it lies in the capture, and its start in recorded time."""
+    """One played track: where it lies in the capture, and its start in recorded time.
+
+    In the capture a sweep begins after its pilot tone, in recorded time with it.
+    """
 
     track: int
     kind: str

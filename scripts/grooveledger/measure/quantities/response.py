@@ -10,7 +10,7 @@ from grooveledger.measure.budget import record_part_db, response_parts_db, speed
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import NOT_PLAYS, Measure, Metric
-from grooveledger.measure.fundamentals import fundamental
+from grooveledger.measure.fundamentals import fundamental, speed_ratio
 from grooveledger.measure.metric_rows import Columns, Figure, Measured
 from grooveledger.measure.noise_bands import levels_re_cut_db, noise_bands
 from grooveledger.measure.reference_level import reference_of
@@ -149,10 +149,11 @@ def _read(context: CaptureContext, track: Track, channel: str, per_velocity: boo
     if found is None:
         return None
     is_sweep = track.kind == "sweep"
+    # A tone may be off its frequency as it was cut; the platter is as fast for all of them.
+    recorded_hz = found.nominal_hz if is_sweep else found.played_hz / speed_ratio(context)
     output = output_mv(found.amplitude[channel], found.played_hz, context.chain)
-    output = output * found.nominal_hz / found.played_hz
-    level_db = 20.0 * np.log10(output)
-    level_db = level_db - recorded_deviation_db(track, found.nominal_hz, context.side)
+    level_db = 20.0 * np.log10(output * recorded_hz / found.played_hz)
+    level_db = level_db - recorded_deviation_db(track, recorded_hz, context.side)
     if per_velocity:
         level_db = level_db - 20.0 * np.log10(stated_velocity_rms_cm_s(track))
     return Points(
