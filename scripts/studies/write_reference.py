@@ -45,6 +45,7 @@ PAGE_TABLES: dict[str, tuple[str, ...]] = {
     "uncertainty": ("budgets",),
     "drift": ("drift", "stylus_states", "control", "odd_captures", "advice"),
     "loading": ("loading", "loading_checks", "coils"),
+    "arm_match": ("arm_match",),
     "ratings": ("ratings", "comparison"),
 }
 #: In the index of methods, between these lines stand the measures' pages.

@@ -7,6 +7,7 @@ import pandas as pd
 import yaml
 
 from grooveledger.export.all_tables import TABLES
+from grooveledger.interpret.arm_match import arm_match_table
 from grooveledger.interpret.comparison import comparison_table
 from grooveledger.interpret.drift import advice_table, control_table, stylus_states
 from grooveledger.interpret.loading.table import loading_tables
@@ -149,6 +150,12 @@ def interpreted(folder: Path, captures: Any) -> dict[str, Any]:
         "loading": made.loading,
         "loading_checks": made.checks,
         "coils": made.coils,
+        "arm_match": arm_match_table(
+            {name: Cartridge.from_mapping(mapping) for name, mapping in CARTRIDGES.items()},
+            {"bench": Chain.from_mapping(CHAIN)},
+            sheet,
+            data_frames.read(folder / "resonance_fit.parquet"),
+        ),
         "comparison": comparison_table(sheet, metrics, styli_frame, COMPARED),
     }
     return {name: data_frames.rows(TABLES[name], found) for name, found in frames_made.items()}

@@ -8,7 +8,8 @@ import yaml
 
 from grooveledger.configuration import describe_settings, load
 from grooveledger.configuration.schema_files import schema
-from grooveledger.measure.quantities import resonance_fit, response, separation
+from grooveledger.measure.quantities import response, separation
+from grooveledger.physics.arm_match import DYNAMIC_PART_OF_STATIC
 from grooveledger.physics.distortion import thd_re_fundamental
 from grooveledger.physics.equalisation import recorded_velocity_db
 from grooveledger.physics.groove import displacement_um
@@ -124,5 +125,5 @@ def test_arm_and_cartridge_resonate_at_8_to_12_hz(demo):
         assert np.all(np.abs(resonance_hz(mass_g, truth.compliance_um_per_mn) - 10.0) < 2.0)
         # Dynamic at 10 Hz is about half of the static figure.
         sheet = Cartridge.from_mapping({**demo.cartridges[name], "cartridge": name})
-        half = resonance_fit.DYNAMIC_PART_OF_STATIC * sheet.static_compliance_um_per_mn
+        half = DYNAMIC_PART_OF_STATIC * sheet.static_compliance_um_per_mn
         assert truth.compliance_um_per_mn[0] == pytest.approx(half, rel=0.1)

@@ -27,15 +27,17 @@ rule drift:
 
 
 rule loading:
-    """Calculate what the load does to every cartridge on every chain."""
+    """Calculate what load and arm do to every cartridge on every chain."""
     input:
         captures=f"{TABLES}/captures.parquet",
         response=f"{TABLES}/response.parquet",
+        resonance_fit=f"{TABLES}/resonance_fit.parquet",
         stale=stale_mark("loading"),
     output:
         loading=update(f"{TABLES}/loading.parquet"),
         loading_checks=update(f"{TABLES}/loading_checks.parquet"),
         coils=update(f"{TABLES}/coils.parquet"),
+        arm_match=update(f"{TABLES}/arm_match.parquet"),
     log:
         f"{RESULTS}/logs/loading.log",
     benchmark:

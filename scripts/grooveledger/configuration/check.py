@@ -9,7 +9,8 @@ from typing import Any, NamedTuple
 from grooveledger.capture.recording_facts import find_recordings
 from grooveledger.configuration import Archive, plausible
 from grooveledger.measure.quantities import MEASURES
-from grooveledger.plan import Side, Track
+from grooveledger.physics.arm_match import Match, arm_match, described_compliance
+from grooveledger.plan import Cartridge, Chain, Side, Track
 
 #: This many file names are listed, of the rest their number.
 _NAMES_MAX = 5
@@ -72,6 +73,7 @@ def report(archive: Archive, directory: Path) -> list[str]:
         f"{_count(len(archive.sides), 'record side')}.",
         *_file_lines(archive, directory),
         *_unusual_lines(archive),
+        *_arm_lines(archive),
     ]
     for stylus, mapping in archive.styli.items():
         played = [row for row in rows if row["stylus"] == stylus]
@@ -112,6 +114,30 @@ def _stylus_lines(name: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
             "captures' sheet, or what it played in the playing log"
         )
     return lines
+
+
+def _arm_lines(archive: Archive) -> list[str]:
+    """Predict the resonance of every cartridge on every chain's arm from its data sheet."""
+    lines = []
+    for name, mapping in archive.cartridges.items():
+        cartridge = Cartridge.from_mapping({**mapping, "cartridge": name})
+        compliance = described_compliance(cartridge)
+        for chain_name, arm in archive.chains.items():
+            chain = Chain.from_mapping({**arm, "chain": chain_name})
+            found = arm_match(compliance, cartridge, chain) if compliance else None
+            if found is not None:
+                lines.append(
+                    f"    {name} on {chain_name}: {found.resonance_hz:.1f} Hz "
+                    f"({found.low_hz:.1f} to {found.high_hz:.1f}), {found.verdict}{_change(found)}"
+                )
+    head = "Arm and cartridge resonance by the data sheets (8 to 12 Hz is common practice):"
+    return [head, *lines] if lines else []
+
+
+def _change(found: Match) -> str:
+    if not found.change_g:
+        return ""
+    return f"; {'add' if found.change_g > 0 else 'take off'} {abs(found.change_g):.0f} g"
 
 
 def _unusual_lines(archive: Archive) -> list[str]:

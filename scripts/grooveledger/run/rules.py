@@ -145,9 +145,9 @@ RULES: Mapping[str, Rule] = {
         reads=("collect",),
     ),
     "loading": Rule(
-        work="calculate the effect of the loads",
+        work="calculate the effect of loads and arms",
         subject="archive",
-        makes=_of_archive("loading", "loading_checks", "coils"),
+        makes=_of_archive("loading", "loading_checks", "coils", "arm_match"),
         settings=("loading",),
         parts=INVENTORY,
         reads=("collect",),

@@ -228,6 +228,30 @@ LOADING_CHECKS = Table(
     ),
 )
 
+ARM_MATCH = Table(
+    "arm_match",
+    "interpret",
+    "Resonance of every cartridge on every chain's arm, and what would move it.",
+    ("cartridge", "chain", "axis", "basis"),
+    (
+        text("cartridge", "id of the cartridge"),
+        text("chain", "id of the chain"),
+        text("axis", "lateral or vertical, as measured; both for a data sheet"),
+        text("basis", "measured; data sheet, dynamic; or half the static (common practice)"),
+        real("compliance_um_per_mn", "um/mN", "dynamic compliance"),
+        real("compliance_uncertainty_um_per_mn", "um/mN", "standard uncertainty"),
+        real("moving_mass_g", "g", "arm and cartridge"),
+        real("resonance_hz", "Hz", "undamped resonance"),
+        real("resonance_low_hz", "Hz", "lower end of its range, 95 %"),
+        real("resonance_high_hz", "Hz", "upper end of its range, 95 %"),
+        text("verdict", "within 8 to 12 Hz (common practice), low or high"),
+        Column("certain", TRUTH, "", "whether the whole range says so"),
+        real("arm_from_g", "g", "lightest arm that keeps the resonance below 12 Hz"),
+        real("arm_to_g", "g", "heaviest arm that keeps it above 8 Hz; negative: none does"),
+        real("change_g", "g", "mass to add at the headshell, to take off where negative"),
+    ),
+)
+
 RATINGS = Table(
     "ratings",
     "interpret",

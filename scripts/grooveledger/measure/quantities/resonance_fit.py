@@ -16,6 +16,7 @@ from grooveledger.measure.metric_rows import (
     Measured,
     groups,
 )
+from grooveledger.physics.arm_match import DYNAMIC_PART_OF_STATIC
 from grooveledger.physics.resonance import compliance_um_per_mn, high_pass_response, peak_hz
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Track
@@ -65,8 +66,6 @@ DEPARTURE_LIMIT_DB = 0.5
 #: Correlation from point to point is taken for real from this many standard deviations, and stands
 #: for no more than the most.
 CORRELATION_SIGMAS, CORRELATION_MOST = 2.0, 0.95
-#: Dynamic compliance at 10 Hz over the static figure of a data sheet (common practice).
-DYNAMIC_PART_OF_STATIC = 0.5
 TURN = 2.0 * np.pi
 #: Steps of the differences that stand for derivatives, relative to the frequency or Q.
 SLOPE_STEP, BEND_STEP = 1e-5, 1e-3
