@@ -3,13 +3,12 @@
 from pathlib import Path
 
 import block_pandas  # noqa: F401
+import bug_log  # noqa: F401
 from grooveledger.interpret.collect import collect_archive
-from job import logged
 
-with logged(snakemake.log[0]):
-    collect_archive(
-        Path(snakemake.config["results"]) / "captures",
-        Path(snakemake.output.captures).parent,
-        snakemake.params.job,
-        snakemake.threads,
-    )
+collect_archive(
+    Path(snakemake.config["results"]) / "captures",
+    Path(snakemake.output.captures).parent,
+    snakemake.params.job,
+    snakemake.threads,
+)

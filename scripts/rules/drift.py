@@ -4,20 +4,22 @@ from pathlib import Path
 
 import pandas as pd
 
+import bug_log  # noqa: F401
 from failing import failing_alone
-from grooveledger.interpret.drift import (
-    advice_table,
-    analyse_archive,
-    control_table,
-    drift_table,
-    odd_captures_table,
-    stylus_states,
-)
 from grooveledger.schemas.interpret import ADVICE, CONTROL, DRIFT, ODD_CAPTURES, STYLUS_STATES
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
 
 with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ODD_CAPTURES, ADVICE):
+    from grooveledger.interpret.drift import (
+        advice_table,
+        analyse_archive,
+        control_table,
+        drift_table,
+        odd_captures_table,
+        stylus_states,
+    )
+
     job = snakemake.params.job
     settings = job["settings"]["drift"]
     styli = pd.DataFrame(list(job["styli"].values()))
@@ -26,7 +28,7 @@ with failing_alone(snakemake, DRIFT, STYLUS_STATES, CONTROL, ODD_CAPTURES, ADVIC
         data_frames.read(snakemake.input.captures),
     )
     archive = (metrics, captures, styli, settings)
-    analysis = analyse_archive(*archive)
+    analysis = analyse_archive(*archive, data_frames.read(snakemake.input.budgets))
     drift = drift_table(*archive, analysis)
     control = control_table(*archive, analysis)
     odd = odd_captures_table(*archive, analysis)

@@ -1,38 +1,64 @@
-"""For the scripts of stage 5 whose results others read: a bug takes none of those along."""
+"""For the scripts whose results others read: a bug takes none of those along."""
 
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Set
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
+from grooveledger.storage.provenance import FAULT, origin
+
+#: What a capture's tables say of a bug, and what to do about it.
+TOLD = (
+    "a fault of the program stopped it from being {work} ({error}, see {log}): run again with a "
+    "version that corrects it"
+)
 
 
 @contextmanager
-def failing_alone(rule: Any, *declared: Table) -> Iterator[None]:
-    """Leave valid empty tables that say what went wrong, where a bug keeps them from being made.
+def failing_alone(
+    rule: Any,
+    *declared: Table,
+    work: str = "",
+    instead: Mapping[str, Callable[[str], pa.Table]] | None = None,
+    done: Set[str] = frozenset(),
+) -> Iterator[None]:
+    """Leave valid tables that say what went wrong, where a bug keeps them from being made.
 
     The job then ends well, so that what reads the tables is made and can say what is missing; rule
     `complete` fails at the run's end. What is wrong with the machine (a full disk, no memory) is
-    raised on: there nothing can be written either.
+    raised on: there nothing can be written either. A script imports what it runs within this, so
+    that a module that can't be imported is a bug like any other.
 
     Parameters
     ----------
     rule : Snakemake's object of the script
     declared : Table
         The rule's tables, in the order of its outputs.
+    work : str
+        What should have been done to the capture; empty for the archive's tables.
+    instead : mapping
+        Makes what a table holds of what is said, by its name; the others are empty.
+    done : set of str
+        Digests of jobs whose tables stay as they are.
     """
-    log = Path(rule.log[0])
-    log.parent.mkdir(parents=True, exist_ok=True)
     try:
         yield
     except (OSError, MemoryError):
-        log.write_text(traceback.format_exc(), encoding="utf-8")
         raise
     except Exception as bug:
+        log = Path(rule.log[0])
+        log.parent.mkdir(parents=True, exist_ok=True)
         log.write_text(traceback.format_exc(), encoding="utf-8")
-        said = {"error": f"{type(bug).__name__}: {bug}", "log": f"logs/{log.name}"}
-        for table, path in zip(declared, rule.output, strict=True):
-            tables.write(table, tables.empty(table), path, said)
+        error, place = f"{type(bug).__name__}: {bug}", str(log)[str(log).rindex("logs/") :]
+        told = TOLD.format(work=work, error=error, log=place)
+        said = {"error": error, "log": place, **({FAULT: told} if work else {})}
+        for table, path in zip(declared, map(Path, rule.output), strict=True):
+            if path.exists() and origin(path).get("job") in done:
+                continue
+            make = (instead or {}).get(table.name)
+            tables.write(table, make(told) if make else tables.empty(table), path, said)

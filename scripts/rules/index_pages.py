@@ -2,24 +2,23 @@
 
 from pathlib import Path
 
+import bug_log  # noqa: F401
 from grooveledger.report import comparison_page, index, unfinished
 from grooveledger.report.grids import rows_of
 from grooveledger.storage.provenance import stamp
-from job import logged
 
-with logged(snakemake.log[0]):
-    job = snakemake.params.job
-    tables, pages = Path(snakemake.input.drift).parent, Path(snakemake.output.index).parent
-    captures = Path(snakemake.config["results"]) / "captures"
-    failed = unfinished.failures(snakemake.input)
-    if failed:
-        rows = rows_of(Path(snakemake.input.captures))
-        for name, title in (("index", "The archive"), ("comparison", "Comparison of styli")):
-            unfinished.write(pages / f"{name}.html", title, failed, rows)
-        Path(snakemake.output.pictures).mkdir(parents=True, exist_ok=True)
-    else:
-        index.write(tables, pages / "index.html", job["styli"])
-        comparison_page.write(
-            job["styli"], job["settings"]["ratings"], tables, captures, pages / "comparison.html"
-        )
-        stamp(snakemake.output.pictures, job)
+job = snakemake.params.job
+tables, pages = Path(snakemake.input.drift).parent, Path(snakemake.output.index).parent
+captures = Path(snakemake.config["results"]) / "captures"
+failed = unfinished.failures(snakemake.input)
+if failed:
+    rows = rows_of(Path(snakemake.input.captures))
+    for name, title in (("index", "The archive"), ("comparison", "Comparison of styli")):
+        unfinished.write(pages / f"{name}.html", title, failed, rows)
+    Path(snakemake.output.pictures).mkdir(parents=True, exist_ok=True)
+else:
+    index.write(tables, pages / "index.html", job["styli"])
+    comparison_page.write(
+        job["styli"], job["settings"]["ratings"], tables, captures, pages / "comparison.html"
+    )
+    stamp(snakemake.output.pictures, job)

@@ -1,21 +1,8 @@
-"""What the scripts of the rules share: the log of a bug, the way to the capture, times taken."""
+"""What the scripts of the rules share: the way to the capture, times taken."""
 
-import traceback
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-
-
-@contextmanager
-def logged(log: str) -> Iterator[None]:
-    """Keep the traceback of any error in the rule's log, and re-raise it."""
-    try:
-        yield
-    except BaseException:
-        Path(log).parent.mkdir(parents=True, exist_ok=True)
-        Path(log).write_text(traceback.format_exc(), encoding="utf-8")
-        raise
 
 
 def capture_path(config: Mapping[str, Any], job: Mapping[str, Any]) -> Path:

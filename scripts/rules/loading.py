@@ -2,15 +2,17 @@
 
 import pandas as pd
 
+import bug_log  # noqa: F401
 from failing import failing_alone
-from grooveledger.interpret.arm_match import arm_match_table
-from grooveledger.interpret.loading.table import loading_tables
-from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import ARM_MATCH, COILS, LOADING, LOADING_CHECKS
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
 
 with failing_alone(snakemake, LOADING, LOADING_CHECKS, COILS, ARM_MATCH):
+    from grooveledger.interpret.arm_match import arm_match_table
+    from grooveledger.interpret.loading.table import loading_tables
+    from grooveledger.plan import Cartridge, Chain
+
     job = snakemake.params.job
     cartridges = {name: Cartridge.from_mapping(m) for name, m in job["cartridges"].items()}
     chains = {name: Chain.from_mapping(m) for name, m in job["chains"].items()}

@@ -3,11 +3,10 @@
 from pathlib import Path
 
 import block_pandas  # noqa: F401
+import bug_log  # noqa: F401
 from grooveledger.report import methods
 from grooveledger.storage.provenance import stamp
-from job import logged
 
-with logged(snakemake.log[0]):
-    docs = Path(snakemake.scriptdir).parent / "workflow" / "docs"
-    methods.write(docs, Path(snakemake.output.pages))
-    stamp(snakemake.output.pages, snakemake.params.job)
+docs = Path(snakemake.scriptdir).parent / "workflow" / "docs"
+methods.write(docs, Path(snakemake.output.pages))
+stamp(snakemake.output.pages, snakemake.params.job)

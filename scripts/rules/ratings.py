@@ -2,15 +2,17 @@
 
 import pandas as pd
 
+import bug_log  # noqa: F401
 from failing import failing_alone
-from grooveledger.interpret.comparison import comparison_table
-from grooveledger.interpret.ratings import ratings_table
-from grooveledger.plan import Cartridge, Chain
 from grooveledger.schemas.interpret import COMPARISON, RATINGS
 from grooveledger.storage import data_frames, tables
 from grooveledger.storage.provenance import provenance
 
 with failing_alone(snakemake, RATINGS, COMPARISON):
+    from grooveledger.interpret.comparison import comparison_table
+    from grooveledger.interpret.ratings import ratings_table
+    from grooveledger.plan import Cartridge, Chain
+
     job = snakemake.params.job
     captures, metrics = (
         data_frames.read(snakemake.input.captures),

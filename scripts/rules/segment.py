@@ -1,17 +1,31 @@
 """Rule segment: where a capture's tracks lie, and whether it can be measured."""
 
+import pyarrow as pa
+
 import block_pandas  # noqa: F401
-from grooveledger.plan import Side
+import bug_log  # noqa: F401
+from failing import failing_alone
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.states import Status
-from grooveledger.segment.job import segment
 from grooveledger.storage import tables
-from grooveledger.storage.digests import check_content
 from grooveledger.storage.provenance import provenance
-from job import capture_path, logged
+from job import capture_path
 
-with logged(snakemake.log[0]):
-    job = snakemake.params.job
+job = snakemake.params.job
+
+
+def rejected(reason: str) -> pa.Table:
+    """Return the health of a capture that was not looked at."""
+    row = {"capture": job["capture"], "sha256": job["sha256"], "channel_order": "unknown"}
+    stated = {**row, "status": Status.REJECTED, "reason": reason}
+    return tables.build(HEALTH, {**dict.fromkeys(HEALTH.names), **stated})
+
+
+with failing_alone(snakemake, TRACKS, HEALTH, work="located", instead={"health": rejected}):
+    from grooveledger.plan import Side
+    from grooveledger.segment.job import segment
+    from grooveledger.storage.digests import check_content
+
     path = capture_path(snakemake.config, job)
     tracks, health = segment(
         path,

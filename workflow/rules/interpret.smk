@@ -6,6 +6,7 @@ rule drift:
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
+        budgets=f"{TABLES}/budgets.parquet",
         stale=stale_mark("drift"),
     output:
         drift=update(f"{TABLES}/drift.parquet"),
@@ -235,9 +236,10 @@ rule export:
 
 
 rule complete:
-    """Fail where a table of the archive could not be made, which by then took nothing else along."""
+    """Fail where a table could not be made, which by then took nothing else along."""
     input:
         INTERPRETED_TABLES,
+        captures=f"{TABLES}/captures.parquet",
     output:
         update(f"{TABLES}/.complete"),
     log:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from grooveledger.interpret.repeatability import VARYING
+from grooveledger.interpret.repeatability import playing_scatter
 from grooveledger.storage import data_frames
 
 #: The difference of two repeats stays below this many of their standard deviations in 95 % of cases
@@ -65,11 +65,8 @@ def repeatability_limits(budgets: pd.DataFrame) -> pd.DataFrame:
 
     The budget's scatter from one playing to the next: repeatability, noise and momentary speed.
     """
-    parts = budgets[["repeatability", *VARYING]].to_numpy(dtype=float)
-    scatter = np.sqrt(np.sum(np.nan_to_num(parts) ** 2, axis=1))
-    known = budgets["repeatability"].notna()
-    limit = (REPEATABILITY_FACTOR * pd.Series(scatter, index=budgets.index)).where(known)
-    return budgets[KEY].assign(repeatability_limit=limit)
+    columns = {str(name): budgets[name] for name in budgets.columns}
+    return budgets[KEY].assign(repeatability_limit=REPEATABILITY_FACTOR * playing_scatter(columns))
 
 
 def _joined(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """Stage 4: the archive's tables from those of its captures."""
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -19,7 +20,7 @@ from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.states import Status
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
-from grooveledger.storage.provenance import provenance
+from grooveledger.storage.provenance import FAILED, provenance
 
 #: The measures and the tracks, which are joined as they are.
 JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(measure.table for measure in MEASURES.values()))
@@ -44,21 +45,29 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
     ------
     ConfigurationFaults
         Tables that were made otherwise than this job expects: a mixture is never joined.
+    RuntimeError
+        The jobs of every capture failed: the archive's tables then stay as they are.
     """
     made, origin = job["from"], provenance(job)
+    failed: dict[str, dict[str, str]] = {}
     health, remarks, scalars = (
-        tables.concat(table, _parts(captures, table, name, made))
+        tables.concat(table, _parts(captures, table, name, made, failed))
         for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
     )
 
+    if failed and len(failed) == len(made["measure"]):
+        said = next(iter(failed.values()))
+        raise RuntimeError(f"the jobs of every capture failed: {said['error']}, see {said['log']}")
+
     def join(table: Table) -> None:
-        parts = _parts(captures, table, table.name, made)
+        parts = _parts(captures, table, table.name, made, failed)
         tables.write_parts(table, parts, output / f"{table.name}.parquet", origin)
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(join, JOINED_TABLES))
     rows = collect_captures(job["captures"], health, remarks)
-    tables.write(CAPTURES, rows, output / "captures.parquet", origin)
+    named = {FAILED: json.dumps(dict(sorted(failed.items())))} if failed else {}
+    tables.write(CAPTURES, rows, output / "captures.parquet", {**origin, **named})
     joined = joined_metrics(job["captures"], scalars)
     whole = budgets(joined, repeats(joined, DECLARED), DECLARED)
     rows = tables.build(BUDGETS, {**_only(joined, BUDGETS), **whole})
@@ -70,19 +79,27 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
 
 
 def _parts(
-    captures: Path, table: Table, name: str, made: Mapping[str, Mapping[str, str]]
+    captures: Path,
+    table: Table,
+    name: str,
+    made: Mapping[str, Mapping[str, str]],
+    failed: dict[str, dict[str, str]],
 ) -> Iterator[pa.Table]:
     """A table of each capture in the order of their names, which every table's key begins with.
 
     Each is held against the job that should have made it; at the end all that were made otherwise
-    are told.
+    are told. Those that a bug kept from being made are taken as they are, and noted in `failed`.
     """
     rule = "segment" if table in (TRACKS, HEALTH) else "measure"
     faults = []
     for capture, expected in sorted(made[rule].items()):
         path = captures / capture / f"{name}.parquet"
         rows = tables.read(path)
-        if tables.provenance_of(rows.schema).get("job") == expected:
+        origin = tables.provenance_of(rows.schema)
+        if origin.get("job") == expected:
+            yield rows
+        elif "error" in origin:
+            failed.setdefault(capture, {key: origin[key] for key in ("error", "log")})
             yield rows
         else:
             problem = "was made by other code, settings or recordings than the rest"

@@ -57,6 +57,19 @@ class Rest(NamedTuple):
     value: float
 
 
+def playing_scatter(budgets: Mapping[str, Any]) -> np.ndarray:
+    """Return how far each figure scatters from one playing to the next, NaN where unknown.
+
+    Parameters
+    ----------
+    budgets : mapping
+        Columns of the table `budgets`: repeatability, noise and momentary speed together.
+    """
+    own = np.asarray(budgets["repeatability"], dtype=float)
+    varying = sum(np.nan_to_num(np.asarray(budgets[name], dtype=float)) ** 2 for name in VARYING)
+    return np.asarray(np.sqrt(own**2 + varying))
+
+
 def repeats(
     rows: Mapping[str, np.ndarray], metrics: Mapping[str, Metric]
 ) -> dict[str, Repeatability]:

@@ -23,7 +23,7 @@ from grooveledger.schemas.observe import (
 )
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
-from grooveledger.storage.provenance import FAULT, provenance
+from grooveledger.storage.provenance import FAULT, inherited
 
 #: Part of half the sampling rate up to which a curve can be expected.
 USABLE_PART = 0.9
@@ -59,7 +59,7 @@ def measure_capture(
     if health["channel_order"][0] == "exchanged":
         # The capture is flagged for it; its figures are those of the channels they are named for.
         chain = replace(chain, swap_channels=not chain.swap_channels)
-    origin = provenance(job)
+    origin = inherited(job, [folder / "tracks.parquet", *map(Path, observations)])
     context = CaptureContext(
         capture=job["capture"],
         side=side,

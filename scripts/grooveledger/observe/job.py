@@ -23,7 +23,7 @@ from grooveledger.schemas.observe import (
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
 from grooveledger.storage.digests import check_content, digest
-from grooveledger.storage.provenance import FAULT, made_from, provenance
+from grooveledger.storage.provenance import FAULT, inherited, made_from
 
 
 class Observation(NamedTuple):
@@ -98,7 +98,7 @@ def _observe(
     other, and the measures pass the reason on.
     """
     module, function, declared = OBSERVATIONS[name]
-    origin = provenance(job)
+    origin = inherited(job, [tracks])
     made: pa.Table | tuple[pa.Table, ...] = tuple(tables.empty(table) for table in declared)
     if job.get("used", True):
         observe = getattr(importlib.import_module(f"grooveledger.observe.{module}"), function)

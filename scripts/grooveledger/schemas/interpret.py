@@ -22,7 +22,11 @@ DRIFT = Table(
         real("slope_high", "unit/100 h", "upper end of its 95 % interval"),
         real("p_trend", "", "probability of such a slope without a trend"),
         real("residual_sd", "see unit", "robust scatter about the fit"),
-        real("repeatability_sd", "see unit", "scatter of captures made on one day"),
+        real(
+            "repeatability_sd",
+            "see unit",
+            "scatter of captures made on one day; the archive's without own ones",
+        ),
         real("change_at_hours", "h", "where a step was detected; null where none"),
         real("limit_value", "see unit", "the limit, as a value of the figure"),
         real("hours_at_limit", "h", "when the fit reaches the limit"),

@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,8 @@ PARQUET_MARK = b"PAR1"
 FOOTER_END = 8
 #: Key of the metadata under which an observation says why it is empty.
 FAULT = "fault"
+#: Key under which the table of captures names those whose own jobs failed.
+FAILED = "failed"
 
 
 def provenance(job: Mapping[str, Any]) -> dict[str, str]:
@@ -62,6 +64,24 @@ def made_from(path: Path, expected: str) -> bool:
             return expected.encode() in file.read()
     except OSError:
         return False
+
+
+def inherited(job: Mapping[str, Any], sources: Iterable[Path]) -> dict[str, str]:
+    """Return the provenance of a job's results, or why one of the tables it reads is missing.
+
+    What was made of a table that is empty because of a bug is to be made again with it.
+    """
+    for source in sources:
+        said = failure(source)
+        if said:
+            return said
+    return provenance(job)
+
+
+def failed_captures(path: Path) -> dict[str, dict[str, str]]:
+    """Return `error` and `log` of each capture whose own jobs failed, of the table of captures."""
+    said: dict[str, dict[str, str]] = json.loads(origin(path).get(FAILED, "{}"))
+    return said
 
 
 def failure(path: Path) -> dict[str, str]:

@@ -23,12 +23,13 @@ import ast, json, sys
 found, finders = {}, list(sys.meta_path)
 for rule, *files in map(str.split, sys.argv[1:]):
     sys.meta_path[:] = finders
-    own = ("grooveledger", "job", "failing", "block_pandas")
+    own = ("grooveledger", "job", "failing", "block_pandas", "bug_log")
     for name in [name for name in sys.modules if name.split(".")[0] in own]:
         del sys.modules[name]
     for file in files:
         tree = ast.parse(open(file, encoding="utf-8").read())
-        statements = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
+        imports = (ast.Import, ast.ImportFrom)
+        statements = [node for node in ast.walk(tree) if isinstance(node, imports)]
         exec(compile(ast.Module(statements, []), "imports", "exec"))
     found[rule] = [getattr(m, "__file__", None) for m in list(sys.modules.values())]
 print(json.dumps(found))

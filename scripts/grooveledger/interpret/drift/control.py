@@ -138,7 +138,9 @@ def _group(
     repeat = np.nan_to_num(days.repeatability_sd(values, history.cell[used]))
     # A day of several captures scatters less than a single capture does.
     fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
-    sd = np.sqrt(fit.scatter_sd**2 + fewer * repeat**2)
+    # No band is narrower than captures repeat.
+    known = np.nan_to_num(history.scatter[list(group.group.members)])
+    sd = np.maximum(np.sqrt(fit.scatter_sd**2 + fewer * repeat**2), known)
     chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
     reaches = -stdtrit(fit.degrees, chance)
     count = values.shape[1]

@@ -37,6 +37,8 @@ class History(NamedTuple):
         True where only a bound is known.
     tracks : tuple of str
         Which track each series is read from, by record and side.
+    scatter : ndarray, shape (S,)
+        Standard deviation from one playing to the next in the archive's repeats; NaN where unknown.
     """
 
     stylus: str
@@ -52,6 +54,7 @@ class History(NamedTuple):
     values: Array
     limited: np.ndarray
     tracks: tuple[str, ...]
+    scatter: Array
 
     def settled_hours(self, default_hours: float) -> float:
         """Return the hours at the end of the break-in."""
@@ -196,7 +199,17 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         values,
         limited,
         _tracks(rows, keys, len(series)),
+        _scatter(rows, keys, len(series)),
     )
+
+
+def _scatter(rows: pd.DataFrame, keys: np.ndarray, count: int) -> Array:
+    """Median scatter of each series; NaN where the archive's repeats do not give it."""
+    found = np.full(count, np.nan)
+    if "scatter" in rows.columns:
+        medians = _numbers(rows["scatter"].groupby(keys).median())
+        found[: len(medians)] = medians
+    return found
 
 
 def _tracks(rows: pd.DataFrame, keys: np.ndarray, count: int) -> tuple[str, ...]:

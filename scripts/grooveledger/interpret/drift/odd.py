@@ -125,7 +125,8 @@ def _of_stylus(
     usual = STANDS_OUT * usual_score(groups, history)
     odd: dict[int, list[tuple[float, str, str, str, float, float]]] = {}
     for group in groups:
-        ratio = np.where(group.sd > 0.0, group.deviation / np.where(group.sd > 0, group.sd, 1), 0.0)
+        sd = np.maximum(group.sd, _repeated_sd(group, history))
+        ratio = np.where(sd > 0.0, group.deviation / np.where(sd > 0.0, sd, 1.0), 0.0)
         p = least_squares.two_sided_p(ratio, group.degrees[:, None]) * figures * days
         used = np.flatnonzero(group.tested.fitted.group.used)
         for i, day in zip(*np.nonzero((p < ODD_ALARMS) & (day_scores(group) > usual)), strict=True):
@@ -157,6 +158,13 @@ def _of_stylus(
             "fits_stylus": other,
             "sentence": _sentence(name, worst, len(odd[capture]), other),
         }
+
+
+def _repeated_sd(group: Deviations, history: History) -> Array:
+    """Return how far a day's mean scatters by repeatability alone, shape (S, d); 0 if unknown."""
+    fitted = group.tested.fitted
+    known = np.nan_to_num(history.scatter[list(fitted.group.members)])
+    return np.asarray(known[:, None] / np.sqrt(np.sum(fitted.means > 0.0, axis=1)))
 
 
 def _sentence(

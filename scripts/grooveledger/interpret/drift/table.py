@@ -63,7 +63,7 @@ def _rows(history: History, page: Page, settings: Settings) -> Iterator[Row]:
         row["track"] = history.tracks[s]
         row["break_in_hours"] = page.settled_hours
         sd = days.repeatability_sd(history.values[s : s + 1, used], history.cell[used])
-        row["repeatability_sd"] = float(sd[0])
+        row["repeatability_sd"] = float(sd[0] if np.isfinite(sd[0]) else history.scatter[s])
         filled[s] = row
     for tested in page.tested:
         found = forecast.powers(tested)

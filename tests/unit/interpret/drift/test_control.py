@@ -5,7 +5,12 @@ import pandas as pd
 import pytest
 
 import drift_histories as study
-from grooveledger.interpret.drift import control
+from grooveledger.interpret.drift import (
+    analyse_archive,
+    control,
+    control_table,
+    odd_captures_table,
+)
 
 
 def average_run(weight, limit_sds, shift=0.0, points=201):
@@ -101,3 +106,22 @@ def test_a_first_capture_on_another_chain_is_predicted_by_nothing():
 def test_too_few_captures_have_no_chart():
     values, hours = history(n=6)
     assert chart(values, hours).empty
+
+
+def test_no_band_is_narrower_than_the_archives_repeats():
+    """Values within 0.01 dB of a line, of figures that repeat within 0.2 dB elsewhere."""
+    rng = np.random.default_rng(3)
+    values = 0.01 * rng.standard_normal((1, 12))
+    values[0, -1] += 0.5
+    hours = 30.0 + 10.0 * np.arange(12)
+    archive = study.archive_of(study.long_table(values, hours).assign(track_position=0))
+    names = ["capture", "metric", "channel", "track_position"]
+    budgets = archive[0][names].assign(
+        repeatability=0.2, repeatability_from="repeats", u_noise=np.nan, u_speed=np.nan
+    )
+    alone = control_table(*archive, {})
+    known = control_table(*archive, {}, analyse_archive(*archive, {}, budgets))
+    assert alone["flagged"].any()
+    assert not known["flagged"].any()
+    assert (known["high"] - known["low"]).min() > 2.0 * 0.2
+    assert not len(odd_captures_table(*archive, {}, analyse_archive(*archive, {}, budgets)))

@@ -1,0 +1,25 @@
+"""For every script of a rule: the traceback of a bug goes into the rule's log, of imports too.
+
+Imported before anything of the library.
+"""
+
+import sys
+import traceback
+from pathlib import Path
+from types import TracebackType
+
+import __main__
+
+
+def keep_traceback(
+    kind: type[BaseException], error: BaseException, trace: TracebackType | None
+) -> None:
+    """Write an error that ends the script into the rule's log, and to the screen as ever."""
+    log = Path(__main__.snakemake.log[0])
+    log.parent.mkdir(parents=True, exist_ok=True)
+    log.write_text("".join(traceback.format_exception(kind, error, trace)), encoding="utf-8")
+    sys.__excepthook__(kind, error, trace)
+
+
+if hasattr(__main__, "snakemake"):
+    sys.excepthook = keep_traceback
