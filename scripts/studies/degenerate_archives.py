@@ -28,8 +28,14 @@ from grooveledger.interpret.loading.table import loading_tables
 from grooveledger.interpret.ratings import ratings_table
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.plan import Cartridge, Chain
-from grooveledger.report import capture_page, comparison_page, index, loading_page, stylus_page
-from grooveledger.report import summary_pictures
+from grooveledger.report import (
+    capture_page,
+    comparison_page,
+    index,
+    loading_page,
+    stylus_page,
+    summary_pictures,
+)
 from grooveledger.schemas.capture_metrics import REMARKS
 from grooveledger.schemas.table import REAL, TRUTH, WHOLE, Table
 from grooveledger.storage import data_frames, tables
@@ -107,7 +113,9 @@ def curve(rng: np.random.Generator, declared: Table, capture: str) -> Any:
     columns: dict[str, Any] = {}
     for column in declared.columns:
         if column.type == REAL:
-            columns[column.name] = filled
+            # Shares, voltages and amplitudes are never below 0.
+            is_size = column.unit in ("%", "mV", "um")
+            columns[column.name] = np.abs(filled) if is_size else filled
         elif column.type == WHOLE:
             columns[column.name] = 5
         elif column.type == TRUTH:

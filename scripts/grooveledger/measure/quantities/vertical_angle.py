@@ -200,7 +200,12 @@ MEASURE = Measure(
             least_change=1.0,
             is_signed=True,
         ),
-        Metric("tracing_radius_um", "um", "Tip radius along the groove, by tracing"),
+        Metric(
+            "tracing_radius_um",
+            "um",
+            "Tip radius along the groove, by tracing",
+            least_share=0.1,
+        ),
     ),
     figures=figures,
 )
