@@ -44,7 +44,7 @@ def channel_curves(response: pd.DataFrame) -> dict[tuple[str, str], Curve]:
     """Return the widest response of every capture and channel that is relative to 1 kHz.
 
     Of several tracks the one that reaches highest is taken, of equals the first. Rows that a noise
-    floor limits are bounds, not figures, and are left out.
+    floor limits are bounds, not figures, and are left out; so are those of unknown uncertainty.
 
     Parameters
     ----------
@@ -60,6 +60,7 @@ def channel_curves(response: pd.DataFrame) -> dict[tuple[str, str], Curve]:
         (response["reference_hz"] == REFERENCE_HZ)
         & ~response["limited"].fillna(False).astype(bool)
         & response["response_db"].notna()
+        & response["uncertainty_db"].notna()
     ]
     curves: dict[tuple[str, str], Curve] = {}
     for place, rows in usable.groupby(["capture", "channel", "track"], sort=True):

@@ -125,11 +125,16 @@ def _pictures(
             yield frequency.spectrum(rows, float(str(tone_hz)))
     if (speed := columns("observations/speed_trace")) is not None:
         # Of several steady tones the longest tells most; the others' figures are in the table.
-        parts = [(track, rows) for (track, _), rows in groups(speed, "track", "channel")]
-        track, longest = max(parts, key=lambda part: count(part[1]))
-        number = int(float(str(track)))
-        yield motion.speed_trace(longest, number)
-        yield motion.revolution(longest, number, rpm)
+        parts = [
+            (track, rows)
+            for (track, _), rows in groups(speed, "track", "channel")
+            if np.isfinite(rows["deviation_pct"]).any()
+        ]
+        if parts:
+            track, longest = max(parts, key=lambda part: count(part[1]))
+            number = int(float(str(track)))
+            yield motion.speed_trace(longest, number)
+            yield motion.revolution(longest, number, rpm)
     noise = columns("observations/noise_density")
     if noise is not None and tracks is not None:
         silent = _silent(noise, tables.columns(tracks))

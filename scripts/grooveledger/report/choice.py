@@ -23,7 +23,11 @@ def in_order_of_hours(captures: Iterable[Row], stylus: str) -> list[Row]:
         and row["status"] != Status.REJECTED
         and row["stylus_hours"] is not None
     ]
-    return sorted(own, key=lambda row: (row["stylus_hours"], row["captured_at"], row["capture"]))
+
+    def place(row: Row) -> tuple[float, str, str]:
+        return row["stylus_hours"], row["captured_at"] or "", row["capture"]
+
+    return sorted(own, key=place)
 
 
 def settled(captures: Sequence[Row], break_in_hours: float) -> list[Row]:

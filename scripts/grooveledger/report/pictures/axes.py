@@ -181,7 +181,10 @@ def name_beside(axes: Axes, names: Sequence[Name]) -> None:
         low, high = math.log(low), math.log(high)
 
     def place(name: Name) -> float:
-        value = math.log(name.height) if axes.get_yscale() == "log" else name.height
+        value = name.height
+        if axes.get_yscale() == "log":
+            # What is 0 has its name at the panel's lower edge.
+            value = math.log(value) if value > 0.0 else low
         return (value - low) / (high - low)
 
     ordered = sorted(names, key=place)
