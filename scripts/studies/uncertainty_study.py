@@ -47,7 +47,7 @@ def measured(world: World, capture: str, settings: Mapping[str, Any]) -> dict[st
     context = CaptureContext(capture, SIDE, CHAIN, world.cartridge, {}, place, observed)
     found = {}
     for name, measure in MEASURES.items():
-        own = {**settings.get(name, {}), "mains_hz": 50}
+        own = {**settings.get(measure.block or name, {}), "mains_hz": 50}
         rows = measure.measure(replace(context, settings=own))
         if rows.num_rows:
             found[name] = tables.columns(rows)

@@ -286,6 +286,8 @@ def truth(world: World) -> dict[tuple[str, str], float]:
     at = np.array(1000.0)
     balance = float(world._balance(at))
     found["balance_db", "both"] = float(_db(balance))
+    left, right = (world.walls[channel].tracks_um for channel in CHANNELS)
+    found["tracked_left_over_right_um", "both"] = left - right
     found["interchannel_phase_deg", "both"] = world.phase_deg
     found["azimuth_deg", "both"] = float(np.degrees(np.arctan(world.tangent)))
     to_right = complex(world.crosstalk("left", at)) / balance

@@ -190,9 +190,13 @@ def _read_styli(
     captures_sheet.check_reference(rows, "cartridge", cartridges, name, faults)
     break_in_hours = (settings.get("drift") or {}).get("break_in_hours")
     styli: Things = {}
-    for _, values in rows:
+    for number, values in rows:
         if values["break_in_hours"] is None:
             values["break_in_hours"] = break_in_hours
+        fitted_on, retired_on = values["fitted_on"], values["retired_on"]
+        if fitted_on is not None and retired_on is not None and retired_on < fitted_on:
+            problem = f"is before it was fitted ({fitted_on})"
+            faults.add(name, f"row {number}, retired_on", problem, "Correct one of the two dates.")
         if values["stylus"] is not None:
             styli.setdefault(values["stylus"], values)
     return styli

@@ -145,6 +145,10 @@ def fill_hours(
             problem = f"is before the stylus was fitted ({fitted_on})"
             remedy = "Correct the date here, or fitted_on in the styli's sheet, or the stylus."
             faults.add(name, f"row {number}, captured_at", problem, remedy)
+        elif stylus["retired_on"] is not None and captured_on > day(stylus["retired_on"]):
+            problem = f"is after the stylus was retired ({stylus['retired_on']})"
+            remedy = "Correct the date here, or retired_on in the styli's sheet, or the stylus."
+            faults.add(name, f"row {number}, captured_at", problem, remedy)
         elif values["stylus_hours"] is None:
             if log is not None and log.knows(values["stylus"]):
                 played = log.hours_between(values["stylus"], day(fitted_on), captured_on)

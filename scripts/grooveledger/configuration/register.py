@@ -1,6 +1,7 @@
 """Add new recordings to the captures' sheet: rows are appended, nothing typed is changed."""
 
 import csv
+import datetime
 import io
 import re
 import unicodedata
@@ -215,8 +216,12 @@ class _Namer:
 
     def __init__(self, archive: Archive) -> None:
         self._settings = archive.settings
-        self._fitted_on = {
-            stylus: day(values["fitted_on"]) for stylus, values in archive.styli.items()
+        self._in_use = {
+            stylus: (
+                day(values["fitted_on"]),
+                day(values["retired_on"]) if values["retired_on"] else datetime.date.max,
+            )
+            for stylus, values in archive.styli.items()
         }
         self._sides = {key: Side.from_mapping(side) for key, side in archive.sides.items()}
         records: dict[str, list[str]] = {}
@@ -284,10 +289,10 @@ class _Namer:
         if "stylus" in entry.cells or "captured_at" not in entry.cells:
             return
         captured_on = day(entry.cells["captured_at"])
-        fitted = [stylus for stylus, on in self._fitted_on.items() if on <= captured_on]
+        fitted = [stylus for stylus, (on, to) in self._in_use.items() if on <= captured_on <= to]
         if len(fitted) == 1:
             entry.cells["stylus"] = fitted[0]
-            entry.remarks.append(f"{fitted[0]} is the only stylus that was fitted by then")
+            entry.remarks.append(f"{fitted[0]} is the only stylus that was in use then")
 
     def _side(self, entry: Entry, likely: list[tuple[str, str]] | None, duration_s: float) -> None:
         cells = entry.cells

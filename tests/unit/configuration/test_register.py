@@ -133,7 +133,7 @@ def test_a_stylus_alone_fitted_by_then_is_taken(tmp_path):
     )
     entries = archive.register()
     assert [entry.cells.get("stylus") for entry in entries] == [None, "s1", None]
-    assert "s1 is the only stylus that was fitted by then" in archive.told[-1]
+    assert "s1 is the only stylus that was in use then" in archive.told[-1]
 
 
 def test_configured_cells_stand_where_nothing_else_tells(tmp_path):

@@ -61,10 +61,18 @@ def stylus_states(
 def retired(captures: pd.DataFrame, styli: pd.DataFrame) -> dict[str, str]:
     """Return, of each stylus that was replaced, how that is known.
 
-    A stylus is retired where a later one of its cartridge was fitted and it made no capture since.
+    A stylus is retired on the date that the sheet gives, or where a later one of its cartridge was
+    fitted and it made no capture since.
     """
+    found = {}
+    if "retired_on" in styli.columns:
+        found = {
+            str(stylus): f"Retired on {str(date)[:10]}."
+            for stylus, date in zip(styli["stylus"], styli["retired_on"], strict=True)
+            if str(date)[:1].isdigit()
+        }
     if "fitted_on" not in styli.columns or "captured_at" not in captures.columns:
-        return {}
+        return found
     fitted = {
         str(stylus): (str(cartridge), str(date)[:10])
         for stylus, cartridge, date in zip(
@@ -74,7 +82,6 @@ def retired(captures: pd.DataFrame, styli: pd.DataFrame) -> dict[str, str]:
     }
     dates = captures["captured_at"].astype(str).str[:10]
     newest = dates.groupby(captures["stylus"].astype(str)).max().to_dict()
-    found = {}
     for stylus, (cartridge, date) in fitted.items():
         later = [
             (other_date, other)
@@ -83,7 +90,7 @@ def retired(captures: pd.DataFrame, styli: pd.DataFrame) -> dict[str, str]:
         ]
         if later and stylus in newest and str(newest[stylus]) < min(later)[0]:
             day, successor = min(later)
-            found[stylus] = f"Retired: stylus {successor} was fitted on {day}."
+            found.setdefault(stylus, f"Retired: stylus {successor} was fitted on {day}.")
     return found
 
 

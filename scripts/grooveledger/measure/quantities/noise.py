@@ -492,6 +492,7 @@ MEASURE = Measure(
             "Surface noise, 468-weighted quasi-peak",
             Group.RECORD,
             CHAIN_AND_RECORD | {Covariate.RECORD_PLAYS},
+            least_change=1.0,
         ),
         Metric(
             "ticks_per_min",

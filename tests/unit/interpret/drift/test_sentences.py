@@ -14,6 +14,7 @@ from grooveledger.interpret.drift import (
     control_table,
     drift_table,
     odd_captures_table,
+    states,
     stylus_states,
 )
 
@@ -218,3 +219,19 @@ def test_lost_tables_columns_do_not_matter():
     metrics, captures, styli = archive({TREBLE: -0.7})
     drift = drift_table(metrics, captures, styli, {}).convert_dtypes(dtype_backend="pyarrow")
     assert "falling 0.7" in stylus_states(drift, captures, styli, {})["sentence"].iloc[0]
+
+
+def test_a_stylus_is_retired_by_the_sheet_or_by_its_successor():
+    styli = pd.DataFrame(
+        {
+            "stylus": ["a", "b", "c"],
+            "cartridge": ["one", "two", "two"],
+            "fitted_on": ["2020-01-01", "2020-01-01", "2021-01-01"],
+            "retired_on": ["2020-06-01", None, None],
+        }
+    )
+    captures = pd.DataFrame({"stylus": ["a", "b"], "captured_at": ["2020-03-01", "2020-04-01"]})
+    assert states.retired(captures, styli) == {
+        "a": "Retired on 2020-06-01.",
+        "b": "Retired: stylus c was fitted on 2021-01-01.",
+    }
