@@ -81,7 +81,7 @@ def weighting_468_response(frequency_hz: npt.ArrayLike) -> np.ndarray:
     gain = WEIGHTING_468_SLOPE * 10.0 ** (WEIGHTING_468_GAIN_DB / 20.0)
     for pole_hz in WEIGHTING_468_POLES_HZ:
         p = p / (1.0 - 1j * np.asarray(frequency_hz, dtype=float) / pole_hz)
-    return -1j * gain * p
+    return gain * p
 
 
 def a_weighting_db(frequency_hz: npt.ArrayLike) -> np.ndarray:

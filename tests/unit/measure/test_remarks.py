@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grooveledger.measure.remarks import DrivenLevels, modulation_remarks
 from grooveledger.simulate import StylusTruth
 from grooveledger.simulate.stylus import TYPICAL_CROSSTALK, TYPICAL_HARMONICS
 from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, sweeps, told
@@ -184,3 +185,46 @@ def test_distortion_beyond_all_reason():
     assert "stylus under a glass" in text
     tracks["clipped"][:] = True
     assert told((orders, tracks), side) == []
+
+
+# Thresholds -------------------------------------------------------------------------------------
+
+
+def levels(modulation, left_db, phase_cos=1.0, number=1):
+    return DrivenLevels(
+        replace(SIDE.tracks[0], track=number, modulation=modulation), left_db, phase_cos
+    )
+
+
+@pytest.mark.parametrize(("imbalance_db", "is_weak"), [(5.9, False), (6.1, True), (44.0, True)])
+def test_a_channel_is_weak_from_6_db(imbalance_db, is_weak):
+    tracks = [levels("lateral", imbalance_db), levels("lateral", imbalance_db, number=2)]
+    said, as_described = modulation_remarks(tracks, 10.0)
+    assert [("right channel is" in text) for _, text in said] == [True] * is_weak
+    assert as_described == (frozenset() if is_weak else {1, 2})
+
+
+def test_a_channel_that_carries_nothing_from_45_db_is_left_to_stage_1():
+    assert modulation_remarks([levels("lateral", 45.1)], 10.0) == ([], frozenset())
+
+
+def test_tracks_that_lean_to_either_side_are_no_weak_channel():
+    said, _ = modulation_remarks([levels("lateral", 7.0), levels("lateral", -7.0, number=2)], 10.0)
+    assert [track for track, _ in said] == [1, 2]
+
+
+@pytest.mark.parametrize(("driven_db", "is_alike"), [(9.9, True), (10.1, False)])
+def test_channels_of_one_groove_wall_are_alike_below_the_least_separation(driven_db, is_alike):
+    tracks = [levels("left", driven_db), levels("right", -20.0, number=2)]
+    said, as_described = modulation_remarks(tracks, 10.0)
+    assert [track for track, _ in said] == [1] * is_alike
+    assert as_described == {1, 2} - ({1} if is_alike else set())
+
+
+@pytest.mark.parametrize(("phase_cos", "is_turned"), [(-0.45, False), (-0.55, True)])
+def test_an_axis_is_turned_beyond_120_degrees(phase_cos, is_turned):
+    tracks = [levels("lateral", 0.0, phase_cos), levels("lateral", 0.0, number=2)]
+    said, _ = modulation_remarks(tracks, 10.0)
+    assert [track for track, _ in said] == [1] * is_turned
+    # All turned alike: the leads, of which stage 1 knows.
+    assert modulation_remarks(tracks[:1], 10.0)[0] == []

@@ -7,10 +7,12 @@ from grooveledger.physics import weighting
 from grooveledger.physics.weighting import (
     FLUTTER_WEIGHTING_TABLE,
     a_weighting_db,
+    a_weighting_response,
     flutter_weighting,
     rumble_weighting_db,
     two_sigma_peak,
     weighting_468_db,
+    weighting_468_response,
 )
 
 # IEC 61672-1 and GOST 17187-2010: third octaves from 10 Hz to 20 kHz, dB.
@@ -53,6 +55,22 @@ def test_468_analytic_values():
     np.testing.assert_allclose(
         weighting_468_db([100, 6300, 12500]), [-19.889, 12.178, -0.054], atol=6e-4
     )
+
+
+@pytest.mark.parametrize(
+    ("response", "level_db", "atol"),
+    [
+        (a_weighting_response, a_weighting_db, 1e-9),
+        (weighting_468_response, weighting_468_db, 0.02),
+    ],
+)
+def test_a_complex_weighting_has_the_levels_of_the_other_and_is_a_real_filters(
+    response, level_db, atol
+):
+    hz = np.geomspace(20.0, 20_000.0, 200)
+    np.testing.assert_allclose(20.0 * np.log10(np.abs(response(hz))), level_db(hz), atol=atol)
+    # A filter with a real impulse response, and so a causal one: quasi-peak depends on its phase.
+    np.testing.assert_allclose(response(-hz), np.conj(response(hz)), rtol=1e-12)
 
 
 def test_flutter_weighting_is_near_each_row_of_the_table():

@@ -226,6 +226,11 @@ def test_preferred_values():
         [10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82, 100],
     )
     np.testing.assert_array_equal(preferred_values(4, 10, 100), [10, 15, 22, 33, 47, 68, 100])
+    # E24: the values between those of E12.
+    np.testing.assert_array_equal(
+        np.setdiff1d(preferred_values(1, 10, 99), preferred_values(2, 10, 99)),
+        [11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91],
+    )
 
 
 def test_candidates_keep_the_chains_own_capacitance():
