@@ -86,8 +86,8 @@ def harmonic_parts(
     """Return the preamplifier's parts of the root sum square of harmonics, in their own unit.
 
     The gain at each order and that at the fundamental depart from that at 1 kHz within the
-    preamplifier's tolerance, each by itself: they lie an octave and more apart. All orders refer to
-    the one fundamental, so its part does not average out.
+    preamplifier's tolerance; orders nearer to one another than an octave share what they depart by
+    (`apart_db`). All orders refer to the one fundamental, so its part does not average out.
 
     Parameters
     ----------
@@ -103,7 +103,9 @@ def harmonic_parts(
     u = between_db(tolerance_db, line_hz, REFERENCE_HZ) / DB_PER_NEPER
     power = np.nan_to_num(ratios) ** 2
     total = np.sqrt(power.sum(axis=1))
-    spread = np.sqrt(((power * u) ** 2).sum(axis=1))
+    octaves = np.subtract.outer(np.log2(orders), np.log2(orders))
+    shared = np.maximum(1.0 - octaves**2, 0.0)
+    spread = np.sqrt(np.einsum("im,mn,in->i", power * u, shared, power * u))
     own = np.divide(spread, total, out=np.zeros(len(total)), where=total > 0.0)
     return {
         "preamplifier": np.asarray(own),

@@ -63,9 +63,9 @@ def test_another_cut_is_as_uncertain_as_two_levels():
 
 
 def test_harmonics_depart_each_by_itself_and_their_fundamental_with_all():
-    """The root sum square of 2 % and 1 % with gains drawn within the preamplifier's tolerance."""
+    """The root sum square of 2 % and 1 % an octave apart, with gains drawn within the tolerance."""
     ratios = np.array([[0.02, 0.01]])
-    parts = harmonic_parts(CHAIN, np.array([4000.0]), np.array([2, 3]), ratios)
+    parts = harmonic_parts(CHAIN, np.array([4000.0]), np.array([2, 4]), ratios)
     gains_db = drawn(0.3, 3, DRAWS)
     lines = ratios[0][:, np.newaxis] * 10.0 ** (gains_db[1:] / 20.0)
     alone = np.sqrt((lines**2).sum(axis=0))
@@ -75,8 +75,19 @@ def test_harmonics_depart_each_by_itself_and_their_fundamental_with_all():
     assert both == pytest.approx(float(np.std(together)), rel=0.01)
 
 
+def test_neighbouring_harmonics_share_what_they_depart_by():
+    """Equal orders at one frequency would depart as one: the part goes with their sum."""
+    ratios = np.array([[0.01, 0.01]])
+    apart, near = (
+        harmonic_parts(CHAIN, np.array([4000.0]), np.array(orders), ratios)["preamplifier"][0]
+        for orders in ([2, 4], [4, 5])
+    )
+    octaves = np.log2(5.0 / 4.0)
+    assert near / apart == pytest.approx(np.sqrt(2.0 - octaves**2))
+
+
 def test_harmonics_not_observed_have_no_part():
-    parts = harmonic_parts(CHAIN, np.array([4000.0]), np.array([2, 3]), np.full((1, 2), np.nan))
+    parts = harmonic_parts(CHAIN, np.array([4000.0]), np.array([2, 4]), np.full((1, 2), np.nan))
     assert parts["preamplifier"][0] == parts["second_frequency"][0] == 0.0
 
 

@@ -22,6 +22,7 @@ from grooveledger.interpret.drift.odd import (
     ODD_ALARMS,
     STANDS_OUT,
     deviations,
+    enough,
     odd_captures,
     usual_score,
 )
@@ -100,8 +101,16 @@ def _charts(history: History, page: Page, settings: Settings) -> Iterator[Chart]
         return
     others = [found for found in map(deviations, page.tested) if found is not None]
     usual = STANDS_OUT * usual_score(others, history, str(history.day[-1]))
-    for group in shown:
-        yield from _group(history, settings, group, page.tested[0].correlation, figures, usual)
+    charts = [
+        chart
+        for group in shown
+        for chart in _group(history, settings, group, page.tested[0].correlation, figures, usual)
+    ]
+    if sum(bool(chart["flagged"].any()) for chart in charts) < enough(figures):
+        for chart in charts:
+            chart["flagged"] = np.zeros_like(chart["flagged"])
+            chart["reason"] = np.full(len(chart["reason"]), None, dtype=object)
+    yield from charts
 
 
 def _predictable(group: Fitted, history: History, newest: np.ndarray, least_days: int) -> bool:

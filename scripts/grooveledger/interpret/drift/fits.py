@@ -26,6 +26,9 @@ PERMUTATIONS = 999
 #: Hours that captures must span before a trend is stated: a twentieth of 400 h, the earliest at
 #: which limits of wear commonly lie (common practice).
 MINIMUM_SPAN_HOURS = 20.0
+#: Days that are alike in time must amount to this many independent ones before anything is said of
+#: a trend or a step (our own simulation, scripts/studies/drift_study.py).
+EFFECTIVE_DAYS = 4.0
 #: A baseline is read at the end of the break-in if it lies within this share of the observed hours
 #: before the first capture; else at the first capture.
 BASELINE_REACH = 0.25

@@ -31,6 +31,9 @@ ODD_ALARMS = 0.04
 #: share of them that is named: a page whose figures scatter widely now and then is no page of odd
 #: captures (our own simulation, scripts/studies/drift_study.py).
 STANDS_OUT, USUAL_SHARE = 1.3, 0.9
+#: Of a page of several figures two at least must be odd: figures scatter widely now and then by
+#: themselves, each in its own capture (our own simulation, scripts/studies/drift_study.py).
+SEVERAL_FIGURES, FIGURES_AT_LEAST = 4, 2
 #: A capture fits another stylus where this many figures agree, with a mean square deviation of at
 #: most this many variances, and its own misfit is at least this many times larger.
 FIGURES_THAT_AGREE = 4
@@ -141,6 +144,8 @@ def _of_stylus(
                 entry = (float(p[i, day]), metric, channel, unit, away, float(ratio[i, day]))
                 odd.setdefault(int(capture), []).append(entry)
     for capture in sorted(odd):
+        if len(odd[capture]) < enough(figures):
+            continue
         worst = min(odd[capture])
         other = _fits(history, capture, by_name, pages)
         name = str(history.capture[capture])
@@ -158,6 +163,11 @@ def _of_stylus(
             "fits_stylus": other,
             "sentence": _sentence(name, worst, len(odd[capture]), other),
         }
+
+
+def enough(figures: int) -> int:
+    """Return how many figures of a page of so many must be odd."""
+    return FIGURES_AT_LEAST if figures >= SEVERAL_FIGURES else 1
 
 
 def _repeated_sd(group: Deviations, history: History) -> Array:

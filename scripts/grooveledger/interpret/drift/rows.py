@@ -10,6 +10,7 @@ from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import (
     CONSTANT,
+    EFFECTIVE_DAYS,
     HOURS,
     SLOPE_HOURS,
     STEP_ALARMS,
@@ -27,10 +28,6 @@ from grooveledger.schemas.table import TEXT, WHOLE
 
 #: Where stylus and record share the blame, the record is cleared or blamed beyond this doubt only.
 BLAME_SIGNIFICANCE = 0.025
-
-#: Days that are alike in time must amount to this many independent ones before anything is said of
-#: a trend (our own simulation, scripts/studies/drift_study.py).
-EFFECTIVE_DAYS = 4.0
 
 #: Columns of text and of whole numbers; all others are real.
 TEXT_COLUMNS = frozenset(column.name for column in DRIFT.columns if column.type == TEXT)
@@ -79,7 +76,8 @@ def fill_row(
     fit, figure = tested.fit, i
     row["p_trend"], row["p_adjusted"] = tested.p_trend[i], tested.p_adjusted[i]
     slopes = _slope_interval(fit, i)
-    stepped = _stepped(row, tested, i)
+    can_be_told = tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS
+    stepped = _stepped(row, tested, i) if can_be_told else None
     if stepped is not None:
         fit, figure, slopes, p_trend = stepped
         row["p_trend"] = p_trend
@@ -96,7 +94,7 @@ def fill_row(
     _fill_covariates(row, fit, figure, tested)
     met = _meeting(row, fit, figure, tested, i, found, settings, stepped is not None)
     passed = met is not None and _fill_limit(row, met)
-    if tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS:
+    if can_be_told:
         row["verdict"] = _verdict(row, tested.p_together[i], passed)
 
 

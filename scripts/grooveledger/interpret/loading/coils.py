@@ -79,7 +79,12 @@ def gather(
     side where there is one.
     """
     ready = after_break_in(captures, styli)
-    usable = response[response["reference_hz"].notna() & response["response_db"].notna()]
+    usable = response[
+        response["reference_hz"].notna()
+        & response["response_db"].notna()
+        & response["uncertainty_db"].notna()
+        & ~response["limited"].fillna(False).astype(bool)
+    ]
     covering = usable.loc[usable["reference_hz"] == REFERENCE_HZ, "capture"].unique()
     ready = ready[ready["capture"].isin(covering) & ready["chain"].isin(list(chains))]
     first = ready.drop_duplicates(["stylus", "chain"])
