@@ -1,7 +1,7 @@
 """Random archives of known truth, and every statement about their styli held to it."""
 
 import re
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -9,6 +9,7 @@ import pandas as pd
 import library_path  # noqa: F401
 from drift_histories import archive_of, long_table, uneven_hours
 from grooveledger.interpret.drift import (
+    advice_table,
     control_table,
     drift_table,
     odd_captures_table,
@@ -17,6 +18,8 @@ from grooveledger.interpret.drift import (
 from grooveledger.schemas.states import MOVING, Status
 
 BREAK_IN_HOURS = 30.0
+#: Days that a trend needs, by default.
+LEAST_DAYS = 6
 #: Figures of a page: metric, channel, level, scatter, wear per 100 h, change at the limit.
 FIGURES = (
     ("response_10khz_db", "left", -0.3, 0.15, -0.6, -2.0),
@@ -123,7 +126,52 @@ def false_statements(seed: int) -> list[str]:
     if control["flagged"].any() and newest != true_odd:
         wrong.append("newest odd: none")
     wrong += [f"odd: {name}" for name in unfit["capture"] if not _on_day(captures, name, true_odd)]
+    wrong += _false_recommendation(str(state["recommendation"]), truths, by_key, state)
+    for advice in advice_table(drift, control, captures, styli, {})["advice"]:
+        wrong += _false_advice(str(advice), captures, true_odd)
     return wrong
+
+
+def _false_recommendation(
+    said: str, truths: dict[tuple[str, str], Truth], by_key: Any, state: Any
+) -> list[str]:
+    """Return a recommendation that contradicts the truth.
+
+    To replace a stylus of which no figure is beyond its limit, or to play on when the figure that
+    decides has long been.
+    """
+    now = float(state["hours_now"])
+    passed = {
+        key: truth.limit_hours(by_key[key].baseline_hours)
+        for key, truth in truths.items()
+        if np.isfinite(truth.change) and np.isfinite(by_key[key].baseline_hours)
+    }
+    stepped = any(truth.step != 0.0 for truth in truths.values())
+    if "replace it" in said and not stepped and not any(at <= now for at in passed.values()):
+        return [f"recommendation: {said}"]
+    until = re.search(r"microscope before (\d+) h", said)
+    due = (state["due_metric"], state["due_channel"])
+    if until and due in passed and not stepped and passed[due] < float(until[1]) - 1.0:
+        return [f"recommendation: {said}"]
+    return []
+
+
+def _false_advice(said: str, captures: pd.DataFrame, odd: str) -> list[str]:
+    """Return advice that rests on what is not so."""
+    settled = captures[captures["stylus_hours"] >= BREAK_IN_HOURS]
+    days = settled["captured_at"].nunique()
+    wanted = re.search(r"Make (\d+) more capture", said)
+    again = re.search(r"Capture again at about (\d+) h", said)
+    repeated = re.search(r"repeat capture ([\w.-]+)", said)
+    false = (
+        (wanted and int(wanted[1]) + days != LEAST_DAYS)
+        or (again and float(again[1]) < captures["stylus_hours"].max() - 1.0)
+        or (repeated and not _on_day(captures, repeated[1], odd))
+        or ("twice on one day" in said and captures["captured_at"].duplicated().any())
+        # One record, never worn, one chain, no temperature: nothing is to be told apart.
+        or any(word in said for word in ("copy of", "chain", "room at", "Play record"))
+    )
+    return [f"advice: {said}"] if false else []
 
 
 def _on_day(captures: pd.DataFrame, name: str, odd: str) -> bool:

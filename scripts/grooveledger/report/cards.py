@@ -57,6 +57,7 @@ def card(
         "verdict": state["verdict"],
         "sentence": state["sentence"],
         "retired": state.get("retired"),
+        "odd_captures": state.get("odd_captures"),
         "due": due,
         "due_metric": metric_words.metric_within(state["due_metric"])
         if state["due_metric"]

@@ -185,9 +185,9 @@ def trend_of(
     control_rows: Sequence[Row] = (),
     large: bool = False,
 ) -> Picture:
-    """Draw the trend of a metric of a stylus; of several tracks the first in the plan."""
-    points = first_tracks(where(metrics, metric=metric))
+    """Draw the trend of a metric of a stylus; of several tracks the one that the drift follows."""
     fits = [row for row in drift if row["metric"] == metric]
+    points = followed_tracks(where(metrics, metric=metric), fits)
     expected = {
         (row["capture"], row["channel"]): row["centre"]
         for row in control_rows
@@ -198,9 +198,18 @@ def trend_of(
     return trend(metric, title, points, fits, break_in_hours, expected, **size)
 
 
-def first_tracks(points: Columns) -> Columns:
-    """Keep, of each capture and channel, the figure of the track that comes first in the plan."""
-    order = np.argsort(points["track_position"], kind="stable")
+def followed_tracks(points: Columns, fits: Sequence[Row]) -> Columns:
+    """Keep, of each capture and channel, the figure of the track that the drift follows.
+
+    Where it names none, the first in the plan is kept.
+    """
+    tracks = {row["channel"]: tracks_by_place(row.get("track")) for row in fits}
+    followed = np.zeros(len(points["track"]), dtype=bool)
+    for i, channel in enumerate(points["channel"]):
+        named = tracks.get(channel, {})
+        wanted = named.get(f"{points['record'][i]}/{points['side'][i]}", named.get(""))
+        followed[i] = wanted is not None and points["track"][i] == wanted
+    order = np.lexsort((points["track_position"], ~followed))
     seen: set[tuple[str, str]] = set()
     kept = []
     for index in order.tolist():
@@ -210,6 +219,18 @@ def first_tracks(points: Columns) -> Columns:
             kept.append(index)
     kept.sort()
     return {name: values[kept] for name, values in points.items()}
+
+
+def tracks_by_place(said: str | None) -> dict[str, float]:
+    """Return the tracks that a drift row names, by record and side; one for all under no name.
+
+    Examples
+    --------
+    >>> tracks_by_place("7"), tracks_by_place("bench/a: 7; bench/b: 3"), tracks_by_place(None)
+    ({'': 7.0}, {'bench/a': 7.0, 'bench/b': 3.0}, {})
+    """
+    parts = [part.rpartition(": ") for part in (said or "").split("; ")]
+    return {place: float(track) for place, _, track in parts if track.replace(".", "", 1).isdigit()}
 
 
 def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:

@@ -32,7 +32,7 @@ class Conditions(NamedTuple):
     hours, plays, temperature_c : ndarray of float, shape (n,)
         NaN where unknown (not hours).
     record, chain : ndarray of str, shape (n,)
-        Record and side in one label; the chain's id.
+        Record, side and copy in one label; the chain's id.
     """
 
     hours: Array

@@ -176,7 +176,7 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
     hours = _numbers(once["stylus_hours"])
     day = day_labels(when, hours)
     date = pd.to_datetime(pd.Series(when).str[:10], errors="coerce", format="%Y-%m-%d")
-    record = (once["record"].astype(str) + "/" + once["side"].astype(str)).to_numpy(dtype=str)
+    record = _played(once).to_numpy(dtype=str)
     chain = once["chain"].astype(str).to_numpy(dtype=str)
     labels = ["\t".join(parts) for parts in zip(day, record, chain, strict=True)]
     return History(
@@ -201,6 +201,15 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         _tracks(rows, keys, len(series)),
         _scatter(rows, keys, len(series)),
     )
+
+
+def _played(rows: pd.DataFrame) -> "pd.Series[str]":
+    """Record and side of each capture, and the copy where one is named: each has its own wear."""
+    place = rows["record"].astype(str) + "/" + rows["side"].astype(str)
+    if "copy" not in rows.columns:
+        return place
+    copy = rows["copy"].fillna("").astype(str)
+    return place + (", copy " + copy).where(copy != "", "")
 
 
 def _scatter(rows: pd.DataFrame, keys: np.ndarray, count: int) -> Array:

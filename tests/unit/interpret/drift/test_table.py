@@ -319,3 +319,17 @@ def test_settling_that_goes_on_longer_is_seen():
     rows = study.drift_of(study.long_table(values, hours))
     assert rows["break_in_hours"].iloc[0] >= 45.0
     assert (rows["verdict"] == "steady").all()
+
+
+def test_copies_of_a_record_are_told_apart():
+    """A second copy that reads 1 dB less, played every other time."""
+    hours = 30.0 + 10.0 * np.arange(16)
+    values = 0.05 * np.random.default_rng(5).standard_normal((2, 16))
+    second = np.arange(16) % 2 == 1
+    values[:, second] -= 1.0
+    table = study.long_table(values, hours)
+    table["copy"] = np.tile(np.where(second, "new", "old"), 2)
+    rows = study.drift_of(table)
+    assert (rows["residual_sd"] < 0.1).all()
+    assert (rows["verdict"] == "steady").all()
+    assert study.drift_of(table.drop(columns="copy"))["residual_sd"].min() > 0.3
