@@ -8,8 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import yaml
 from test_truth import CARTRIDGE, NOISY, side_of, sweep, tone
 
+import make_configuration
+from grooveledger.configuration import load
 from grooveledger.plan import Side
 from grooveledger.simulate import StylusTruth, simulate_capture
 from grooveledger.simulate.archives import small_chain
@@ -335,3 +338,48 @@ def test_steps_two_per_cent_off_their_frequencies(tmp_path, stated):
         true_db = truth.response_db(3, "left", rows["played_hz"])
         true_db = true_db - truth.response_db(3, "left", at_1khz)
         np.testing.assert_allclose(rows["response_db"], true_db, atol=0.08)
+
+
+def test_copies_with_plays_and_calibrations_of_their_own(tmp_path):
+    """One was cut as described, the other 2 dB too hot in the treble, as its sheet says."""
+    tracks = [tone(1, "left"), tone(2, "right"), sweep(3, "left"), sweep(4, "right")]
+    record = {"record": "twice", "rpm": 33.3333, "response_tolerance_db": 1.0,
+              "copies": {"plain": {},
+                         "hot": {"calibration": "config/records/hot.tsv",
+                                 "response_tolerance_db": 0.3}},
+              "sides": {"a": {"gap_s": 2.0, "tracks": tracks}}}  # fmt: skip
+    header = ["capture", "file", "captured_at", "stylus", "record", "side", "chain", "copy"]
+    order = ("plain", "hot", "hot")
+    sheet = [
+        [f"c{i}", f"c{i}.flac", f"2024-03-1{i}", "s1", "twice", "a", "bench", copy]
+        for i, copy in enumerate(order)
+    ]
+    hot = [["side", "track", "frequency_hz", "recorded_db"]]
+    for track in ("3", "4"):
+        hot += [["a", track, hz, db] for hz, db in (("500", "0"), ("1000", "0"), ("10000", "2"))]
+    folder = make_configuration.write(
+        tmp_path,
+        {
+            "config/records/twice.yaml": yaml.safe_dump(record),
+            "config/records/hot.tsv": make_configuration.sheet(hot),
+            "config/captures.tsv": make_configuration.sheet([header, *sheet]),
+        },
+    )
+    archive = load(make_configuration.config(), folder)
+    assert [row["record_plays"] for row in archive.captures] == [0, 0, 1]
+    plain, hot_side = (archive.side_of(row) for row in archive.captures[:2])
+    for name, cut in (("plain", plain), ("hot", hot_side)):
+        for as_copy, side in (("plain", plain), ("hot", hot_side)):
+            place = tmp_path / f"{name}-{as_copy}"
+            place.mkdir()
+            groove = as_cut(Side.from_mapping(cut), EXACT, np.random.default_rng(1))
+            found, truth = measured_of(place, side, groove=groove)
+            for track, channel in ((3, "left"), (4, "right")):
+                true = truth.response_db(track, channel, 10_000.0)[0]
+                off_db = value(found, "response_10khz_db", channel) - true
+                wrong_db = 2.0 * ((name == "hot") - (as_copy == "hot"))
+                assert off_db == pytest.approx(wrong_db, abs=0.1)
+                u_record = found.rows("metrics", metric="response_10khz_db", channel=channel)
+                tolerance_db = {"plain": 1.0, "hot": 0.3}[as_copy]
+                assert u_record["u_record"][0] == pytest.approx(tolerance_db / np.sqrt(3.0))
+            assert_ok(found)

@@ -17,7 +17,7 @@ import make_configuration
 import write_licences
 import write_reference
 from grooveledger.configuration import describe_settings, load
-from grooveledger.configuration.check import side_uses
+from grooveledger.configuration.check import report, side_uses
 from grooveledger.export.all_tables import TABLES
 from grooveledger.measure import quantities
 from grooveledger.plan import Side
@@ -186,13 +186,7 @@ def test_the_worked_record_is_read_and_gives_what_its_page_says(tmp_path):
     records = tmp_path / "config" / "records"
     (records / "workbench.yaml").write_text(told["record"], encoding="utf-8")
     (records / "workbench-calibration.tsv").write_text(told["calibration"], encoding="utf-8")
-    (records / "odds.yaml").write_text(told["kinds"], encoding="utf-8")
     archive = load(make_configuration.config(), tmp_path)
-    assert {side for record, side in archive.sides if record == "odds"} == {
-        "spots",
-        "sweeps",
-        "tracking",
-    }
     gives = {
         side: {use.measure for use in side_uses(view) if use.tracks}
         for side in ("one", "two")
@@ -218,6 +212,88 @@ def test_the_worked_record_is_read_and_gives_what_its_page_says(tmp_path):
         assert recorded_db == pytest.approx(space["missing_treble_db"](frequency_hz), abs=0.006)
 
 
+#: What the check says of the guide's kinds of record, by side: of each, and of nothing else.
+KINDS = {
+    "spots": {
+        "a": (
+            "response: track 1 (left, 1000 Hz), track 2 (left, 100 Hz), track 3 (left, 5000 Hz), "
+            "track 4 (left, 10000 Hz), track 5 (right, 1000 Hz)",
+            "separation: track 1 (left, 1000 Hz)",
+        )
+    },
+    "continued": {
+        "a": (
+            "response: track 1 (left, 20 to 1000 Hz), track 2 (left, 1000 to 20000 Hz), track 3",
+            "separation: track 1",
+            "distortion: track 1",
+        )
+    },
+    "pilot": {"a": ("response: track 1 (left, 20 to 20000 Hz), track 2 (right, 20 to 20000 Hz)",)},
+    "noise": {
+        "a": ("response: track 1 (lateral, 60 s)", "third_octaves: track 1", "noise: track 2")
+    },
+    "together": {"a": ("level: track 1", "response: track 3 (left, 500 to 20000 Hz), track 4")},
+    "tracking": {
+        "a": ("tracking_ability: track 1 (lateral, 315 Hz)",),
+        "b": ("tracking_ability: track 1 (left, 300 Hz), track 2 (left, 300 Hz), track 3",),
+    },
+    "spoken": {"a": ("level: track 2 (lateral, 1000 Hz)",)},
+    "speeds": {"a": ("speed: track 1",), "b": ("speed: track 1",)},
+    "copies": {"one": ("response: track 3",)},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_of_record_of_the_guide_is_read_and_gives_what_it_says(kind, tmp_path):
+    told = {
+        name: text for _, name, text in blocks(DOCS / "guides" / "describing_a_record.md") if name
+    }
+    make_configuration.write(tmp_path)
+    records = tmp_path / "config" / "records"
+    (records / f"{kind}.yaml").write_text(told[kind], encoding="utf-8")
+    calibration = told["calibration"]
+    (records / "workbench-calibration.tsv").write_text(calibration, encoding="utf-8")
+    archive = load(make_configuration.config(), tmp_path)
+    assert {side for record, side in archive.sides if record == kind} == set(KINDS[kind])
+    lines = report(archive, tmp_path)
+    for side, wanted in KINDS[kind].items():
+        first = next(
+            i for i, line in enumerate(lines) if line.startswith(f"Record {kind}, side {side}:")
+        )
+        after = [i for i, line in enumerate(lines) if line.startswith("Record ") and i > first]
+        said = [line.strip() for line in lines[first + 1 : min(after, default=len(lines))]]
+        for start in wanted:
+            assert any(line.startswith(start) for line in said), (start, said)
+        assert not any("serves no measure" in line for line in said)
+
+
+def test_copies_of_the_guide_differ_in_what_is_theirs(tmp_path):
+    told = {
+        name: text for _, name, text in blocks(DOCS / "guides" / "describing_a_record.md") if name
+    }
+    sheet = [
+        ["capture", "file", "captured_at", "stylus", "record", "side", "chain", "copy"],
+        *(
+            [copy, f"{copy}.wav", "2024-03-10", "s1", "copies", "one", "bench", copy]
+            for copy in ("worn", "fresh")
+        ),
+    ]
+    make_configuration.write(
+        tmp_path,
+        {
+            "config/records/copies.yaml": told["copies"],
+            "config/records/workbench-calibration.tsv": told["calibration"],
+            "config/captures.tsv": make_configuration.sheet(sheet),
+        },
+    )
+    archive = load(make_configuration.config(), tmp_path)
+    worn, fresh = (Side.from_mapping(archive.side_of(row)) for row in archive.captures)
+    assert (worn.response_tolerance_db, fresh.response_tolerance_db) == (1.5, 0.5)
+    assert not worn.calibration
+    assert len(fresh.calibration) == 16
+    assert worn.tracks == fresh.tracks
+
+
 def test_settings_of_the_recording_page_are_taken(tmp_path):
     told = {name: text for _, name, text in blocks(DOCS / "guides" / "recording.md") if name}
     config = {**make_configuration.config(), **yaml.safe_load(told["config"])}
@@ -240,7 +316,7 @@ def test_blocks_have_a_language_that_is_checked():
     }
     assert named == {
         ("describing_a_record.md", "record"),
-        ("describing_a_record.md", "kinds"),
+        *(("describing_a_record.md", kind) for kind in KINDS),
         ("describing_a_record.md", "calibration"),
         ("recording.md", "config"),
         ("recording.md", "preamplifier_response"),
