@@ -14,9 +14,7 @@ report: "workflow/report/workflow.rst"
 
 
 include: "workflow/rules/common.smk"
-include: "workflow/rules/segment.smk"
-include: "workflow/rules/observe.smk"
-include: "workflow/rules/measure.smk"
+include: "workflow/rules/capture.smk"
 include: "workflow/rules/collect.smk"
 include: "workflow/rules/interpret.smk"
 

@@ -2,7 +2,7 @@
 
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Set
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +19,24 @@ TOLD = (
 )
 
 
+def failing_alone(rule: Any, *declared: Table) -> AbstractContextManager[None]:
+    """Leave valid empty tables that say what went wrong, where a bug keeps them from being made.
+
+    Parameters
+    ----------
+    rule : Snakemake's object of the script
+    declared : Table
+        The rule's tables, in the order of its outputs.
+    """
+    made = dict(zip(map(Path, rule.output), declared, strict=True))
+    return leaving_tables(Path(rule.log[0]), made)
+
+
 @contextmanager
-def failing_alone(
-    rule: Any,
-    *declared: Table,
+def leaving_tables(
+    log: Path,
+    declared: Mapping[Path, Table],
+    *,
     work: str = "",
     instead: Mapping[str, Callable[[str], pa.Table]] | None = None,
     done: Set[str] = frozenset(),
@@ -36,9 +50,10 @@ def failing_alone(
 
     Parameters
     ----------
-    rule : Snakemake's object of the script
-    declared : Table
-        The rule's tables, in the order of its outputs.
+    log : Path
+        Gets the traceback.
+    declared : mapping
+        Tables by their files.
     work : str
         What should have been done to the capture; empty for the archive's tables.
     instead : mapping
@@ -51,13 +66,13 @@ def failing_alone(
     except (OSError, MemoryError):
         raise
     except Exception as bug:
-        log = Path(rule.log[0])
         log.parent.mkdir(parents=True, exist_ok=True)
-        log.write_text(traceback.format_exc(), encoding="utf-8")
+        with log.open("a", encoding="utf-8") as file:
+            file.write(traceback.format_exc())
         error, place = f"{type(bug).__name__}: {bug}", str(log)[str(log).rindex("logs/") :]
         told = TOLD.format(work=work, error=error, log=place)
         said = {"error": error, "log": place, **({FAULT: told} if work else {})}
-        for table, path in zip(declared, map(Path, rule.output), strict=True):
+        for path, table in declared.items():
             if path.exists() and origin(path).get("job") in done:
                 continue
             make = (instead or {}).get(table.name)

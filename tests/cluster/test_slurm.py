@@ -83,7 +83,7 @@ def test_a_failing_job_is_told_and_given_up(archive, tmp_path):
     ended = on_slurm(elsewhere(archive, tmp_path / "broken"), project)
     assert ended.returncode != 0
     assert time.monotonic() - began < 180.0
-    logs = (tmp_path / "broken/results/logs/measure").glob("*.log")
+    logs = (tmp_path / "broken/results/logs/capture").glob("*.log")
     assert any("ZeroDivisionError" in log.read_text() for log in logs)
     # Tried three times, with more memory each time, as the profile has it.
     assert ended.stderr.count("with external jobid") == 3

@@ -39,7 +39,7 @@ def fresh(measured: Workspace, folder: Path, results: Path | None = None) -> Wor
 def of_one(workspace: Workspace) -> str:
     """What a run of one capture ends with."""
     results = yaml.safe_load(workspace.config.read_text())["results"]
-    return f"{results}/captures/c01/remarks.parquet"
+    return f"{results}/captures/c01/metrics.parquet"
 
 
 def killed(workspace: Workspace, after_s: float, target: str) -> bool:
@@ -102,7 +102,7 @@ def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
         failed = workspace.snakemake("--cores", "2", "tables")
         assert failed.returncode != 0
         assert "ZeroDivisionError" in failed.stdout + failed.stderr
-        assert "ZeroDivisionError" in (workspace.results / "logs/measure/c01.log").read_text()
+        assert "ZeroDivisionError" in (workspace.results / "logs/capture/c01.log").read_text()
         # It befell every capture: the archive's tables stay.
         assert "the jobs of every capture failed" in failed.stdout + failed.stderr
         kept = made(workspace)
@@ -110,7 +110,7 @@ def test_a_bug_keeps_what_was_made_and_is_told(measured, tmp_path):
         assert {name: kept[name] for name in archive} == {name: before[name] for name in archive}
         # What failed is still to be done, though Snakemake has forgotten it.
         assert workspace.account()["measure"] == 3
-        assert workspace.planned("tables")["measure"] == 3
+        assert workspace.planned("tables")["capture"] == 3
     workspace.run("tables")
     assert made(workspace) == before
 
@@ -138,7 +138,7 @@ def test_a_bug_in_one_capture_takes_nothing_along(measured, tmp_path, rule, modu
             workspace.program(), env=ENVIRONMENT, capture_output=True, text=True, check=False
         )
     said = failed.stdout + failed.stderr
-    log = f"logs/{rule}/c02.log"
+    log = "logs/capture/c02.log"
     assert failed.returncode == 1, said
     assert "ZeroDivisionError" in (workspace.results / log).read_text()
     rows = tables.read(workspace.results / "tables/captures.parquet").to_pylist()
@@ -245,7 +245,7 @@ def test_tables_of_earlier_schemas_are_made_again(measured, tmp_path):
 def test_two_runs_at_once_are_refused(measured, tmp_path, program):
     workspace = fresh(measured, tmp_path / "archive")
     first = subprocess.Popen(
-        workspace.command("--cores", "1", "--until", "segment"),
+        workspace.command("--cores", "1", "--until", "capture"),
         env=ENVIRONMENT,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -271,7 +271,7 @@ def test_recordings_that_were_put_away_keep_what_was_measured(measured, tmp_path
     assert workspace.planned() == {}
     # What needs no audio can still be done ...
     with edited(workspace.folder / "chains.yaml", "gain_db: 36.0", "gain_db: 36.5"):
-        assert workspace.planned("tables")["measure"] == 3
+        assert workspace.planned("tables")["capture"] == 3
     # ... and what does need it stops before any job.
     with edited(workspace.config, "captures_dir:", "segment: {dc_limit: 0.5}\ncaptures_dir:"):
         stopped = workspace.snakemake("--cores", "2")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from grooveledger.run.rules import OBSERVATIONS, RULES
+from grooveledger.run.rules import OF_CAPTURE, RULES
 from grooveledger.storage import provenance, tables
 from workspace import Workspace, edited
 
@@ -37,8 +37,7 @@ EVERYTHING = {
 
 def planned(account: dict[str, int]) -> dict[str, int]:
     """Snakemake's jobs for results that are stale: some make several."""
-    made_by = {"capture_page": "capture_pages"}
-    made_by |= {rule: "observe" for rule in account if rule.startswith("observe_")}
+    made_by = {name: rule.run_by for name, rule in RULES.items() if rule.run_by}
     plan = {made_by.get(rule, rule): count for rule, count in account.items()}
     # The pages of up to ten captures are one job.
     return plan | {rule: 1 for rule in plan if rule == "capture_pages"}
@@ -116,7 +115,7 @@ def test_a_fix_in_one_observation_makes_that_alone(measured, tmp_path, module, m
     workspace = measured.copied(tmp_path / "archive")
     before = inodes(workspace, *made), inodes(workspace, *left)
     with edited(package(workspace, f"observe/{module}"), "\nimport numpy", "\nX = 1\nimport numpy"):
-        workspace.run(str(workspace.results / "captures/c01/observations/orders.parquet"))
+        workspace.run(str(workspace.results / "captures/c01/metrics.parquet"))
         after = inodes(workspace, *made), inodes(workspace, *left)
     assert after[1] == before[1]
     assert not any(new == old for new, old in zip(after[0], before[0], strict=True))
@@ -139,6 +138,7 @@ def test_the_table_of_rules_reads_what_the_workflow_reads(measured):
     edges = {(names[a], names[b]) for a, b in re.findall(r"(\d+) -> (\d+)", graph)}
     run_by = {name: rule.run_by or name for name, rule in RULES.items()}
     declared = {(run_by[read], run_by[name]) for name, rule in RULES.items() for read in rule.reads}
+    declared -= {("capture", "capture")}
     assert declared == {edge for edge in edges if edge[1] not in ("all", "complete")}
 
 
@@ -175,9 +175,7 @@ def test_a_recording_made_anew_runs_its_own_jobs(measured):
     try:
         shutil.copy(third, first)
         own = {
-            "segment": 1,
-            **dict.fromkeys(OBSERVATIONS, 1),
-            "measure": 1,
+            **dict.fromkeys(OF_CAPTURE, 1),
             # Its own, and that of the capture that is compared with it.
             "capture_page": 2,
         }
@@ -194,7 +192,7 @@ def test_a_row_more_or_less_runs_its_own_jobs(measured):
     new = last.replace("c03", "c04").replace("2024-03", "2024-04").replace("\t180\t", "\t240\t")
     new = new.replace("\ta\t", "\tb\t")
     with edited(sheet, last, f"{last}\n{new}"):
-        own = {"segment": 1, **dict.fromkeys(OBSERVATIONS, 1), "measure": 1}
+        own = dict.fromkeys(OF_CAPTURE, 1)
         # Its own page, those of the captures before it, of its stylus and of its side.
         check(measured, {**own, "capture_page": 3, **ARCHIVE_WIDE})
     with edited(sheet, f"{last}\n", ""):
@@ -224,9 +222,9 @@ def test_a_table_from_elsewhere_is_made_again(measured, tmp_path):
     told = workspace.account()
     # What was made from it can't be told from what it should have been made from.
     assert told == {"measure": 1}
-    assert workspace.planned("tables")["measure"] == 1
+    assert workspace.planned("tables")["capture"] == 1
     (folder / "c03/separation.parquet").unlink()
-    assert workspace.planned("tables")["measure"] == 1
+    assert workspace.planned("tables")["capture"] == 1
 
 
 def test_a_run_after_a_fix_makes_just_that_again(measured, tmp_path):

@@ -4,11 +4,7 @@
 rule collect:
     """Join the tables of all captures."""
     input:
-        of_captures(
-            f"{CAPTURE}/health.parquet",
-            f"{CAPTURE}/tracks.parquet",
-            f"{CAPTURE}/metrics.parquet",
-        ),
+        of_captures(),
         stale=stale_mark("collect"),
     output:
         update(ARCHIVE_TABLES[1:]),

@@ -14,7 +14,6 @@ from grooveledger.configuration import load, read_config
 from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.run.jobs import Jobs
 from grooveledger.run.rules import COLLECTED, RULES
-from grooveledger.measure.quantities import MEASURES
 
 
 def stopped(faults):
@@ -68,7 +67,6 @@ ARCHIVE = read_archive()
 RESULTS = ARCHIVE.settings["results"]
 JOBS, STALE = read_jobs(ARCHIVE)
 CAPTURE = f"{RESULTS}/captures/{{capture}}"
-OBSERVATIONS = f"{CAPTURE}/observations"
 TABLES = f"{RESULTS}/tables"
 REPORT = f"{RESULTS}/report"
 ARCHIVE_TABLES = [f"{TABLES}/{name}.parquet" for name in COLLECTED]
@@ -89,12 +87,13 @@ wildcard_constraints:
     batch=r"\d+",
 
 
-def of_captures(*patterns):
-    """Files of every capture of the sheet: never a glob, so that a removed row leaves nothing behind.
+def of_captures():
+    """Scalars of every capture of the sheet, for all of their tables.
 
-    Capture by capture, so that a batch of a rule's inputs is some of the captures.
+    Never a glob, so that a removed row leaves nothing behind; capture by capture, so that a batch of
+    a rule's inputs is some of the captures.
     """
-    return [pattern.format(capture=capture) for capture in JOBS.captures for pattern in patterns]
+    return [f"{CAPTURE}/metrics.parquet".format(capture=capture) for capture in JOBS.captures]
 
 
 def mapping_of(rule):
@@ -124,27 +123,16 @@ def stale_mark(rule):
     return mark
 
 
-CURVES = ("response", "separation", "distortion")
+def of_stylus(wildcards):
+    """Scalars of a stylus's captures, for all of their tables."""
+    captures = [row["capture"] for row in ARCHIVE.captures if row["stylus"] == wildcards.stylus]
+    return [f"{CAPTURE}/metrics.parquet".format(capture=capture) for capture in captures]
 
 
-def curves_of_stylus(wildcards):
-    """Curves of a stylus's captures, which its page overlays."""
-    return [
-        f"{RESULTS}/captures/{row['capture']}/{table}.parquet"
-        for row in ARCHIVE.captures
-        if row["stylus"] == wildcards.stylus
-        for table in CURVES
-    ]
-
-
-def of_batch(*patterns):
-    """Files of the captures whose pages one job writes."""
-
-    def files(wildcards):
-        captures = JOBS.page_batches[wildcards.batch]
-        return [pattern.format(capture=capture) for capture in captures for pattern in patterns]
-
-    return files
+def of_batch(wildcards):
+    """Scalars of the captures whose pages one job writes, for all of their tables."""
+    captures = JOBS.page_batches[wildcards.batch]
+    return [f"{CAPTURE}/metrics.parquet".format(capture=capture) for capture in captures]
 
 
 def figures_before(wildcards):

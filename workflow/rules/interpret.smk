@@ -79,13 +79,7 @@ rule ratings:
 rule capture_pages:
     """Write the pages of several captures that are stale, and no others, in one process."""
     input:
-        of_batch(
-            f"{CAPTURE}/tracks.parquet",
-            f"{CAPTURE}/health.parquet",
-            f"{CAPTURE}/metrics.parquet",
-            f"{OBSERVATIONS}/speed_trace.parquet",
-            f"{OBSERVATIONS}/noise_density.parquet",
-        ),
+        of_batch,
         before=figures_before,
         stale=stale_mark("capture_pages"),
     output:
@@ -112,7 +106,7 @@ rule stylus_page:
         stylus_states=f"{TABLES}/stylus_states.parquet",
         control=f"{TABLES}/control.parquet",
         advice=f"{TABLES}/advice.parquet",
-        curves=curves_of_stylus,
+        curves=of_stylus,
         stale=stale_mark("stylus_page"),
     output:
         page=update(f"{REPORT}/styli/{{stylus}}.html"),
@@ -172,7 +166,7 @@ rule index_pages:
         ratings=f"{TABLES}/ratings.parquet",
         comparison=f"{TABLES}/comparison.parquet",
         loading=f"{TABLES}/loading.parquet",
-        curves=of_captures(*(f"{CAPTURE}/{table}.parquet" for table in CURVES)),
+        curves=of_captures(),
         stale=stale_mark("index_pages"),
     output:
         index=update(f"{REPORT}/index.html"),

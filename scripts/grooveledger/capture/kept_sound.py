@@ -1,27 +1,39 @@
 """Decoded sound that is kept for a second reader in the same process."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
 
-#: Most that is kept, bytes: a minute and a half at 96 kHz.
-KEPT_BYTES = 1 << 26
+#: Most that is kept, bytes: seven minutes at 96 kHz. A job's memory is this, what it works on and
+#: its libraries.
+KEPT_BYTES = 320 << 20
+#: Of a longer capture nothing is kept, frames: its sweeps may be long as well and take the memory.
+LONGEST_FRAMES = 1 << 26
+
+#: Start and stop of a stretch of a capture, s.
+StretchSeconds = tuple[float, float]
 
 
 class KeptSound:
-    """Blocks of stretches that are read more than once, in the order in which they were decoded."""
+    """Blocks in the order in which they were decoded, as far as there is room.
 
-    def __init__(self, stretches_s: tuple[tuple[float, float], ...]) -> None:
+    Parameters
+    ----------
+    stretches_s : sequence of StretchSeconds, optional
+        What will be read again; everything where it is not known.
+    """
+
+    def __init__(self, stretches_s: Sequence[StretchSeconds] | None = None) -> None:
         self._stretches_s = stretches_s
         self._blocks: list[tuple[str, int, np.ndarray]] = []
         self._room = KEPT_BYTES
 
     def keep(self, name: str, start: int, block: np.ndarray, sample_rate_hz: float) -> None:
         """Keep a block of a file if a second reader wants it and there is room."""
-        begin_s, end_s = start / sample_rate_hz, (start + len(block)) / sample_rate_hz
-        wanted = any(begin_s < stop and end_s > first for first, stop in self._stretches_s)
-        if wanted and block.nbytes <= self._room and self.get(name, start, len(block)) is None:
+        if block.nbytes > self._room or not self._wants(start, len(block), sample_rate_hz):
+            return
+        if self.get(name, start, len(block)) is None:
             self._blocks.append((name, start, block))
             self._room -= block.nbytes
 
@@ -37,17 +49,32 @@ class KeptSound:
                     return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
         return None
 
+    def _wants(self, start: int, frames: int, sample_rate_hz: float) -> bool:
+        if self._stretches_s is None:
+            return True
+        begin_s, end_s = start / sample_rate_hz, (start + frames) / sample_rate_hz
+        return any(begin_s < stop and end_s > first for first, stop in self._stretches_s)
+
 
 #: What this process keeps; nothing outside `keeping`.
 kept: KeptSound | None = None
 
 
+def keeper(frames: int) -> KeptSound | None:
+    """Return what keeps the sound of a capture of that length, if anything does."""
+    return kept if frames <= LONGEST_FRAMES else None
+
+
 @contextmanager
-def keeping(*stretches_s: tuple[float, float]) -> Iterator[None]:
-    """Keep what is decoded of stretches, given as start and stop in seconds, until the end."""
+def keeping(stretches_s: Sequence[StretchSeconds] | None = None) -> Iterator[None]:
+    """Keep what is decoded, or of it some stretches, until the end.
+
+    Where a caller keeps sound already, that goes on and nothing else is kept.
+    """
     global kept
-    kept = KeptSound(stretches_s) if stretches_s else None
+    outer = kept
+    kept = outer or KeptSound(stretches_s)
     try:
         yield
     finally:
-        kept = None
+        kept = outer

@@ -97,7 +97,7 @@ def blocks(
     """
     stop = file.frames if stop is None else min(stop, file.frames)
     begin = at = max(start, 0)
-    keeper = kept_sound.kept
+    keeper = kept_sound.keeper(file.frames)
     while at < stop:
         wanted = min(frames, stop - at)
         block, fault = keeper.get(file.name, at, wanted) if keeper else None, ""

@@ -28,10 +28,12 @@ from grooveledger.storage.provenance import FAULT, inherited
 #: Part of half the sampling rate up to which a curve can be expected.
 USABLE_PART = 0.9
 OBSERVED: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM, SPEED_TRACE, NOISE_DENSITY, NOISE_LEVEL)
+#: Tables that are written.
+MEASURED = (*MEASURES, "metrics", "remarks")
 
 
 def measure_capture(
-    folder: Path, observations: Sequence[str], output: Path, job: Mapping[str, Any]
+    folder: Path, observations: Sequence[str | Path], output: Path, job: Mapping[str, Any]
 ) -> None:
     """Measure a capture and write a table a measure, its scalars, and what is remarkable about it.
 
@@ -39,7 +41,7 @@ def measure_capture(
     ----------
     folder : Path
         Holds the capture's tracks and health tables.
-    observations : sequence of str
+    observations : sequence of path
         Its observation files; those that its side has no use for are taken as empty.
     output : Path
         Where the tables go.

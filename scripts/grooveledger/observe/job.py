@@ -81,7 +81,7 @@ def observe_capture(
         if not all(made_from(path, digest(job)) for path in _paths(name, output))
     }
     took = {}
-    with keeping(*_read_twice(tracks, stale)):
+    with keeping(_read_twice(tracks, stale)):
         for name, job in stale.items():
             begin = time.perf_counter()
             _observe(name, captures_dir, tracks, output, job)

@@ -105,12 +105,15 @@ def _evened(places: list[StepPlace]) -> list[StepPlace]:
 
 def _band_levels_db(sound: Sound, played_hz: np.ndarray, every_s: float) -> np.ndarray:
     """Level of a band about each frequency against time, dB, shape (bands, frames)."""
-    rate = sound.sample_rate_hz
-    length = sound.samples.shape[1]
-    padded = fast_length(length)
-    spectrum = np.fft.rfft(np.asarray(sound.samples[:, :length]), padded)
-    frames = int(length / rate / every_s)
-    at = (np.arange(frames) + 0.5) * every_s
+    length_s = sound.samples.shape[1] / sound.sample_rate_hz
+    top_hz = (1.0 + 2.0 * BAND) * float(np.max(played_hz))
+    part = sound.thinned(0.0, length_s, top_hz, 0.0)
+    rate = part.sample_rate_hz
+    padded = fast_length(part.samples.shape[1])
+    spectrum = np.fft.rfft(np.asarray(part.samples[:, :]), padded)
+    at = (np.arange(int(length_s / every_s)) + 0.5) * every_s
+    frames = len(at)
+    at = at - (part.start_s - sound.start_s)
     widths = np.full(len(played_hz), BAND)
     distinct = np.unique(played_hz)
     if len(distinct) > 1:

@@ -33,6 +33,8 @@ WINDOW_RE_CHIRP, WINDOW_CYCLES = 1.5, 6.0
 #: again: what folds into it is then 30 dB down, and at other times than the sweep is there.
 LEVEL_TOP = 0.2
 HALVED_AT_A_TIME = 1 << 20
+#: Frames transformed at a time: they stay in a core's cache.
+FRAMES_AT_A_TIME = 64
 #: What counts of a line's height over the background, dB, and how far the background is taken to
 #: lie below a frame's highest line at most: neither hum nor harmonics come near a fundamental.
 HEIGHT_DB = 40.0
@@ -124,7 +126,7 @@ def find_ridge(
         return None
     power_db = _power_db(samples, sample_rate_hz, axis, duration_s, time_s, axis.hz(progress))
     height_db = _height_db(power_db)
-    lines = [_best_line(height_db[channel]) for channel in range(2)]
+    lines = _best_lines(height_db)
     channel = int(np.argmax([line[0] for line in lines]))
     gain, first, places = lines[channel]
     if gain < LEAST_GAIN or (places[-1] - places[0]) * step < LEAST_SPAN:
@@ -157,15 +159,22 @@ def _power_db(
         padded = fast_length(4 * length)
         window = np.hanning(length + 2)[1:-1].astype(np.float32)
         starts = np.rint((time_s - first_s) * rate_hz).astype(int) - length // 2
-        frames = np.stack([_frame(halved, start, length) for start in starts], axis=1)
-        spectrum = np.fft.rfft(frames * window, padded)[:, :, : int(top_hz * padded / rate_hz) + 2]
-        power = np.abs(spectrum).astype(np.float32) ** 2
         bins = hz[here] * (padded / rate_hz)
-        below = np.minimum(bins.astype(int), power.shape[2] - 2)
+        lines = min(padded // 2 + 1, int(top_hz * padded / rate_hz) + 2)
+        below = np.minimum(bins.astype(int), lines - 2)
         part = (bins - below).astype(np.float32)
-        line = power[:, :, below] * (1.0 - part) + power[:, :, below + 1] * part
+        band = slice(int(below.min()), int(below.max()) + 2)
         scale = 4.0 / float(window.sum()) ** 2
-        power_db[:, :, here] = 10.0 * np.log10(np.maximum(line * scale, np.finfo(np.float32).tiny))
+        for first in range(0, len(starts), FRAMES_AT_A_TIME):
+            some = slice(first, first + FRAMES_AT_A_TIME)
+            frames = np.stack([_frame(halved, start, length) for start in starts[some]], axis=1)
+            spectrum = np.fft.rfft(frames * window, padded)[:, :, band]
+            power = np.abs(spectrum).astype(np.float32) ** 2
+            low, high = power[:, :, below - band.start], power[:, :, below + 1 - band.start]
+            line = low * (1.0 - part) + high * part
+            power_db[:, some, here] = 10.0 * np.log10(
+                np.maximum(line * scale, np.finfo(np.float32).tiny)
+            )
     return power_db
 
 
@@ -217,25 +226,41 @@ def _height_db(power_db: np.ndarray) -> np.ndarray:
     return np.clip(power_db - background_db, 0.0, HEIGHT_DB) - WORTH_DB
 
 
-def _best_line(worth: np.ndarray) -> tuple[float, int, np.ndarray]:
-    """Gain, first frame and places of the line of most worth, its places ever rising."""
-    frames, places = worth.shape
-    paces = np.arange(SLOWEST, FASTEST + 1)
-    came = np.zeros((frames, places), np.int8)
-    best = np.zeros((frames, places), np.float32)
-    before = np.zeros(places + FASTEST, np.float32)
+def _best_lines(worth: np.ndarray) -> list[tuple[float, int, np.ndarray]]:
+    """Gain, first frame and places of each channel's line of most worth, its places ever rising.
+
+    `worth` has the shape (channels, frames, places).
+    """
+    channels, frames, places = worth.shape
+    best = np.empty((frames, channels, places), np.float32)
+    before = np.zeros((channels, places + FASTEST), np.float32)
+    ahead = np.empty((channels, places), np.float32)
     for frame in range(frames):
-        options = np.stack([before[FASTEST - pace : FASTEST - pace + places] for pace in paces])
-        choice = np.argmax(options, axis=0)
-        ahead = np.take_along_axis(options, choice[None], axis=0)[0]
-        came[frame] = np.where(ahead > 0.0, paces[choice], 0)
-        best[frame] = np.maximum(ahead, 0.0) + worth[frame]
-        before[FASTEST:] = best[frame]
-    gain = float(best.max())
-    frame, place = divmod(int(np.argmax(best)), places)
+        np.maximum(_came(before, SLOWEST), 0.0, out=ahead)
+        for pace in range(SLOWEST + 1, FASTEST + 1):
+            np.maximum(ahead, _came(before, pace), out=ahead)
+        np.add(ahead, worth[:, frame], out=best[frame])
+        before[:, FASTEST:] = best[frame]
+    return [_traced(best[:, channel]) for channel in range(channels)]
+
+
+def _came(before: np.ndarray, pace: int) -> np.ndarray:
+    """Worth of the lines that come to each place from `pace` places before it."""
+    return before[:, FASTEST - pace : before.shape[1] - pace]
+
+
+def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:
+    """Gain, first frame and places of the line that leads to the greatest worth."""
+    frame, place = divmod(int(np.argmax(best)), best.shape[1])
+    gain = float(best[frame, place])
     line = [place]
-    while came[frame, place]:
-        place, frame = place - int(came[frame, place]), frame - 1
+    paces = np.arange(SLOWEST, FASTEST + 1)
+    while frame:
+        came = place - paces
+        worth = np.where(came >= 0, best[frame - 1, came], 0.0)
+        if worth.max() <= 0.0:
+            break
+        place, frame = int(came[np.argmax(worth)]), frame - 1
         line.append(place)
     return gain, frame, np.array(line[::-1])
 

@@ -15,6 +15,7 @@ from grooveledger.plan import Side
 from grooveledger.run.code_digests import code_digest
 from grooveledger.run.rules import (
     OBSERVATIONS,
+    OF_CAPTURE,
     PAGES_A_JOB,
     PROJECT,
     RULES,
@@ -179,8 +180,8 @@ class Jobs:
 
     def run_mapping(self, rule: str, name: str = "") -> dict[str, Any]:
         """Mapping of a job of the workflow; by their names, of all that it runs."""
-        if rule == "observe":
-            return {observation: self.mapping(observation, name) for observation in OBSERVATIONS}
+        if rule == "capture":
+            return {part: self.mapping(part, name) for part in OF_CAPTURE}
         if rule == "capture_pages":
             return {
                 capture: self.mapping("capture_page", capture)

@@ -13,16 +13,11 @@ import yaml
 
 from grooveledger.configuration import load
 from grooveledger.faults import ConfigurationFaults, Fault
-from grooveledger.measure.job import measure_capture
-from grooveledger.observe.job import OBSERVATIONS, observe_capture
-from grooveledger.plan import Side
 from grooveledger.report import capture_page
+from grooveledger.run.capture_job import make_capture
 from grooveledger.run.jobs import Jobs
-from grooveledger.schemas.segment import HEALTH, TRACKS
-from grooveledger.segment.job import segment
 from grooveledger.storage import tables
 from grooveledger.storage.digests import file_sha256
-from grooveledger.storage.provenance import provenance
 
 STYLUS = "stylus"
 
@@ -68,32 +63,10 @@ def measure_recording(
         archive = load(config, Path(), "measure_one.py")
         jobs = Jobs(archive, {recording.name: file_sha256(recording)})
     folder = output / "tables"
-    job = jobs.mapping("segment", capture)
-    tracks, health = segment(
-        recording,
-        Side.from_mapping(job["side"]),
-        job["settings"]["segment"],
-        capture,
-        swap_channels=job["swap_channels"],
-        invert=job["invert"],
-        other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
-        sha256=job["sha256"],
-    )
-    tables.write(TRACKS, tracks, folder / "tracks.parquet", provenance(job))
-    tables.write(HEALTH, health, folder / "health.parquet", provenance(job))
-    observed = folder / "observations"
-    observe_capture(
-        recording.parent, folder / "tracks.parquet", observed, jobs.run_mapping("observe", capture)
-    )
-    files = [
-        str(observed / f"{table.name}.parquet")
-        for observation in OBSERVATIONS.values()
-        for table in observation.tables
-    ]
-    measure_capture(folder, files, folder, jobs.mapping("measure", capture))
+    make_capture(recording.parent, folder, jobs.run_mapping("capture", capture))
     page = output / "captures" / f"{capture}.html"
     capture_page.write(jobs.mapping("capture_page", capture), folder, page, alone=True)
-    return page, health.to_pylist()[0]
+    return page, tables.read(folder / "health.parquet").to_pylist()[0]
 
 
 def _described(

@@ -11,9 +11,7 @@ from grooveledger.storage import tables
 
 #: What a job of a rule is doing, in a word or two.
 STAGES = {
-    "segment": "locating tracks",
-    "observe": "reading the sound",
-    "measure": "calculating figures",
+    "capture": "measuring",
     "collect": "joining tables",
     "drift": "fitting drift",
     "loading": "calculating loads",
@@ -78,8 +76,8 @@ class Progress:
             return
         self._done[rule] += 1
         self._spent_s[rule] += self._clock() - begin_s
-        if rule in ("segment", "measure"):
-            self._tell_capture(rule, wildcards["capture"])
+        if rule == "capture":
+            self._tell_capture(wildcards["capture"])
         self._draw()
 
     def fail(self, job: int, rule: str, log: str) -> None:
@@ -106,8 +104,8 @@ class Progress:
     def line(self) -> str:
         """How far the run is."""
         parts = []
-        if self._planned["measure"]:
-            parts.append(f"{self._done['measure']} of {self._planned['measure']} captures")
+        if self._planned["capture"]:
+            parts.append(f"{self._done['capture']} of {self._planned['capture']} captures")
         parts += [self._stage] if self._stage else []
         left_s = self._left_s()
         parts += [f"about {duration(left_s)} left"] if left_s is not None else []
@@ -139,24 +137,22 @@ class Progress:
             self._stream.write(self.line() + "\n")
             self._stream.flush()
 
-    def _tell_capture(self, rule: str, capture: str) -> None:
-        """Tell a rejected capture when it was segmented, a flagged one when it was measured."""
+    def _tell_capture(self, capture: str) -> None:
+        """Tell that a capture is rejected or flagged, and why."""
         folder = self._results / "captures" / capture
         try:
             (health,) = tables.read(folder / "health.parquet").to_pylist()
-            remarks = tables.read(folder / "remarks.parquet") if rule == "measure" else None
+            remarks = tables.read(folder / "remarks.parquet")
         except (OSError, ValueError):  # gone again
             return
         if health["status"] == Status.REJECTED:
-            if rule == "segment":
-                self._rejected += 1
-                self.say(shortened(f"rejected {capture}: {health['reason']}"))
+            self._rejected += 1
+            self.say(shortened(f"rejected {capture}: {health['reason']}"))
             return
-        if remarks is not None:
-            reasons = [health["reason"], *remarks["remark"].to_pylist()]
-            said = "; ".join(reason for reason in reasons if reason)
-            if said:
-                self.say(shortened(f"flagged {capture}: {said}"))
+        reasons = [health["reason"], *remarks["remark"].to_pylist()]
+        said = "; ".join(reason for reason in reasons if reason)
+        if said:
+            self.say(shortened(f"flagged {capture}: {said}"))
 
 
 def shortened(line: str) -> str:

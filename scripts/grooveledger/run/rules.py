@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from grooveledger.measure.job import MEASURED
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.observe import job as observe
+from grooveledger.run.capture_job import SEGMENTED
 
 PROJECT = Path(__file__).parents[3]
 #: The scripts of the rules, and the library.
@@ -62,8 +64,8 @@ class Rule:
     code : tuple of Path
         The modules whose code it runs, where that is not a script of its name.
     run_by : str
-        Rule of the workflow that runs it, where that has another name: the observations of a
-        capture share a process, and so do the pages of several captures.
+        Rule of the workflow that runs it, where that has another name: the stages of a capture
+        share a process, and so do the pages of several captures.
     """
 
     work: str
@@ -96,7 +98,7 @@ def _observation(name: str, setting: str, work: str) -> Rule:
         reads=("segment",),
         decodes=True,
         code=(LIBRARY / "observe" / "job.py", LIBRARY / "observe" / f"{module}.py"),
-        run_by="observe",
+        run_by="capture",
     )
 
 
@@ -115,19 +117,23 @@ RULES: Mapping[str, Rule] = {
     "segment": Rule(
         work="locate the tracks of",
         subject="capture",
-        makes=_of_capture("tracks", "health"),
+        makes=_of_capture(*SEGMENTED),
         settings=("segment",),
         parts=("recording", "side", "other_sides", "channels"),
         decodes=True,
+        code=(LIBRARY / "segment" / "job.py",),
+        run_by="capture",
     ),
     **OBSERVATIONS,
     "measure": Rule(
         work="calculate the figures of",
         subject="capture",
-        makes=_of_capture(*MEASURES, "metrics", "remarks"),
+        makes=_of_capture(*MEASURED),
         settings=(*MEASURES, "remarks", "mains_hz"),
         parts=("copy", "chain", "cartridge"),
         reads=("segment", *OBSERVATIONS),
+        code=(LIBRARY / "measure" / "job.py",),
+        run_by="capture",
     ),
     "collect": Rule(
         work="join the tables of all captures",
@@ -206,6 +212,8 @@ RULES: Mapping[str, Rule] = {
         reads=("collect", "drift", "loading", "ratings"),
     ),
 }
+#: Rules of stages 1 to 3, which one job of a capture runs.
+OF_CAPTURE = tuple(name for name, rule in RULES.items() if rule.run_by == "capture")
 #: Captures whose pages one job writes: a process's start then costs little beside them.
 PAGES_A_JOB = 10
 

@@ -62,15 +62,21 @@ def align(played: Played, side: Side) -> Alignment:
     ]
     # A dead channel leaves the other one's name and polarity open.
     either = (False,) if played.dead else (False, True)
-    readings = []
+    best: Alignment | None = None
     for speed in speeds:
-        placed = _placements(played, side, speed)
-        readings += [
-            _align(played, side, placed, Assumption(speed, exchanged, inverted))
-            for exchanged in either
-            for inverted in either
+        # Costs only add up: what costs too much before anything is compared can't be cheapest.
+        assumptions = [
+            Assumption(speed, exchanged, inverted) for exchanged in either for inverted in either
         ]
-    return min(readings, key=lambda reading: reading.cost)
+        if best and min(assumption.cost for assumption in assumptions) >= best.cost:
+            continue
+        placed = _placements(played, side, speed)
+        for assumption in assumptions:
+            reading = _align(played, side, placed, assumption)
+            if best is None or reading.cost < best.cost:
+                best = reading
+    assert best is not None
+    return best
 
 
 def resembled(

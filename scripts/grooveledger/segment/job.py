@@ -39,7 +39,8 @@ from grooveledger.segment.splitting import split, without_strangers
 from grooveledger.segment.stretches import SLOW_STRETCH_MIN_S, Heard, Stretch, hear
 from grooveledger.segment.sweep_line import is_blurred
 from grooveledger.storage import tables
-from grooveledger.storage.digests import file_sha256
+from grooveledger.storage.digests import check_content, file_sha256
+from grooveledger.storage.provenance import provenance
 
 #: Stretches are split where they change abruptly if the description then fits better by this cost.
 BETTER_BY = 1.0
@@ -50,6 +51,40 @@ AS_WELL_WITHIN = 1.0
 JUMPED_REST_S = 0.5
 #: A stretch this short before the first or after the last track is the needle's own noise.
 NEEDLE_NOISE_S = 1.5
+
+
+def segment_capture(captures_dir: Path, output: Path, job: Mapping[str, Any]) -> None:
+    """Segment a capture and write its tracks and its health.
+
+    Parameters
+    ----------
+    captures_dir : Path
+        Holds the recordings.
+    output : Path
+        Folder of the tables.
+    job : mapping
+        What the tables depend on.
+
+    Raises
+    ------
+    OSError
+        The capture can't be read because it is not what it was when the run began.
+    """
+    path = captures_dir / job["file"]
+    tracks, health = segment(
+        path,
+        Side.from_mapping(job["side"]),
+        job["settings"]["segment"],
+        job["capture"],
+        swap_channels=job["swap_channels"],
+        invert=job["invert"],
+        other_sides={name: Side.from_mapping(side) for name, side in job["other_sides"].items()},
+        sha256=job["sha256"],
+    )
+    if health["status"].to_pylist() != [Status.OK]:
+        check_content(path, job["sha256"])
+    tables.write(TRACKS, tracks, output / "tracks.parquet", provenance(job))
+    tables.write(HEALTH, health, output / "health.parquet", provenance(job))
 
 
 def segment(

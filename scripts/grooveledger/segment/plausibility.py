@@ -327,8 +327,9 @@ def _sweep_placed(
     usable = np.isfinite(off)
     off = np.abs(np.where(usable, off, range_octaves(track)))
     # A running median: single readings of a weak tone are no jump of the needle.
-    on_line = running_median(off, 5) < ON_LINE_OCTAVES
-    off_octaves[heard] = running_median(off, 5)
+    smooth = running_median(off, 5)
+    on_line = smooth < ON_LINE_OCTAVES
+    off_octaves[heard] = smooth
     heard_from_s = max(start_s, line.start_s)
     there = (min(stop_s, line.stop_s) - heard_from_s) / line.duration_s
     if on_line.mean() < ON_LINE_MIN or there < SWEEP_PART_MIN:

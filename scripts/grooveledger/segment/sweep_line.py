@@ -119,11 +119,15 @@ def fitted_line(
     tried = middle_s * np.exp(STRETCH_STEP * np.arange(-steps, steps + 1))
     # Of durations that explain as many readings, the one nearest to the middle.
     order = np.argsort(np.abs(np.arange(-steps, steps + 1)), kind="stable")
-    best = max(
-        (_densest(time_s - duration_s * part, 2.0 * NEAR_S), -rank, duration_s)
-        for rank, duration_s in enumerate(tried[order])
+    tried = tried[order]
+    starts_s = np.sort(time_s - tried[:, None] * part, axis=1)
+    densest = [_densest(row, 2.0 * NEAR_S) for row in starts_s]
+    most = max(count for count, _ in densest)
+    start_s, _, duration_s = max(
+        (float(np.median(starts_s[rank, first : first + count])), -rank, float(tried[rank]))
+        for rank, (count, first) in enumerate(densest)
+        if count == most
     )
-    (_, start_s), duration_s = best[0], float(best[2])
     line = Line(start_s, duration_s)
     planned_s = track.duration_s / speed if track.duration_s else None
     return _refined(line, part, time_s, planned_s, is_blurred(track))
@@ -151,12 +155,11 @@ def _likely_duration_s(part: np.ndarray, time_s: np.ndarray) -> float | None:
     return float(np.median((time_s[apart:] - time_s[:-apart])[rising] / rise[rising]))
 
 
-def _densest(values: np.ndarray, width: float) -> tuple[int, float]:
-    """How many values lie within the best interval of that width, and their median."""
-    ordered = np.sort(values)
+def _densest(ordered: np.ndarray, width: float) -> tuple[int, int]:
+    """How many rising values lie within the best interval of that width, and the first of them."""
     counts = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
     first = int(counts.argmax())
-    return int(counts[first]), float(np.median(ordered[first : first + counts[first]]))
+    return int(counts[first]), first
 
 
 def _refined(

@@ -182,5 +182,7 @@ def _rank(values: np.ndarray) -> np.ndarray:
     if values.dtype != object:
         return values
     texts = values.tolist()
-    place = {text: i for i, text in enumerate(sorted(set(texts) - {None}))}
-    return np.array([place.get(text, len(place)) for text in texts], int)
+    distinct = set(texts)
+    place = {text: i for i, text in enumerate(sorted(distinct - {None}))}
+    place[None] = len(distinct)
+    return np.fromiter(map(place.__getitem__, texts), int, len(texts))

@@ -39,10 +39,9 @@ def followed(stream, folder):
     health(folder, "a", "flagged", "clipped")
     health(folder, "b", "rejected", "played at 45 rpm")
     progress = Progress(stream, folder, Clock())
-    progress.plan({"all": 1, "segment": 2, "measure": 2, "index_pages": 1, "total": 6})
-    jobs = [("segment", "a"), ("segment", "b"), ("measure", "a"), ("measure", "b")]
-    for number, (rule, capture) in enumerate(jobs):
-        progress.start(number, rule, {"capture": capture})
+    progress.plan({"all": 1, "capture": 2, "index_pages": 1, "total": 4})
+    for number, capture in enumerate("ba"):
+        progress.start(number, "capture", {"capture": capture})
         progress.finish(number)
     progress.start(9, "index_pages", {})
     progress.fail(9, "index_pages", str(folder / "index.log"))
@@ -58,8 +57,8 @@ def test_without_a_terminal_each_step_and_each_capture_is_one_line(tmp_path):
     assert "flagged a: clipped" in said
     assert said[-1] == f"failed index_pages: KeyError: 'hours' (see {tmp_path / 'index.log'})"
     steps = [line for line in said if "%" in line]
-    assert [int(line.split()[0]) for line in steps] == [20, 40, 60, 80]
-    assert steps[-1].startswith(" 80 %  2 of 2 captures, calculating figures, about")
+    assert [int(line.split()[0]) for line in steps] == [33, 66]
+    assert steps[-1].startswith(" 66 %  2 of 2 captures, measuring, about")
     assert steps[-1].endswith("left, 1 rejected")
     assert "\r" not in stream.getvalue()
 
