@@ -36,14 +36,16 @@ SIDE: dict[str, Any] = {
 
 def graphs(folder: Path, counts: list[int]) -> None:
     """Build the graph of all jobs of archives of which nothing was made yet."""
-    print("captures  graph (s)  memory (MB)")
+    print("captures  graph (s)  its cpu (s)  memory (MB)")
     for count in sorted(counts):
         config = make_archive(folder / f"graph{count}", count, RATE_HZ, SIDE)
         dry_run = [*workflow(config, CORES), "--dry-run", "--quiet", "all"]
         cost(dry_run)  # reads every recording once, for its digest
         built = cost(dry_run)
         memory_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        print(f"{count:8d} {built.wall_s:10.1f} {memory_mb:12.0f}", flush=True)
+        print(
+            f"{count:8d} {built.wall_s:10.1f} {built.cpu_s:12.1f} {memory_mb:12.0f}", flush=True
+        )
 
 
 def main() -> None:
