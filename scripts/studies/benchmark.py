@@ -41,7 +41,7 @@ from grooveledger.run import inventory  # noqa: E402
 from grooveledger.run.jobs import Jobs  # noqa: E402
 
 PROJECT = Path(__file__).parents[2]
-STAGES = ("segment", "observe", "measure", "collect")
+STAGES = ("capture", "collect")
 #: Of FLAC, what recorders use unless told otherwise.
 COMPRESSION = 0.5
 #: Lengths below are for a side of this many minutes.
@@ -166,40 +166,15 @@ def plain_loop(config: Path, output: Path, first: int = 0, every: int = 1) -> No
     sys.path.insert(0, str(PROJECT / "scripts/rules"))
     import block_pandas  # noqa: F401
     from grooveledger.interpret.collect import collect_archive
-    from grooveledger.measure.job import measure_capture
-    from grooveledger.observe.job import observe_capture
-    from grooveledger.plan import Side
-    from grooveledger.schemas.segment import HEALTH, TRACKS
-    from grooveledger.segment.job import segment
-    from grooveledger.storage import tables
-    from grooveledger.storage.provenance import provenance
+    from grooveledger.run.capture_job import make_capture
 
     archive = load(read_config(config), Path())
     captures = Path(archive.settings["captures_dir"])
     files = [row["file"] for row in archive.captures]
     jobs = Jobs(archive, inventory.update(output / ".inventory.tsv", captures, files))
-    for row in archive.captures[first::every]:
-        capture = row["capture"]
-        folder, path = output / "captures" / capture, captures / row["file"]
-        job = jobs.mapping("segment", capture)
-        tracks, health = segment(
-            path,
-            Side.from_mapping(job["side"]),
-            job["settings"]["segment"],
-            capture,
-            swap_channels=job["swap_channels"],
-            invert=job["invert"],
-            other_sides={},
-            sha256=job["sha256"],
-        )
-        tables.write(TRACKS, tracks, folder / "tracks.parquet", provenance(job))
-        tables.write(HEALTH, health, folder / "health.parquet", provenance(job))
-        observed = folder / "observations"
-        observe_capture(
-            captures, folder / "tracks.parquet", observed, jobs.run_mapping("observe", capture)
-        )
-        made = [observed / f"{t.name}.parquet" for o in OBSERVATIONS.values() for t in o.tables]
-        measure_capture(folder, made, folder, jobs.mapping("measure", capture))
+    for capture in jobs.captures[first::every]:
+        folder = output / "captures" / capture
+        make_capture(captures, folder, jobs.run_mapping("capture", capture))
     if every == 1:
         collect_archive(output / "captures", output / "tables", jobs.mapping("collect"))
 
@@ -209,7 +184,8 @@ def start_up_s(stage: str) -> float:
     tree = ast.parse((PROJECT / "scripts/rules" / f"{stage}.py").read_text())
     imports = [node for node in tree.body if isinstance(node, (ast.Import, ast.ImportFrom))]
     code = ast.unparse(ast.Module(imports, []))
-    if stage == "observe":  # which loads what it has to do when it has
+    if stage == "capture":  # which loads what it has to do when it has
+        code += "\nimport grooveledger.segment.job"
         code += "".join(f"\nimport grooveledger.observe.{o.module}" for o in OBSERVATIONS.values())
     # What snakemake puts before a script unpacks its arguments with this; and a first array.
     before = (
@@ -273,7 +249,9 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
     snakemake = workflow(config, cores, str(folder / "results/tables/metrics.parquet"))
     whole = cost(snakemake)
     jobs_cpu_s = float((folder / JOBS_CPU).read_text())
-    idle = cost(snakemake)
+    everything = cost(workflow(config, cores))
+    everything = Cost(whole.wall_s + everything.wall_s, whole.cpu_s + everything.cpu_s)
+    idle = cost(workflow(config, cores))
     again = cost(*([*me, "--decode", *files[i::cores]] for i in range(cores)))
     decoding = Cost(0.5 * (bare.wall_s + again.wall_s), 0.5 * (bare.cpu_s + again.cpu_s))
     print(f"{captures} captures of {minutes:g} min, {cores} cores; seconds")
@@ -281,7 +259,8 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
         ("bare decoding", decoding),
         ("plain loop, one process", loop),
         ("plain loop, one a core", loops),
-        ("workflow", whole),
+        ("workflow, its tables", whole),
+        ("workflow, everything", everything),
         ("workflow, nothing to do", idle),
     ):
         print(

@@ -43,9 +43,7 @@ def graphs(folder: Path, counts: list[int]) -> None:
         cost(dry_run)  # reads every recording once, for its digest
         built = cost(dry_run)
         memory_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        print(
-            f"{count:8d} {built.wall_s:10.1f} {built.cpu_s:12.1f} {memory_mb:12.0f}", flush=True
-        )
+        print(f"{count:8d} {built.wall_s:10.1f} {built.cpu_s:12.1f} {memory_mb:12.0f}", flush=True)
 
 
 def main() -> None:
