@@ -31,7 +31,11 @@ def read(folder, track, sound, begin_s, end_s):
 
 
 def fundamental(orders, channel="left"):
-    chosen = (orders["order"] == 1) & (orders["channel"] == channel)
+    return line(orders, 1, channel)
+
+
+def line(orders, order, channel):
+    chosen = (orders["order"] == order) & (orders["channel"] == channel)
     return {name: column[chosen] for name, column in orders.items()}
 
 
@@ -77,18 +81,59 @@ def test_a_sweep_that_sinks_into_the_noise_is_limited_there(tmp_path):
     assert np.abs(off_db).max() < 1.5
 
 
+@pytest.mark.parametrize(("order", "channel"), [(1, "right"), (2, "left")])
+def test_crosstalk_and_harmonics_that_sink_into_the_noise_are_limited_there(
+    order, channel, tmp_path
+):
+    """The driven channel stays loud: what sinks is read along its phase."""
+    law = Law(1000.0, 20_000.0 / order, 15.0)
+    track = Track(1, "sweep", 15.0, "left", start_hz=law.start_hz, stop_hz=law.stop_hz)
+    t = np.arange(19 * RATE) / RATE - 2.0
+    at_s = np.clip(t, 0.0, 15.0)
+    cycles = law.cycles(at_s)
+
+    def size(hz):
+        return 0.3 / (1.0 + (hz / 3000.0) ** 8)
+
+    driven = np.where((t >= 0) & (t < 15.0), np.cos(2 * np.pi * cycles), 0.0)
+    faint = np.where(driven != 0.0, size(law.hz(at_s)) * np.cos(2 * np.pi * order * cycles), 0.0)
+    channels = [driven, faint] if channel == "right" else [driven + faint, 0.0 * faint]
+    off_db = []
+    for seed in (3, 4, 5):
+        noise = NOISE * np.random.default_rng(seed).standard_normal((len(t), 2))
+        orders = read(tmp_path, track, np.column_stack(channels) + noise, 2.0, 17.0)
+        rows = line(orders, order, channel)
+        snr = size(rows["played_hz"]) / true_floor(rows)
+        assert np.count_nonzero(snr < 1.0) > 10
+        assert np.mean(rows["limited"][snr < 1.0]) > 0.9
+        assert not rows["limited"][snr > 10.0].any()
+        place = np.argsort(rows["played_hz"])
+        off = 20 * np.log10(rows["floor_fs"] / true_floor(rows))[place]
+        off_db.append([np.median(part) for part in np.array_split(off, 3)])
+    # The harmonic's floor is 0.7 dB high in the lowest third, unexplained; 1 dB is what is asked.
+    assert np.mean(off_db, axis=0) == pytest.approx([0.0] * 3, abs=1.0)
+    assert np.abs(off_db).max() < 1.5
+
+
 def test_the_stated_noise_is_the_scatter_of_repeats(tmp_path):
+    """Of a fundamental, a crosstalk and a harmonic."""
     track = Track(1, "tone", 3.0, "left", frequency_hz=1000.0)
     t = np.arange(4 * RATE) / RATE
-    tone = np.where((t > 0.5) & (t < 3.5), 0.1 * np.cos(2 * np.pi * 1000.0 * t), 0.0)
-    readings, floors = [], []
+    inside = (t > 0.5) & (t < 3.5)
+    turns = 2.0 * np.pi * 1000.0 * t
+    driven = inside * (0.1 * np.cos(turns) + 0.01 * np.cos(2.0 * turns))
+    sound = np.column_stack([driven, inside * 0.01 * np.cos(turns)])
+    lines = {(1, "left"): 0.1, (1, "right"): 0.01, (2, "left"): 0.01}
+    found = {one: [] for one in lines}
     for seed in range(60):
         noise = NOISE * np.random.default_rng(seed).standard_normal((len(t), 2))
-        rows = read(tmp_path, track, np.column_stack([tone, 0.0 * tone]) + noise, 0.5, 3.5)
-        here = fundamental(rows)
-        readings.append(here["amplitude_fs"][0])
-        floors.append(here["floor_fs"][0])
-    # The floor is of both quadratures; an amplitude clear of it moves with one.
-    stated = np.sqrt(np.mean(np.square(floors)) / 2.0)
-    assert np.std(readings) == pytest.approx(stated, rel=0.2)
-    assert np.mean(readings) == pytest.approx(0.1, abs=4.0 * stated / np.sqrt(60))
+        orders = read(tmp_path, track, sound + noise, 0.5, 3.5)
+        for one, values in found.items():
+            rows = line(orders, *one)
+            values.append((rows["amplitude_fs"][0], rows["floor_fs"][0]))
+    for one, size in lines.items():
+        readings, floors = np.array(found[one]).T
+        # The floor is of both quadratures; an amplitude clear of it moves with one.
+        stated = np.sqrt(np.mean(np.square(floors)) / 2.0)
+        assert np.std(readings) == pytest.approx(stated, rel=0.2)
+        assert np.mean(readings) == pytest.approx(size, abs=4.0 * stated / np.sqrt(60))
