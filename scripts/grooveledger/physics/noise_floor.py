@@ -49,7 +49,7 @@ def sum_noise(clean: np.ndarray, floor: np.ndarray) -> np.ndarray:
     Far above the noise it is the part of the noise in phase with the line:
 
     >>> float(sum_noise(np.array([1.0]), np.array([0.01])).round(6))
-    0.007072
+    0.007071
     """
     noise = np.nan_to_num(floor) ** 2
     power = np.nan_to_num(clean) ** 2
