@@ -20,8 +20,9 @@ from grooveledger.interpret.drift.least_squares import residuals
 CORRELATIONS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 #: What they count beforehand: none at all is as likely as any.
 PRIOR = np.array([0.5] + [0.5 / 9.0] * 9)
-#: The correlation used lies above its mean by this part of its standard deviation.
-ALLOWANCE = 0.7
+#: The correlation used lies above its mean by this part of its standard deviation (our own
+#: simulation, scripts/studies/drift_study.py).
+ALLOWANCE = 0.85
 #: Days wanted on each side of a common step, and the least part of it that the model leaves.
 EACH_SIDE, LEAST_OUTSIDE = 2, 1e-6
 #: Gaps count as at least and at most this many usual ones.
