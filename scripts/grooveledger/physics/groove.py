@@ -5,8 +5,6 @@ lateral and vertical velocities are the stylus motion along that axis, so that e
 45 degrees, has 1/sqrt(2) of it.
 """
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
@@ -57,12 +55,6 @@ def velocity_cm_s(frequency_hz: npt.ArrayLike, amplitude_um: npt.ArrayLike) -> n
     )
 
 
-def acceleration_m_s2(frequency_hz: npt.ArrayLike, velocity: npt.ArrayLike) -> np.ndarray:
-    """Return the acceleration, m/s2, of a sine of a velocity in cm/s."""
-    velocity_m_s = np.asarray(velocity, dtype=float) / 100.0
-    return 2.0 * np.pi * np.asarray(frequency_hz) * velocity_m_s
-
-
 def rms_velocity_cm_s(velocity: float, measure: str) -> float:
     """Return the rms of a sine's velocity that is given as 'peak' or 'rms' (IEC 60050-806)."""
     if measure not in ("peak", "rms"):
@@ -79,40 +71,6 @@ def channel_velocity_cm_s(velocity: float, modulation: str) -> float:
     if modulation not in ("left", "right", "lateral", "vertical"):
         raise ValueError(f"{modulation=} is not left, right, lateral or vertical")
     return velocity / SQRT2 if modulation in ("lateral", "vertical") else velocity
-
-
-def eccentricity_deviation(offset_mm: npt.ArrayLike, radius_mm: npt.ArrayLike) -> np.ndarray:
-    """Return the peak relative speed deviation, once a turn, of a hole that is off centre."""
-    return np.asarray(offset_mm, dtype=float) / np.asarray(radius_mm, dtype=float)
-
-
-def tracing_harmonics(
-    frequency_hz: npt.ArrayLike,
-    wall_velocity_cm_s: npt.ArrayLike,
-    groove_speed: npt.ArrayLike,
-    tip_radius_um: npt.ArrayLike,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return second and third harmonic of a spherical tip tracing one groove wall, by series.
-
-    The first terms of the parallel-curve series, H2 = B and H3 = 1.5 B^2 with B the tip's radius
-    over twice the least radius of curvature (our derivation; consistent with Pierce & Hunt 1938 and
-    Lewis & Hunt 1941). Good to 2 % for H2 below 6 %.
-
-    Parameters
-    ----------
-    frequency_hz, wall_velocity_cm_s, groove_speed, tip_radius_um : array_like
-        Hz, peak cm/s normal to the wall, cm/s, um. With v/sqrt(2) of a lateral velocity v the H3 is
-        the lateral one and the H2 the pinch motion relative to the lateral fundamental.
-
-    Returns
-    -------
-    tuple of ndarray
-        Ratios to the fundamental, in velocity.
-    """
-    bend = np.asarray(tip_radius_um, dtype=float) / (
-        2.0 * curvature_radius_um(frequency_hz, wall_velocity_cm_s, groove_speed)
-    )
-    return bend, 1.5 * bend**2
 
 
 def rolling_ball_harmonics(
@@ -162,18 +120,15 @@ def rolling_ball_harmonics(
 
 
 def tracking_angle_parameter(
-    velocity: npt.ArrayLike,
-    groove_speed: npt.ArrayLike,
-    played_angle_deg: npt.ArrayLike,
-    recorded_angle_deg: npt.ArrayLike = 0.0,
+    velocity: npt.ArrayLike, groove_speed: npt.ArrayLike, error_deg: npt.ArrayLike
 ) -> np.ndarray:
-    """Return (v/V)(tan played - tan recorded), the small parameter of tracking-angle distortion.
+    """Return (v/V) tan(error), the small parameter of tracking-angle distortion, without sign.
 
-    Baerwald 1941, eq. (1). For the lateral angle `velocity` is lateral and the recorded angle 0;
-    for the vertical angle it is vertical. Peak cm/s over groove speed in cm/s.
+    Baerwald 1941, eq. (1): lateral velocity, peak cm/s, over groove speed in cm/s. It is the second
+    harmonic over the fundamental, in velocity.
     """
-    tangent = np.tan(np.radians(played_angle_deg)) - np.tan(np.radians(recorded_angle_deg))
-    return np.abs(np.asarray(velocity, dtype=float) / groove_speed * tangent)
+    tangent = np.tan(np.radians(error_deg))
+    return np.asarray(np.abs(np.asarray(velocity, dtype=float) / groove_speed * tangent))
 
 
 def tracking_angle_harmonics(
@@ -187,7 +142,7 @@ def tracking_angle_harmonics(
     Parameters
     ----------
     parameter : array_like
-        e of `tracking_angle_parameter`, above 0 and below 1.
+        e of `tracking_angle_parameter`, 0 or more and below 1.
     orders : tuple of int
         The harmonics asked for.
 
@@ -196,9 +151,31 @@ def tracking_angle_harmonics(
     ndarray
         Ratios, of the shape of `parameter` with an axis of orders added at the end.
     """
-    e = np.asarray(parameter, dtype=float)
+    e = np.maximum(np.asarray(parameter, dtype=float), 1e-9)
     fundamental = _bessel_j(1, e)
     return np.stack([_bessel_j(order, order * e) / fundamental for order in orders], axis=-1)
+
+
+def tracking_error_deg(
+    radius_mm: npt.ArrayLike, length_mm: float, overhang_mm: float, offset_deg: float
+) -> np.ndarray:
+    """Return the lateral tracking error of a pivoted arm at a radius, degrees.
+
+    The triangle of pivot, spindle and stylus (Lofgren 1938, Baerwald 1941).
+
+    Parameters
+    ----------
+    radius_mm : array_like
+        Radius of the groove.
+    length_mm, overhang_mm : float
+        From the arm's pivot to the stylus, and by how much that is more than to the spindle.
+    offset_deg : float
+        Of the cartridge's axis from the line to the pivot.
+    """
+    radius = np.asarray(radius_mm, dtype=float)
+    mounting_mm = length_mm - overhang_mm
+    sine = (radius + (length_mm**2 - mounting_mm**2) / radius) / (2.0 * length_mm)
+    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))) - offset_deg)
 
 
 def scanning_loss_db(flat_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.ndarray:
@@ -208,45 +185,6 @@ def scanning_loss_db(flat_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.nd
     treble loss. `wavelength` in um.
     """
     return 20.0 * np.log10(np.abs(np.sinc(np.asarray(flat_um) / np.asarray(wavelength))))
-
-
-def azimuth_separation_db(rotation_deg: npt.ArrayLike) -> np.ndarray:
-    """Return the separation that an otherwise ideal cartridge keeps when rotated (geometry)."""
-    return -20.0 * np.log10(np.tan(np.radians(rotation_deg)))
-
-
-class ArmGeometry(NamedTuple):
-    """An arm set for two null radii: offset angle and overhang."""
-
-    arm_length_mm: float
-    null_radii_mm: tuple[float, float]
-    offset_deg: float
-    overhang_mm: float
-
-
-def null_radii_mm(inner_mm: float, outer_mm: float) -> tuple[float, float]:
-    """Return the radii without tracking error that make the weighted error's maxima equal.
-
-    Lofgren 1938, Baerwald 1941: error over radius, between the innermost and outermost groove.
-    """
-    swing = 1.0 / SQRT2
-    first = 2.0 / ((1.0 + swing) / inner_mm + (1.0 - swing) / outer_mm)
-    second = 2.0 / ((1.0 - swing) / inner_mm + (1.0 + swing) / outer_mm)
-    return first, second
-
-
-def arm_geometry(arm_length_mm: float, null_radii: tuple[float, float]) -> ArmGeometry:
-    """Return offset and overhang of an arm of effective length `arm_length_mm` (Baerwald 1941)."""
-    offset_deg = float(np.degrees(np.arcsin(sum(null_radii) / (2.0 * arm_length_mm))))
-    mounting_mm = float(np.sqrt(arm_length_mm**2 - null_radii[0] * null_radii[1]))
-    return ArmGeometry(arm_length_mm, null_radii, offset_deg, arm_length_mm - mounting_mm)
-
-
-def tracking_error_deg(radius_mm: npt.ArrayLike, arm: ArmGeometry) -> np.ndarray:
-    """Return the lateral tracking error at a radius, degrees, zero at the null radii."""
-    radius = np.asarray(radius_mm, dtype=float)
-    sine = (radius + arm.null_radii_mm[0] * arm.null_radii_mm[1] / radius) / (2 * arm.arm_length_mm)
-    return np.degrees(np.arcsin(sine)) - arm.offset_deg
 
 
 def _bessel_j(order: int, argument: np.ndarray) -> np.ndarray:

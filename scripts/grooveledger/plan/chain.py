@@ -9,8 +9,10 @@ from typing import Any, Self
 class Chain:
     """Turntable, arm, cable, preamplifier and converter of a capture.
 
-    Tolerances are half-widths within which any value is as likely. `preamplifier_response` holds
-    (frequency_hz, gain_db_re_1khz) rows: the deviation from the ideal replay curve.
+    Tolerances are half-widths within which any value is as likely. The arm's length from pivot to
+    stylus, its overhang and its offset angle are None where they are not described.
+    `preamplifier_response` holds (frequency_hz, gain_db_re_1khz) rows: the deviation from the ideal
+    replay curve.
     """
 
     chain: str
@@ -31,6 +33,9 @@ class Chain:
     gain_tolerance_db: float = 0.0
     channel_match_db: float = 0.0
     full_scale_tolerance_db: float = 0.0
+    arm_length_mm: float | None = None
+    arm_overhang_mm: float | None = None
+    arm_offset_deg: float | None = None
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> Self:
@@ -59,6 +64,10 @@ class Chain:
             gain_tolerance_db=float(preamplifier.get("gain_tolerance_db") or 0.0),
             channel_match_db=float(preamplifier.get("channel_match_db") or 0.0),
             full_scale_tolerance_db=float(converter.get("full_scale_tolerance_db") or 0.0),
+            **{
+                f"arm_{name}": float(value)
+                for name, value in (mapping.get("arm_geometry") or {}).items()
+            },
         )
 
     @property

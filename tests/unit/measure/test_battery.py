@@ -14,6 +14,7 @@ from grooveledger.physics.resonance import high_pass_response
 from grooveledger.schemas.observe import NOISE_LEVEL
 from grooveledger.storage import tables
 from made_observations import (
+    CARTRIDGE,
     CHAIN,
     changed,
     joined,
@@ -26,7 +27,13 @@ from made_observations import (
 BLOCKS = Path(__file__).parents[3] / "workflow" / "schemas" / "blocks"
 LOW = {"kind": "sweep", "purpose": "resonance", "start_hz": 25.0, "stop_hz": 4.0}
 SIDE = make_side(
-    {"kind": "tone", "modulation": "left", "frequency_hz": 1000.0, "duration_s": 20.0},
+    {
+        "kind": "tone",
+        "modulation": "left",
+        "frequency_hz": 1000.0,
+        "duration_s": 20.0,
+        "radius_mm": 130.0,
+    },
     {"kind": "tone", "modulation": "right", "frequency_hz": 1000.0, "duration_s": 20.0},
     {"kind": "tone", "modulation": "lateral", "frequency_hz": 3150.0, "duration_s": 20.0},
     {
@@ -178,7 +185,10 @@ def defaults(name):
 
 def measured(name, observations, chain=CHAIN):
     module = quantities.MEASURES[name]
-    context = make_context(SIDE, observations, defaults(module.block or name), chain=chain)
+    chain = replace(chain, arm_length_mm=250.0, arm_overhang_mm=16.5, arm_offset_deg=22.0)
+    cartridge = replace(CARTRIDGE, tip_radii_um=(8.0, 18.0), tracking_force_mn=18.0)
+    settings = defaults(module.block or name)
+    context = make_context(SIDE, observations, settings, chain, cartridge)
     return module.measure(context)
 
 
@@ -284,6 +294,9 @@ PLACES = {
     *("track", "frequency_hz", "played_hz", "tone_hz", "low_hz", "high_hz", "amplitude_um"),
     *("part", "order_max", "low_order", "reference_hz", "reference_velocity_cm_s", "seconds"),
     *("record_db", "speed_db", "averaged"),
+    *("velocity_cm_s", "tracking_force_mn", "groove_speed_cm_s", "cut_angle_deg"),
+    *("wall_velocity_cm_s", "curvature_radius_um", "tip_radius_um", "tracking_error_deg"),
+    *("tracing_h2_pct", "tracing_h3_pct", "tracking_h2_pct", "geometry_h2_pct", "geometry_h3_pct"),
 }
 #: Bounds, and the noise that makes them bounds.
 BOUNDED = {"level_mv", "uncertainty_db", "noise_db", "phase_noise_deg", "ticks_per_min"}
@@ -331,6 +344,11 @@ def test_every_column_holds_a_figure(name):
     never = {
         # The tracks' radius is not described, and random motion is no resonance.
         "speed": {"eccentricity_mm"},
+        # Every step is tracked.
+        "bias": {"left_lost_um", "right_lost_um", "change"},
+        # Random phases have no polarity, and the record's angle is not described.
+        "channel_match": {"polarity"},
+        "vertical_angle": {"angle_deg"},
         "resonance_fit": set(columns) - {"capture", "track", "axis", "rule_of_thumb_um_per_mn"},
     }.get(name, set())
     for column, values in columns.items():

@@ -13,6 +13,7 @@ MODULES = (
     "separation",
     "azimuth",
     "distortion",
+    "geometry",
     "spectrum",
     "intermodulation",
     "modulation",

@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from grooveledger.measure.quantities import speed
 from grooveledger.measure.quantities.speed import TABLE, mean_over_turns, speed_figures
 from grooveledger.observe.speed_trace import observe_speed
-from grooveledger.physics.groove import eccentricity_deviation
 from grooveledger.physics.weighting import flutter_weighting
 from grooveledger.storage import tables
 from made_observations import make_context, make_side, swapped_chain
@@ -184,7 +183,7 @@ def test_no_trace_no_rows():
 def test_flutter_without_the_once_per_revolution_part_is_the_turntables():
     # A record 0.2 mm off centre at 100 mm gives 0.2 % once a revolution (offset over radius); the
     # turntable 0.05 % at 4 Hz, two-sigma 0.04985 % (exact for a sine), which alone is left.
-    once_pct = 100.0 * float(eccentricity_deviation(0.2, 100.0))
+    once_pct = 100.0 * 0.2 / 100.0
     read = figures(30.0, ((TURN_HZ, once_pct, 0.3), (2 * TURN_HZ, 0.01, 1.0), (4.0, 0.05, 0.4)))
     assert read["twice_per_rev_pct"] == pytest.approx(0.01, abs=2e-4)
     alone = figures(30.0, ((2 * TURN_HZ, 0.01, 1.0), (4.0, 0.05, 0.4)))
@@ -198,7 +197,7 @@ def test_flutter_without_the_once_per_revolution_part_is_the_turntables():
 @pytest.mark.parametrize("offset_mm", [0.05, 0.2, 0.5])
 def test_eccentricity_within_0_02_mm(offset_mm, radius_mm):
     rng = np.random.default_rng(4)
-    once_pct = 100.0 * float(eccentricity_deviation(offset_mm, radius_mm))
+    once_pct = 100.0 * offset_mm / radius_mm
     time_s, deviation = trace(20.0, ((TURN_HZ, once_pct, 0.3), (4.0, 0.05, 0.4)), error=0.3)
     deviation = deviation + 0.1 * rng.standard_normal(len(deviation))
     found_mm = speed.eccentricity_mm(
