@@ -21,6 +21,7 @@ include: "workflow/rules/interpret.smk"
 
 onstart:
     only_run()
+    described.keep(ARCHIVE, Path(RESULTS))
 
 
 rule all:

@@ -8,7 +8,7 @@ the tables and a workbook.
 """
 
 from command_line import archive_parser, exit_status
-from grooveledger.configuration import read_config
+from grooveledger.configuration import described, read_config
 from grooveledger.export import workbook
 from grooveledger.interpret import changes
 from grooveledger.report import changes_page
@@ -36,13 +36,11 @@ def main() -> None:
         tables.write(table, data_frames.rows(table, frame), paths[-1], {})
     declared = {table.name: table for table in (CHANGED_METRICS, CHANGED_FIGURES, CHANGED_VERDICTS)}
     workbook.write(paths, folder / "changes.xlsx", declared=declared)
-    changes_page.write(found, before, after, (before.name, "now"), page)
-    captures = found.figures["capture"].nunique()
-    beyond = found.figures.loc[found.figures["beyond"].eq(True), "capture"].nunique()
-    print(
-        f"Of {len(found.captures)} captures in both, figures of {captures} moved, of {beyond} "
-        f"beyond repeatability; {len(found.verdicts)} verdicts changed.\n{page}"
-    )
+    differences = described.differences(before, after)
+    changes_page.write(found, before, after, (before.name, "now"), page, differences)
+    for changed in differences or ():
+        print(f"changed {changed.name}: {changed.before} -> {changed.after}")
+    print(f"{changes_page.headline(found)}\n{page}")
 
 
 if __name__ == "__main__":

@@ -19,6 +19,11 @@ if failed:
 else:
     index.write(tables, pages / "index.html", job["styli"])
     comparison_page.write(
-        job["styli"], job["settings"]["ratings"], tables, captures, pages / "comparison.html"
+        job["styli"],
+        job["chains"],
+        job["settings"]["ratings"],
+        tables,
+        captures,
+        pages / "comparison.html",
     )
     stamp(snakemake.output.pictures, job)

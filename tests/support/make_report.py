@@ -66,7 +66,14 @@ def write_report(results: Path) -> Path:
             tables,
             report / "loading" / f"{name}.html",
         )
-    comparison_page.write(styli, make_archive.COMPARED, tables, folder, report / "comparison.html")
+    comparison_page.write(
+        styli,
+        {"bench": make_tables.CHAIN},
+        make_archive.COMPARED,
+        tables,
+        folder,
+        report / "comparison.html",
+    )
     methods.write(DOCUMENTATION.parent, report / "methods")
     paths = sorted(tables.glob("*.parquet"))
     workbook.write(paths, results / "export" / "archive.xlsx")

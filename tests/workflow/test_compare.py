@@ -23,7 +23,9 @@ def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
     )
     assert told.returncode == 0, told.stderr
     # The third is of a side without a level tone.
-    assert told.stdout.startswith("Of 3 captures in both, figures of 2 moved")
+    lines = told.stdout.splitlines()
+    assert lines[0] == "changed chains.bench.preamplifier.gain_db: 36.0 -> 38.0"
+    assert lines[1].startswith("Of the 3 captures that both sets have, figures of 2 moved.")
     folder = workspace.results / "report/changes"
     moved = data_frames.read(folder / "before/changed_metrics.parquet")
     counts = moved[moved["n_moved"] > 0]
@@ -32,5 +34,7 @@ def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
     figures = data_frames.read(folder / "before/changed_figures.parquet")
     ratio = figures["value_after"] / figures["value_before"]
     assert ratio.sub(10 ** (-2 / 20)).abs().max() < 1e-9
-    assert "What moved since before" in (folder / "before.html").read_text()
+    text = (folder / "before.html").read_text()
+    assert "What moved since before" in text
+    assert "chains.bench.preamplifier.gain_db" in text
     assert (folder / "before/changes.xlsx").stat().st_size > 5000

@@ -10,7 +10,7 @@ sys.path.insert(0, LIBRARY)
 os.environ |= {"PYTHONPATH": os.pathsep.join(filter(None, [LIBRARY, os.getenv("PYTHONPATH")]))}
 
 from grooveledger.run import inventory, lock, staleness
-from grooveledger.configuration import load, read_config
+from grooveledger.configuration import described, load, read_config
 from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.run.jobs import Jobs
 from grooveledger.run.rules import COLLECTED, RULES

@@ -10,13 +10,13 @@ import pyarrow as pa
 from grooveledger.report import drawn, page
 from grooveledger.report.capture_figures import key_figures, suffering
 from grooveledger.report.capture_tables import TRACK_FIELDS, small_tables
+from grooveledger.report.chain_words import chain_words, load_words
 from grooveledger.report.grids import grid, rows_of
 from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
-from grooveledger.vocabulary import words
 
 
 def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = False) -> None:
@@ -164,28 +164,3 @@ def _driven(rows: Columns, tracks: Columns) -> Columns:
         dtype=bool,
     )
     return {name: values[kept] for name, values in rows.items()}
-
-
-def load_words(chain: Mapping[str, Any]) -> str:
-    """Say the load of a chain: resistance, and capacitance with the cable."""
-    amplifier = chain["preamplifier"]
-    load_pf = chain["cable"]["capacitance_pf"] + amplifier["input_capacitance_pf"]
-    load_kohm = f"{amplifier['input_resistance_ohm'] / 1000:.4g}"
-    return f"{load_kohm} k{words.UNITS['ohm']}, {words.number(load_pf, 0)} pF"
-
-
-def chain_words(chain: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Say what a chain is, in pairs of name and value."""
-    amplifier = chain["preamplifier"]
-    return [
-        ("Load", f"{load_words(chain)} with the cable"),
-        (
-            "Gain and replay curve",
-            f"{words.number(amplifier['gain_db'], 1)} dB, {amplifier['equalisation']}",
-        ),
-        ("Arm", f"{words.number(chain['arm_effective_mass_g'], 1)} g effective mass"),
-        (
-            "Converter",
-            f"{words.number(chain['converter']['full_scale_v_rms'], 3)} V rms at full scale",
-        ),
-    ]

@@ -5,11 +5,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from grooveledger.interpret.changes import Changes
+from grooveledger.configuration.described import Difference
+from grooveledger.interpret.changes import ROUNDING, Changes
 from grooveledger.report import drawn, page
 from grooveledger.report.choice import channel_curves
-from grooveledger.report.grids import Field, Row, amount, grid, tag, text, whole
+from grooveledger.report.grids import (
+    Field,
+    Row,
+    amount,
+    grid,
+    link,
+    tag,
+    text,
+    whole,
+    without_empty,
+)
 from grooveledger.report.pictures.overlay import AXES, overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import SERIES, Picture
@@ -20,6 +32,8 @@ from grooveledger.vocabulary import metric_words, words
 
 #: Rows of the table of worst cases, of changed verdicts, and pictures a kind of curve.
 WORST_SHOWN, VERDICTS_SHOWN, CURVES_SHOWN = 25, 100, 3
+#: Differences of the configuration that are listed.
+DIFFERENCES_SHOWN = 40
 TITLES = {"response": "Response", "separation": "Separation", "distortion": "Distortion"}
 
 
@@ -30,6 +44,10 @@ def _in_unit(column: str, head: str) -> Field:
         return words.figure(row[column], row["unit"], signed="change" in column)
 
     return Field(head, write)
+
+
+def _linked(capture: str | None) -> Any:
+    return link(f"../captures/{capture}.html", capture) if capture else words.NONE
 
 
 FIGURE = Field("Figure", lambda row: metric_words.metric(row["metric"]), numeric=False)
@@ -44,13 +62,13 @@ METRIC_FIELDS = (
     whole("n_beyond", "Beyond repeatability"),
     _in_unit("median_change", "Median change"),
     _in_unit("largest_change", "Largest change"),
-    text("largest_capture", "In capture"),
+    Field("In capture", lambda row: _linked(row["largest_capture"]), numeric=False),
     _in_unit("repeatability_limit", "Repeatability limit"),
     whole("n_lost", "Lost"),
     whole("n_new", "New"),
 )
 WORST_FIELDS = (
-    text("capture", "Capture"),
+    Field("Capture", lambda row: _linked(row["capture"]), numeric=False),
     FIGURE,
     CHANNEL,
     UNIT,
@@ -70,7 +88,14 @@ VERDICT_FIELDS = (
 )
 
 
-def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], path: Path) -> None:
+def write(
+    changes: Changes,
+    before: Path,
+    after: Path,
+    names: tuple[str, str],
+    path: Path,
+    configuration: Sequence[Difference] | None = None,
+) -> None:
     """Write the page, its pictures in a folder of its name beside it.
 
     Parameters
@@ -83,15 +108,20 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
         What the page calls the two.
     path : Path
         The page, two folders below the report's own parent.
+    configuration : sequence of Difference or None
+        What changed in the configuration; None where that is unknown.
     """
     figures = _rows(CHANGED_FIGURES, changes)
     metrics = sorted(
         (row for row in _rows(CHANGED_METRICS, changes) if _moves(row)),
-        key=lambda row: (metric_words.order(row["metric"]), row["metric"], row["channel"]),
+        key=lambda row: (
+            -(row["n_beyond"] or 0),
+            row["n_beyond"] is not None,
+            metric_words.order(row["metric"]),
+            row["channel"],
+        ),
     )
     verdicts = _rows(CHANGED_VERDICTS, changes)
-    moved = {row["capture"] for row in figures}
-    beyond = {row["capture"] for row in figures if row["beyond"]}
     saved = drawn.pictures(
         _curves(changes.captures, before, after, names), path.with_name(path.stem)
     )
@@ -100,16 +130,56 @@ def write(changes: Changes, before: Path, after: Path, names: tuple[str, str], p
         path,
         depth=1,
         names=names,
-        captures=len(changes.captures),
-        moved=len(moved),
-        beyond=len(beyond),
-        unknown=sum(row["n_beyond"] is None for row in metrics),
-        metrics=grid(metrics, METRIC_FIELDS),
-        worst=grid(_worst(figures), WORST_FIELDS),
-        verdicts=grid(verdicts[:VERDICTS_SHOWN], VERDICT_FIELDS),
+        headline=headline(changes),
+        configuration=None if configuration is None else configuration[:DIFFERENCES_SHOWN],
+        more=max(0, len(configuration or ()) - DIFFERENCES_SHOWN),
+        metrics=without_empty(grid(metrics, METRIC_FIELDS, lambda row: bool(row["n_beyond"]))),
+        worst=without_empty(grid(_worst(figures), WORST_FIELDS)),
+        verdicts=without_empty(grid(verdicts[:VERDICTS_SHOWN], VERDICT_FIELDS)),
         verdict_count=len(verdicts),
         pictures=saved,
     )
+
+
+def headline(changes: Changes) -> str:
+    """Say in a sentence or two what moved, and what of it is more than captures repeat."""
+    figures, count = changes.figures, len(changes.captures)
+    if not len(figures):
+        said = f"No figure moved in the {_counted(count, 'capture')} that both sets have."
+    else:
+        moved = figures["capture"].nunique()
+        said = (
+            f"Of the {_counted(count, 'capture')} that both sets have, figures of {moved} moved. "
+            f"{_beyond(figures)}"
+        )
+    verdicts = len(changes.verdicts)
+    return f"{said} {_counted(verdicts, 'verdict')} changed." if verdicts else said
+
+
+def _beyond(figures: pd.DataFrame) -> str:
+    """Say how much of what moved is beyond repeatability, and what moved furthest."""
+    sure = figures[figures["beyond"].eq(True)]
+    unknown = figures[figures["beyond"].isna() & figures["change"].notna()]
+    parts = []
+    if len(sure):
+        times = sure["change"].abs() / sure["repeatability_limit"]
+        most = sure.assign(times=times).nlargest(1, "times").to_dict("records")[0]
+        parts.append(
+            f"In {_counted(sure['capture'].nunique(), 'capture')} a figure moved by more than two "
+            f"playings differ, most of all {metric_words.metric_within(most['metric'])} of "
+            f"{most['capture']}, by {most['times']:.1f} times that."
+        )
+    elif len(figures) > len(unknown):
+        parts.append("None moved by more than two playings differ.")
+    if len(unknown):
+        parts.append(
+            f"For {_counted(len(unknown), 'figure')} it is unknown what two playings differ by."
+        )
+    return " ".join(parts)
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _rows(table: Table, changes: Changes) -> list[dict[str, Any]]:
@@ -149,8 +219,9 @@ def _curves(
             old = channel_curves(before / "captures", capture, table)
             new = channel_curves(after / "captures", capture, table)
             for channel in old.keys() & new.keys():
-                moved = apart(old[channel], new[channel], AXES[table][0])
-                if moved > 0.0:
+                column = AXES[table][0]
+                moved = apart(old[channel], new[channel], column)
+                if moved > ROUNDING * np.nanmax(np.abs(new[channel][column])):
                     found.append((-moved, capture, channel, old[channel], new[channel]))
         found.sort(key=lambda item: item[:3])
         for _, capture, channel, earlier, newer in found[:CURVES_SHOWN]:

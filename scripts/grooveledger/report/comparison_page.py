@@ -2,17 +2,27 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
 from grooveledger.interpret.comparison import CURVE_COLUMNS, compared_captures, comparison_curves
 from grooveledger.interpret.response_curves import responses
 from grooveledger.report import choice, drawn, page
-from grooveledger.report.grids import Field, Grid, amount, grid, link, rows_of, tag
+from grooveledger.report.chain_words import load_words
+from grooveledger.report.grids import (
+    Field,
+    Grid,
+    amount,
+    grid,
+    link,
+    rows_of,
+    tag,
+    without_empty,
+)
 from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
-from grooveledger.report.pictures.style import SERIES, Picture
+from grooveledger.report.pictures.style import SERIES, Picture, signed
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
 from grooveledger.vocabulary import metric_words, words
@@ -40,8 +50,10 @@ RATING_FIELDS = (
     Field("Rated figure", lambda row: metric_words.quantity(row["quantity"]), numeric=False),
     Field("Channel", lambda row: row["channel"] or words.NONE, numeric=False),
     Field("Rated", lambda row: words.figure(row["rated"], row["unit"])),
-    Field("Measured", lambda row: words.figure(row["measured"], row["unit"])),
-    Field("Standard uncertainty", lambda row: words.figure(row["uncertainty"], row["unit"])),
+    Field(
+        "Measured, with its standard uncertainty",
+        lambda row: words.with_uncertainty(row["measured"], row["uncertainty"], row["unit"]),
+    ),
     Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
     Field("Verdict", lambda row: tag(row["verdict"]), numeric=False),
     Field("Note", lambda row: row["note"] or words.NONE, numeric=False),
@@ -50,6 +62,7 @@ RATING_FIELDS = (
 
 def write(
     styli: Mapping[str, Row],
+    chains: Mapping[str, Mapping[str, Any]],
     settings: Mapping[str, Any],
     tables_folder: Path,
     captures_folder: Path,
@@ -61,6 +74,8 @@ def write(
     ----------
     styli : mapping
         The styli's rows of the sheet by id, with `break_in_hours`.
+    chains : mapping
+        The chains of the configuration by id, for their loads.
     settings : mapping
         `comparison_hours`: the hours after break-in that count as the same age.
     tables_folder, captures_folder : Path
@@ -74,11 +89,23 @@ def write(
         name: newest_settled(captures, name, styli[name]["break_in_hours"] or 0.0)
         for name in chosen
     }
-    saved = drawn.pictures(
-        [*_alike(tables_folder, styli, chosen, settings), *_now(captures_folder, histories)],
+    rows = rows_of(tables_folder / "comparison.parquet")
+    loads = styli_by_load(rows, chains, chosen)
+    pictures = drawn.pictures(
+        [
+            *(item for load in loads for item in _alike(tables_folder, styli, load, settings)),
+            *_now(captures_folder, histories),
+        ],
         path.with_name(path.stem),
     )
-    alike = [item for item in saved if item["name"].startswith(ALIKE)]
+    alike = [
+        (
+            load.words,
+            [item for item in pictures if item["name"].startswith(f"{ALIKE}-{load.place}-")],
+            _same_age(rows, load.styli),
+        )
+        for load in loads
+    ]
     page.write(
         "comparison.html",
         path,
@@ -86,14 +113,49 @@ def write(
         chosen=[(name, styli[name]["cartridge"], histories[name][1]) for name in chosen],
         left_out=len({row["stylus"] for row in captures}) - len(chosen),
         hours=settings["comparison_hours"],
-        alike_pictures=alike,
-        alike=_same_age(rows_of(tables_folder / "comparison.parquet"), chosen),
-        pictures=saved[len(alike) :],
+        alike=alike,
+        young=[name for name in chosen if all(name not in load.styli for load in loads)],
+        pictures=[item for item in pictures if not item["name"].startswith(ALIKE)],
         figures=_side_by_side(rows_of(tables_folder / "metrics.parquet"), histories),
-        ratings=grid(
-            _newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories), RATING_FIELDS
+        ratings=without_empty(
+            grid(
+                _newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories),
+                RATING_FIELDS,
+            )
         ),
     )
+
+
+class SharedLoad(NamedTuple):
+    """Styli that were captured at the same age under the same load."""
+
+    place: int
+    words: str
+    styli: list[str]
+
+
+def styli_by_load(
+    rows: Sequence[Row], chains: Mapping[str, Mapping[str, Any]], chosen: Sequence[str]
+) -> list[SharedLoad]:
+    """Gather the styli that have figures at the same age by the load that they had then.
+
+    One that was captured under several loads in that time stands by itself, and says so.
+    """
+    found: dict[str, list[str]] = {}
+    for name in chosen:
+        used = {
+            chain
+            for row in rows
+            if row["stylus"] == name and row["value"] is not None
+            for chain in (row["chains"] or "").split(", ")
+            if chain in chains
+        }
+        loads = sorted({load_words(chains[chain]) for chain in used})
+        if len(loads) > 1:
+            found[f"{name}, under several loads ({'; '.join(loads)})"] = [name]
+        elif loads:
+            found.setdefault(loads[0], []).append(name)
+    return [SharedLoad(place, said, names) for place, (said, names) in enumerate(found.items())]
 
 
 def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]:
@@ -116,9 +178,9 @@ def newest_settled(
 
 
 def _alike(
-    folder: Path, styli: Mapping[str, Row], chosen: Sequence[str], settings: Mapping[str, Any]
+    folder: Path, styli: Mapping[str, Row], load: SharedLoad, settings: Mapping[str, Any]
 ) -> Iterator[Picture]:
-    """Draw the mean responses of the styli over the same hours after break-in."""
+    """Draw the mean responses of the styli of a load over the same hours after break-in."""
     captures = tables.read(folder / "captures.parquet").to_pandas()
     sheet = pd.DataFrame(list(styli.values()))
     kept = compared_captures(captures, sheet, settings)["capture"]
@@ -127,7 +189,7 @@ def _alike(
     )
     for channel in ("left", "right"):
         lines, marks = [], []
-        for name, mark in zip(chosen, SERIES, strict=False):
+        for name, mark in zip(load.styli, SERIES, strict=False):
             own = frame[(frame["stylus"] == name) & (frame["channel"] == channel)]
             if len(own):
                 columns = {column: own[column].to_numpy() for column in CURVE_COLUMNS}
@@ -135,7 +197,8 @@ def _alike(
                 marks.append(mark)
         if lines:
             title = f"Response at the same age, {channel} channel"
-            yield overlay(f"{ALIKE}-response-{channel}", title, "response", lines, "", marks)
+            name = f"{ALIKE}-{load.place}-response-{channel}"
+            yield signed(overlay(name, title, "response", lines, "", marks), load.words)
 
 
 def _same_age(rows: Sequence[Row], chosen: Sequence[str]) -> Grid | None:
@@ -222,6 +285,8 @@ def _columns_of_styli(
     body = []
     for metric, channel in lines:
         own = [cells.get((metric, channel, name)) for name in chosen]
+        if all(cell is None or cell["value"] is None for cell in own):
+            continue
         unit = next(cell["unit"] for cell in own if cell is not None)
         body.append(
             [
@@ -232,4 +297,4 @@ def _columns_of_styli(
             ]
         )
     heads = [("Figure", False), ("Channel", False), ("Unit", False)]
-    return Grid([*heads, *((name, True) for name in chosen)], body) if body else None
+    return without_empty(Grid([*heads, *((n, True) for n in chosen)], body)) if body else None

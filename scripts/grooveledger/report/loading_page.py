@@ -29,8 +29,8 @@ LOADS_DRAWN = 5
 BASES = {"model": "The electrical network alone", "measured": "From the measured response"}
 NOTES = {
     "measured": "Mean of both channels of the first captures after break-in, the load's part "
-    "replaced; relative to 1 kHz. The first line is as measured.",
-    "model": "Coil, cable and input alone; relative to 1 kHz. The first line is the present load.",
+    "replaced; relative to 1 kHz. The present load's line is as measured.",
+    "model": "Coil, cable and input alone; relative to 1 kHz.",
 }
 LOAD_FIELDS = (
     Field("Resistance (k\N{GREEK CAPITAL LETTER OMEGA})", lambda row: _kiloohm(row["load_ohm"])),

@@ -8,6 +8,7 @@ import pytest
 
 import make_archive
 import make_tables
+from grooveledger.configuration.described import Difference
 from grooveledger.export import workbook
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.interpret import changes
@@ -116,6 +117,33 @@ def test_sets_that_are_equal_have_nothing_moved(sets, tmp_path):
     assert "Nothing moved" in (tmp_path / "a.html").read_text()
 
 
+def test_the_headline_says_what_is_beyond_repeatability_and_what_is_unknown(sets):
+    found = changes.compare(*sets)
+    said = changes_page.headline(found)
+    assert said.startswith("Of the 6 captures that both sets have, figures of 3 moved.")
+    assert said.endswith("1 verdict changed.")
+    figures = found.figures.assign(repeatability_limit=[1.0, None, 1.0], beyond=[True, None, False])
+    said = changes_page.headline(found._replace(figures=figures))
+    assert "In 1 capture a figure moved by more than two playings differ" in said
+    assert "separation at 1 kHz of c0000, by 5.0 times that." in said
+    figures = found.figures.assign(repeatability_limit=None, beyond=None)
+    said = changes_page.headline(found._replace(figures=figures))
+    assert "For 2 figures it is unknown what two playings differ by." in said
+
+
+def test_the_page_names_what_was_changed_in_the_configuration(sets, tmp_path):
+    kept, results = sets
+    found, page = changes.compare(kept, results), tmp_path / "report/changes/before.html"
+    difference = Difference("chains.bench.preamplifier.gain_db", "36.0", "38.0")
+    for given, said in (
+        ([difference], "<td>36.0</td><td>38.0</td>"),
+        ([], "Nothing: what moved comes from recordings"),
+        (None, "Unknown: the earlier results"),
+    ):
+        changes_page.write(found, kept, results, ("before", "now"), page, given)
+        assert said in page.read_text()
+
+
 def test_curves_apart_are_measured_where_both_are():
     flat = {"frequency_hz": np.array([100.0, 1000.0, 10000.0]), "response_db": np.zeros(3)}
     raised = {"frequency_hz": np.array([500.0, 5000.0, 50000.0]), "response_db": np.full(3, 0.5)}
@@ -157,4 +185,5 @@ def test_the_workbook_has_units(sets, tmp_path):
     workbook.write(paths, tmp_path / "changes.xlsx", declared=declared)
     book = openpyxl.load_workbook(tmp_path / "changes.xlsx")
     assert book.sheetnames == ["about", *declared]
-    assert book["changed_metrics"]["J2"].value == "see unit"
+    assert book["changed_metrics"]["J1"].value == "largest_change"
+    assert set(book["changed_metrics"].tables) == {"table_changed_metrics"}
