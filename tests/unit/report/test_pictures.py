@@ -324,6 +324,25 @@ def test_a_trend_has_the_tables_figures_line_limit_and_interval(
     assert due[1] == pytest.approx([fit["limit_value"]] * 2)
 
 
+def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
+    points = {**trend_points(), "side": np.array(["a", "a", "b", "b"] * 5, dtype=object)}
+    points["captured_at"] = np.array(["2024-01-05", "2024-01-05"] * 10, dtype=object)
+    picture = trend("response_10khz_db", "Response at 10 kHz", points, [], 30.0)
+    lines = [line for line in picture.figure.axes[0].lines if line.get_gid() == "curve.left"]
+    fills = {line.get_fillstyle(): len(line.get_xdata()) for line in lines}
+    sides = where(points, channel="left")["side"]
+    assert fills == {
+        fill: count
+        for fill, side in zip(("full", "left"), ("a", "b"), strict=True)
+        if (count := int((sides == side).sum()))
+    }
+    assert "Marks: full bench-a side a, left half bench-a side b." in picture.note
+    tied = [line for line in picture.figure.axes[0].lines if line.get_alpha() == 0.6]
+    assert len(tied) == 2, "all of one day, a line a channel"
+    alone = trend("response_10khz_db", "Response at 10 kHz", trend_points(), [], 30.0)
+    assert "Marks:" not in alone.note
+
+
 def test_a_control_chart_is_the_tables(made: dict[str, Columns]) -> None:
     picture = DRAWN["control"](made)
     hours = [row["stylus_hours"] for row in CONTROL]

@@ -1,6 +1,7 @@
 """How a figure of a stylus moves with its hours: captures, fit, limit and forecast."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import cycle
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,20 @@ LEVEL_NAMED_ABOVE = 0.85
 #: Share of the height left free above and below what has to be visible.
 MARGIN = 0.06
 
+#: How the marks of each record side are filled, in turn, and what that is called.
+FILLED = ("full", "left", "top", "right", "bottom")
+FILL_WORDS = {
+    "full": "full",
+    "left": "left half",
+    "top": "upper half",
+    "right": "right half",
+    "bottom": "lower half",
+}
+#: Opacity of marks as measured beside those as fitted.
+FAINT = 0.28
 Row = Mapping[str, Any]
+#: Record and side.
+Side = tuple[str, str]
 
 
 @house_style
@@ -71,13 +85,14 @@ def trend(
     end_h = float(np.nanmax(points["stylus_hours"]))
     reach_h = end_h * (1 + FORECAST_REACH)
     corrected = False
+    sides = sorted(set(sides_of(points)))
     for channel in sorted(set(points["channel"].tolist())):
         own = where(points, channel=channel)
         fit = next((f for f in fits if f["channel"] == channel and _fitted(f)), None)
         shown, moved = _without_covariates(own, fit, expected or {})
         corrected |= bool(moved.any())
         heights.append(shown)
-        _marks(axes, own, shown, moved, channel)
+        _marks(axes, own, shown, moved, channel, sides)
         if fit is not None:
             seen = own["stylus_hours"][own["stylus_hours"] >= fit["hours_first"]]
             drawn_h, drawn = _fit(axes, fit, float(np.mean(seen)), reach_h)
@@ -97,6 +112,7 @@ def trend(
         "as measured."
         if corrected
         else "",
+        _sides_said(sides),
         "Upright bars reach to the record's next step, which was not tracked." if steps else "",
     ]
     return Picture(
@@ -111,6 +127,17 @@ def trend(
         figure,
         joined(notes),
     )
+
+
+def _sides_said(sides: Sequence[Side]) -> str:
+    """Say how the marks of each record side are filled; nothing where there is one side."""
+    if len(sides) < 2:
+        return ""
+    said = [
+        f"{FILL_WORDS[filled]} {record} side {side}"
+        for (record, side), filled in zip(sides, cycle(FILLED), strict=False)
+    ]
+    return f"Marks: {', '.join(said)}. A thin line ties captures of one day."
 
 
 def _fitted(fit: Row) -> bool:
@@ -135,19 +162,54 @@ def _without_covariates(
     return np.where(known, corrected, value), known
 
 
-def _marks(axes: Axes, own: Columns, shown: np.ndarray, moved: np.ndarray, channel: str) -> None:
-    """Draw the marks: solid as fitted, hollow for a bound, faint for the value as measured."""
+def _marks(
+    axes: Axes,
+    own: Columns,
+    shown: np.ndarray,
+    moved: np.ndarray,
+    channel: str,
+    sides: Sequence[Side],
+) -> None:
+    """Draw the marks: solid as fitted, hollow for a bound, faint for the value as measured.
+
+    Each record side fills its marks in its own way; captures of one day are tied.
+    """
     mark, bound = MARKS[channel], own["limited"].astype(bool)
-    hours = own["stylus_hours"]
-    (solid,) = axes.plot(hours[~bound], shown[~bound], **_look(mark, mark.colour), label=channel)
-    name_curve(solid, channel)
-    for chosen, heights, face, alpha in (
-        (bound, shown, "none", 1.0),
-        (moved & ~bound, own["value"], mark.colour, 0.28),
-    ):
-        if chosen.any():
-            (light,) = axes.plot(hours[chosen], heights[chosen], **_look(mark, face), alpha=alpha)
-            light.set_gid(f"part.{slug(channel)}")
+    hours, played = own["stylus_hours"], sides_of(own)
+    label = channel
+    # More sides than ways to fill a mark share one: the note names them in turn.
+    for side, filled in zip(sides, cycle(FILLED), strict=False):
+        solid = ~bound & np.array([one == side for one in played], dtype=bool)
+        look = {**_look(mark, mark.colour), "fillstyle": filled}
+        if not solid.any():
+            continue
+        (drawn,) = axes.plot(hours[solid], shown[solid], **look, label=label)
+        name_curve(drawn, channel)
+        label = ""
+        if (raw := solid & moved).any():
+            (faint,) = axes.plot(hours[raw], own["value"][raw], **look, alpha=FAINT)
+            faint.set_gid(f"part.{slug(channel)}")
+    if bound.any():
+        (light,) = axes.plot(hours[bound], shown[bound], **_look(mark, "none"))
+        light.set_gid(f"part.{slug(channel)}")
+    for tie_hours, tie in _ties(own, shown):
+        (tied,) = axes.plot(tie_hours, tie, color=mark.colour, linewidth=0.7, alpha=0.6)
+        tied.set_gid(f"part.{slug(channel)}")
+
+
+def sides_of(points: Columns) -> list[Side]:
+    """Record and side that each figure was played from."""
+    return list(zip(points["record"].tolist(), points["side"].tolist(), strict=True))
+
+
+def _ties(own: Columns, shown: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Yield hours and heights of the captures of each day that has several."""
+    days = np.array([(moment or "")[:10] for moment in own["captured_at"].tolist()])
+    for day in sorted(set(days.tolist()) - {""}):
+        same = (days == day) & np.isfinite(shown)
+        if same.sum() > 1:
+            order = np.argsort(shown[same], kind="stable")
+            yield own["stylus_hours"][same][order], shown[same][order]
 
 
 def _look(mark: Mark, face: str) -> dict[str, Any]:
@@ -156,6 +218,7 @@ def _look(mark: Mark, face: str) -> dict[str, Any]:
         "marker": mark.marker,
         "markersize": 4.5,
         "markerfacecolor": face,
+        "markerfacecoloralt": COLOURS["paper"],
         "markeredgecolor": mark.colour,
     }
 
