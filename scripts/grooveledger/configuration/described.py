@@ -10,6 +10,10 @@ from grooveledger.storage.atomic_write import written_whole
 
 #: The file among the results.
 NAME = "configuration.json"
+#: Keys of config.yaml that say where files lie; what they hold is compared, not where.
+PLACES = frozenset(
+    ("captures_dir", "captures", "styli", "cartridges", "chains", "records_dir", "playing_log")
+) | {"results"}
 MISSING = "not there"
 
 
@@ -27,7 +31,7 @@ def described(archive: Archive) -> dict[str, Any]:
     for (record, side), mapping in archive.sides.items():
         records.setdefault(record, {})[side] = mapping
     return {
-        "config": archive.settings,
+        "config": {key: value for key, value in archive.settings.items() if key not in PLACES},
         "chains": archive.chains,
         "cartridges": archive.cartridges,
         "records": records,
