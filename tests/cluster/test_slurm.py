@@ -63,7 +63,7 @@ def test_a_cluster_gives_the_same_bytes(archive, tmp_path):
     told = ended.stdout + ended.stderr
     assert ended.returncode == 0, told
     # Four captures are one package; what follows is one submission each.
-    assert told.count("with external jobid") == 5
+    assert told.count("with external jobid") == 6
     made = sorted((local / "results").rglob("*.parquet"))
     assert len(made) > 60
     for path in made:
