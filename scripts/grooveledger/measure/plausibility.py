@@ -169,15 +169,18 @@ def _response_readings(tables: dict[str, Columns]) -> Iterator[Remark]:
         return
     columns = tables["response"]
     lost = np.zeros(len(columns["track"]), dtype=bool)
+    limited = columns["limited"].astype(bool)
     for number in np.unique(columns["track"]):
-        told: dict[str, int] = {}
+        failed: dict[str, int] = {}
         for channel in ("left", "right"):
-            rows = np.flatnonzero(
-                (columns["track"] == number)
-                & (columns["channel"] == channel)
-                & ~columns["limited"].astype(bool)
-                & np.isfinite(columns["response_db"])
-            )
+            own = (columns["track"] == number) & (columns["channel"] == channel)
+            own &= np.isfinite(columns["response_db"])
+            # A bound may be far up, where noise is; far down, nothing was cut.
+            silent = own & limited & (columns["response_db"] < -ABSURD_DB)
+            silent &= columns["frequency_hz"] <= ABSURD_UP_TO_HZ
+            lost |= silent
+            failed["absurd"] = failed.get("absurd", 0) + int(silent.sum())
+            rows = np.flatnonzero(own & ~limited)
             rows = rows[np.argsort(columns["frequency_hz"][rows], kind="stable")]
             hz, response_db, noise_db = (
                 columns[name][rows] for name in ("frequency_hz", "response_db", "noise_db")
@@ -186,24 +189,24 @@ def _response_readings(tables: dict[str, Columns]) -> Iterator[Remark]:
             is_off = off_their_neighbours(hz, response_db, noise_db) & ~is_absurd
             lost[rows] |= is_absurd | is_off
             for what, which in (("absurd", is_absurd), ("off", is_off)):
-                told[what] = told.get(what, 0) + int(which.sum())
-        yield from _lost(int(number), told)
+                failed[what] = failed.get(what, 0) + int(which.sum())
+        yield from _lost(int(number), failed)
     if lost.any():
         tables["response"] = _without(columns, "response", lost)
 
 
-def _lost(number: int, told: Mapping[str, int]) -> Iterator[Remark]:
-    if told["absurd"]:
+def _lost(number: int, failed: Mapping[str, int]) -> Iterator[Remark]:
+    if failed["absurd"]:
         yield (
             number,
-            f"track {number} has {told['absurd']} readings of its response beyond "
+            f"track {number} has {failed['absurd']} readings of its response beyond "
             f"{ABSURD_DB:.0f} dB, which are left out: check recorded, the chain's equalisation, "
             "and the sweep's start_hz, stop_hz and law",
         )
-    if told["off"]:
+    if failed["off"]:
         yield (
             number,
-            f"track {number} has {told['off']} readings of its response that their neighbours "
+            f"track {number} has {failed['off']} readings of its response that their neighbours "
             "contradict, which are left out: clean record and stylus, and capture again",
         )
 
@@ -231,7 +234,10 @@ def off_their_neighbours(
     >>> np.flatnonzero(off_their_neighbours(hz, level_db, np.full(12, 0.05))).tolist()
     [5]
     """
-    off_db = np.abs(level_db - between_neighbours(frequency_hz, level_db))
+    ends_off = _ends_off(np.log2(frequency_hz), level_db, noise_db)
+    kept = np.flatnonzero(~ends_off)
+    off_db = np.full(len(frequency_hz), np.nan)
+    off_db[kept] = np.abs(level_db[kept] - between_neighbours(frequency_hz[kept], level_db[kept]))
     comparable = np.isfinite(off_db)
     off_db = np.nan_to_num(off_db)
     single = comparable & (off_db > OFF_SIGMAS * noise_db + OFF_DB)
@@ -241,7 +247,32 @@ def off_their_neighbours(
         inside = comparable & (octave == value)
         most_db = ROUGH_SIGMAS * np.median(noise_db[inside]) + ROUGH_DB
         rough |= (octave == value) & bool(np.median(off_db[inside]) > most_db)
-    return single | rough
+    return single | rough | ends_off
+
+
+def _ends_off(place: np.ndarray, level_db: np.ndarray, noise_db: np.ndarray) -> np.ndarray:
+    """Return which readings at either end depart from the line that the next two would go on by.
+
+    The readings that have no neighbours on one side: judged from the inside outwards, each by those
+    that have passed.
+    """
+    n = len(place)
+    off = np.zeros(n, dtype=bool)
+    for order in (np.arange(n), np.arange(n)[::-1]):
+        for end in range(min(NEIGHBOUR_PLACES[-1], n) - 1, -1, -1):
+            inner = [i for i in order[end + 1 :] if not off[i]][:2]
+            if len(inner) < 2:
+                continue
+            (near, far), here = inner, order[end]
+            step = place[far] - place[near]
+            if step == 0.0 or abs(place[far] - place[here]) > 2.0 * NEIGHBOUR_OCTAVES:
+                continue
+            beyond = (place[here] - place[near]) / step
+            expected_db = level_db[near] + beyond * (level_db[far] - level_db[near])
+            parts_db = noise_db[[here, near, far]] * np.array([1.0, 1.0 - beyond, beyond])
+            allowed_db = OFF_SIGMAS * np.sqrt(parts_db @ parts_db) + OFF_DB
+            off[here] = abs(level_db[here] - expected_db) > allowed_db
+    return off
 
 
 def between_neighbours(frequency_hz: np.ndarray, level_db: np.ndarray) -> np.ndarray:

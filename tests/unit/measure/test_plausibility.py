@@ -129,3 +129,38 @@ def test_tone_and_sweep_must_agree_at_1_khz():
     assert "3.0 dB louder per velocity" in text
     near = {"level": level, "response": curve(SMOOTH_DB, sensitivity_mv_per_cm_s=1.1)}
     assert not found(near, *tracks, **facts).remarks
+
+
+@pytest.mark.parametrize("end", [0, -1])
+@pytest.mark.parametrize(("off_db", "is_lost"), [(-5.4, True), (4.0, True), (1.5, False)])
+def test_an_end_reading_is_confirmed_by_the_line_of_those_inside(end, off_db, is_lost):
+    """A window that holds the beginning of the sweep and the silence before it reads low."""
+    response_db = SMOOTH_DB.copy()
+    response_db[end] += off_db
+    off = off_their_neighbours(HZ, response_db, np.full(len(HZ), 0.01))
+    assert off[end] == is_lost
+    assert off.sum() == is_lost
+
+
+def test_two_end_readings_that_are_off_do_not_confirm_each_other():
+    response_db = SMOOTH_DB.copy()
+    response_db[:2] -= (9.0, 5.0)
+    off = off_their_neighbours(HZ, response_db, np.full(len(HZ), 0.01))
+    assert np.flatnonzero(off).tolist() == [0, 1]
+
+
+def test_a_roll_off_and_a_peak_at_the_end_are_no_faults():
+    x = HZ / 19_500.0
+    for q in (0.5, 1.0, 5.0):
+        peak_db = -10.0 * np.log10((1.0 - x**2) ** 2 + (x / q) ** 2)
+        assert not off_their_neighbours(HZ, peak_db, np.full(len(HZ), 0.01)).any()
+
+
+def test_a_bound_far_below_the_response_is_none():
+    """Where the groove is silent before the sweep, noise bounds nothing that was cut."""
+    silent = HZ < 30.0
+    response_db = np.where(silent, -72.0, SMOOTH_DB)
+    result = found({"response": curve(response_db, limited=silent)}, sweep("left"))
+    lost = np.isnan(result.tables["response"]["response_db"])
+    np.testing.assert_array_equal(lost, silent)
+    assert "beyond 20 dB" in result.remarks[0][1]
