@@ -269,7 +269,7 @@ def write_pages(results: Path, archive: dict[str, Any]) -> None:
         page = report / f"loading/{name}.html"
         loading_page.write(name, chains(), archive["styli"], defaults("loading"), folder, page)
     comparison_page.write(
-        archive["styli"], defaults("ratings"), folder, own, report / "comparison.html"
+        archive["styli"], chains(), defaults("ratings"), folder, own, report / "comparison.html"
     )
     beside = neighbours(archive["sheet"])
     for row in archive["sheet"][:2]:

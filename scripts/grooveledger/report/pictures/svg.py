@@ -82,7 +82,8 @@ def inline(drawn: str, picture: Picture) -> str:
         },
     )
     for child in root:
-        if child.tag not in (f"{NAMESPACE}metadata", f"{NAMESPACE}defs") or _holds_paths(child):
+        is_empty = child.tag == f"{NAMESPACE}defs" and not _holds_paths(child)
+        if child.tag != f"{NAMESPACE}metadata" and not is_empty:
             body.append(child)
     for element in body.iter():
         _adapt(element, picture, panels)
