@@ -19,6 +19,23 @@ from grooveledger.faults import ConfigurationFaults  # noqa: E402
 from grooveledger.simulate.demo_archive import make_demo  # noqa: E402
 
 
+#: Without a terminal a line is printed for each this many recordings.
+EVERY = 7
+
+
+class Progress:
+    """Prints a line for each recording on a terminal, and for every seventh into a file."""
+
+    def __init__(self) -> None:
+        self.made = 0
+
+    def __call__(self, line: str) -> None:
+        """Count one more recording, and print its line where one is due."""
+        self.made += 1
+        if sys.stdout.isatty() or self.made % EVERY == 0:
+            print(f"{line} ({self.made})", flush=True)
+
+
 def main() -> int:
     """Run the program; the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -28,7 +45,7 @@ def main() -> int:
     config = yaml.safe_load(arguments.config.read_text(encoding="utf-8"))
     try:
         with ProcessPoolExecutor(arguments.processes) as pool:
-            made = make_demo(config, Path(), pool, report=lambda line: print(line, flush=True))
+            made = make_demo(config, Path(), pool, report=Progress())
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1
