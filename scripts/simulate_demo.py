@@ -18,7 +18,6 @@ import yaml  # noqa: E402
 from grooveledger.faults import ConfigurationFaults  # noqa: E402
 from grooveledger.simulate.demo_archive import make_demo  # noqa: E402
 
-
 #: Without a terminal a line is printed for each this many recordings.
 EVERY = 7
 
