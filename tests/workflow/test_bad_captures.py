@@ -191,7 +191,7 @@ BAD = {
     "integers-as-floats": rejected(lambda s: 2**23 * s.good, "times full scale", subtype="FLOAT"),
     "digital-silence": rejected(lambda s: damage.silent(s.good), "every sample is zero"),
     "noise": rejected(lambda s: np.random.default_rng(0).normal(0, 1e-4, s.good.shape),
-                      "nothing but noise"),
+                      "only noise"),
     "8-khz": rejected(lambda s: s.good[::6], "sampled at 8000 Hz", rate_hz=8000),
     "clipped": flagged(lambda s: s.clipped(), "clipped: .* in tracks? "),
     "offset": flagged(lambda s: damage.offset(s.good, 0.1), "DC offset of 10.0 %"),
