@@ -5,7 +5,7 @@ from pathlib import Path
 
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole, without_empty
-from grooveledger.schemas.table import Column
+from grooveledger.schemas.table import SAMPLES, TEXT, TRUTH, WHOLE, Column
 from grooveledger.vocabulary import words
 
 #: Small tables that a page shows as they are: table, what it is called, its fields.
@@ -111,6 +111,23 @@ DRAWN = frozenset(
 ROWS_MOST = 24
 #: Columns that every measure's table has and a page need not repeat.
 LEFT_OUT = frozenset(("capture", "limited"))
+#: How truths are written, and with how many decimals numbers without a unit.
+YES_OR_NO = {True: "yes", False: "no"}
+UNITLESS_PLACES = 3
+#: Ends of columns' names that say the unit, which the head gives in brackets.
+UNIT_ENDINGS = (
+    "_mv_per_cm_s",
+    "_cm_s",
+    "_um_per_mn",
+    "_db",
+    "_deg",
+    "_pct",
+    "_hz",
+    "_um",
+    "_mn",
+    "_mv",
+    "_s",
+)
 TRACK_FIELDS = (
     whole("track", "Track"),
     text("kind", "Kind"),
@@ -149,8 +166,15 @@ def small_tables(folder: Path) -> Iterator[tuple[str, str, Grid, str]]:
 
 def _field(column: Column) -> Field:
     """Show a column of a measure that this page does not know of."""
-    head = column.name.replace("_", " ")
+    name = column.name
+    suffix = next((end for end in UNIT_ENDINGS if column.unit and name.endswith(end)), "")
+    head = name.removesuffix(suffix).replace("_", " ")
+    if column.type == TEXT:
+        return text(name, head)
+    if column.type == TRUTH:
+        return Field(head, lambda row: YES_OR_NO.get(row[name], words.NONE), numeric=False)
+    if column.type in (WHOLE, SAMPLES):
+        return whole(name, head)
     if not column.unit:
-        return whole(column.name, head) if column.name == "track" else text(column.name, head)
-    suffix = words.unit(column.unit)
-    return amount(column.name, f"{head} ({suffix})")
+        return Field(head, lambda row: words.number(row[name], UNITLESS_PLACES))
+    return amount(name, head, column.unit)

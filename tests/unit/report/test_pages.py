@@ -315,3 +315,13 @@ def test_text_contrast(scheme: dict[str, str], ground: str) -> None:
     for name in ("ink", "soft", "left", "right", "axis", "other", "alarm", "good"):
         bright, dark = sorted((luminance(scheme[name]), luminance(scheme[ground])), reverse=True)
         assert (bright + 0.05) / (dark + 0.05) >= 4.5, name
+
+
+@pytest.mark.parametrize("name", MEASURES)
+def test_every_column_of_every_measure_can_be_shown(name):
+    """A measure that the page does not know of is shown by its columns' types alone."""
+    examples = {"string": "left", "bool": True, "int32": 3, "int64": 3, "double": -0.25}
+    for column in MEASURES[name].table.columns:
+        field = capture_tables._field(column)
+        for value in (examples[str(column.type)], None):
+            assert isinstance(field.write({column.name: value}), str), column.name
