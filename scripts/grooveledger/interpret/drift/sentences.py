@@ -117,7 +117,7 @@ def _movement(row: Row) -> str:
     slope = float(row["slope_per_100h"])
     way = "falling" if slope < 0.0 else "rising"
     size = words.number(abs(slope), words.places_for(abs(slope), row["unit"]))
-    rate = f"{way} {size}\N{NO-BREAK SPACE}{words.unit(row['unit'])} per 100 h"
+    rate = f"{way} {size}\N{NO-BREAK SPACE}{words.change_unit(row['unit'])} per 100 h"
     start, _, place = row["metric"].removesuffix("_db").partition("_")
     if start == "response" and place.endswith("hz") and place[0].isdigit():
         at = "at" + metric_words.metric(row["metric"]).partition(" at")[2]

@@ -2,6 +2,7 @@
 
 import io
 import xml.etree.ElementTree as ET
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,8 @@ PNG_DPI = 220
 PNG_COMPRESSION = 3
 #: Points in an inch: the unit of coordinates in an SVG document.
 POINTS = 72.0
-#: Decimals of coordinates in a page: a thousandth of a point is far less than can be seen or read.
-PLACES = 3
+#: Decimals of coordinates in a page: a hundredth of a point is far less than can be seen or read.
+PLACES = 2
 NAMESPACE = "{http://www.w3.org/2000/svg}"
 HREF = "{http://www.w3.org/1999/xlink}href"
 #: Properties of a style attribute that the page's style sheet gives, or that are the initial value.
@@ -65,12 +66,18 @@ def save_with_pixels(picture: Picture, folder: Path) -> None:
 def inline(drawn: str, picture: Picture) -> str:
     """Turn an SVG document into an element of a page, with its alternative text.
 
-    Colours become the page's variables, ids the picture's own, since several pictures share a page.
+    Colours become the page's variables; ids the picture's own, since several pictures share a page,
+    and short, since a picture has hundreds.
     Panels carry their scales (`data-x`, `data-y`: kind, values at the ends, places of the ends) and
     lines their names (`data-line`), from which the page's script reads values.
     """
     root = ET.fromstring(drawn)
     panels = iter(picture.figure.axes)
+    numbers: dict[str, int] = {}
+
+    def own(name: str) -> str:
+        return f"{picture.name}-{numbers.setdefault(name, len(numbers))}"
+
     width, height = root.attrib["viewBox"].split()[2:]
     body = ET.Element(
         "svg",
@@ -86,7 +93,7 @@ def inline(drawn: str, picture: Picture) -> str:
         if child.tag != f"{NAMESPACE}metadata" and not is_empty:
             body.append(child)
     for element in body.iter():
-        _adapt(element, picture, panels)
+        _adapt(element, picture, panels, own)
     _prune(body)
     return ET.tostring(body, encoding="unicode")
 
@@ -95,7 +102,9 @@ def _holds_paths(element: ET.Element) -> bool:
     return any(child.tag != f"{NAMESPACE}style" for child in element)
 
 
-def _adapt(element: ET.Element, picture: Picture, panels: Any) -> None:
+def _adapt(
+    element: ET.Element, picture: Picture, panels: Iterator[Axes], own: Callable[[str], str]
+) -> None:
     """Make one element of a document part of a page."""
     element.tag = element.tag.removeprefix(NAMESPACE)
     element.text = element.text if (element.text or "").strip() else None
@@ -110,11 +119,12 @@ def _adapt(element: ET.Element, picture: Picture, panels: Any) -> None:
             values["class"] = "panel"
             values.update(_scales(next(panels), picture))
     elif name:
-        values["id"] = f"{picture.name}-{name}"
+        values["id"] = own(name)
     if HREF in values:
-        values["href"] = f"#{picture.name}-{values.pop(HREF).removeprefix('#')}"
+        values["href"] = "#" + own(values.pop(HREF).removeprefix("#"))
     if "clip-path" in values:
-        values["clip-path"] = values["clip-path"].replace("url(#", f"url(#{picture.name}-")
+        clip = values["clip-path"].removeprefix("url(#").removesuffix(")")
+        values["clip-path"] = f"url(#{own(clip)})"
     if "style" in values:
         values["style"] = _style(values["style"])
     for attribute in ("d", "x", "y", "width", "height"):
