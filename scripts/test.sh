@@ -10,4 +10,5 @@ export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg
 "$python" -m ruff check scripts tests
 "$python" -m mypy
 "$python" scripts/studies/lint_workflow.py
-exec "$python" -m pytest "$@"
+# A file's tests stay together, since they share what they simulate.
+exec "$python" -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder "$@"

@@ -27,6 +27,8 @@ from grooveledger.vocabulary import words
 
 NARROW_PX = 390
 WIDE_PX = 1200
+#: Of a small portable computer.
+SMALL_SCREEN_PX = 1366
 LEAST_CONTRAST = 4.5
 #: Flags that keep the browser quiet and off the network.
 FLAGS = (
@@ -297,16 +299,32 @@ def test_numbers_sort_as_numbers(browser: Browser, report: Path) -> None:
     browser.width(WIDE_PX)
     browser.open(report / "styli" / "worn.html")
     column = f"{DRIFT_TABLE}; const at = [...table.tHead.rows[0].cells]"
-    column += ".findIndex(h => h.textContent === 'Change per 100 h');"
+    column += ".findIndex(h => h.textContent.startsWith('Change per 100 h'));"
     browser.run(f"{column} table.tHead.rows[0].cells[at].querySelector('button').click()")
     found = browser.run(
         f"{column} return [...table.tBodies[0].rows].map(r => r.cells[at].textContent)"
     )
     numbers = [
-        float(text.replace("\N{MINUS SIGN}", "-")) for text in found if text != "\N{EN DASH}"
+        float(text.split()[0].replace("\N{MINUS SIGN}", "-"))
+        for text in found
+        if text != "\N{EN DASH}"
     ]
     assert len(numbers) > 3
     assert numbers == sorted(numbers)
+
+
+def test_what_decides_of_a_figure_is_in_view_on_a_small_screen(
+    browser: Browser, report: Path
+) -> None:
+    browser.width(SMALL_SCREEN_PX)
+    browser.open(report / "styli" / "worn.html")
+    ends = browser.run(
+        f"{DRIFT_TABLE}; const ends = {{}}; for (const head of table.tHead.rows[0].cells) "
+        "ends[head.textContent] = head.getBoundingClientRect().right; return ends"
+    )
+    decides = ("Verdict", "Due (95 %)", "Change per 100 h (95 %)", "Record's part per 100 plays")
+    assert set(decides[:3]) <= set(ends)
+    assert all(ends.get(head, 0.0) <= SMALL_SCREEN_PX for head in decides), ends
 
 
 def values_at(browser: Browser, figure: str, px: float) -> str:

@@ -127,3 +127,11 @@ def copy_project(folder: Path, parts: Sequence[str] = PARTS) -> Path:
             folder.mkdir(parents=True, exist_ok=True)
             shutil.copy(source, folder / part)
     return folder
+
+
+def made(workspace: Workspace) -> dict[str, bytes]:
+    """Every table below the results, by its path there."""
+    return {
+        str(path.relative_to(workspace.results)): path.read_bytes()
+        for path in sorted(workspace.results.rglob("*.parquet"))
+    }

@@ -116,7 +116,7 @@ def _change(table: str, title: str, found: Sequence[Found], hz: Extent) -> Pictu
     first, old_curves = next((item for item in older if _same_side(item[0], newest)), older[0])
     column = AXES[table][0]
     parts = [
-        (channel, *_difference(old_curves[channel], new_curves[channel], column))
+        (channel, *curve_difference(old_curves[channel], new_curves[channel], column))
         for channel in CHANNELS
         if channel in old_curves and channel in new_curves
     ]
@@ -141,7 +141,7 @@ def _same_side(one: Row, other: Row) -> bool:
     return (one["record"], one["side"]) == (other["record"], other["side"])
 
 
-def _difference(
+def curve_difference(
     old: Columns, new: Columns, column: str
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
     """Newer less older curve where both are, on the newer one's frequencies; half its 95 % band."""

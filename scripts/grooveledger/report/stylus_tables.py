@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from markupsafe import Markup
+
 from grooveledger.report.cards import due_words, now, way_to_limit
 from grooveledger.report.grids import Field, Grid, grid, link, tag, without_empty
 from grooveledger.schemas.states import MOVING
@@ -14,31 +16,29 @@ Row = Mapping[str, Any]
 def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) -> Grid:
     """Write the drift of every figure: those that move first, by nearness to their limit."""
 
-    def due(row: Row) -> str:
+    def due(row: Row) -> Any:
         if row["verdict"] not in MOVING or row["hours_at_limit"] is None:
             return words.NONE
-        return due_words(row["hours_at_limit"], hours_now, captures) or words.NONE
+        when = due_words(row["hours_at_limit"], hours_now, captures) or words.NONE
+        return _below(when, words.interval(*_hours_at_limit(row), "h"))
 
+    # What decides comes first: it is in view on a small screen and on paper.
     fields = (
-        Field("Figure", _metric, numeric=False),
-        Field("Channel", lambda row: row["channel"], numeric=False),
+        Field("Figure", _figure, numeric=False),
         Field(
             "Verdict",
             lambda row: tag(row["verdict"], words.VERDICTS.get(row["verdict"])),
             numeric=False,
         ),
-        Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
-        Field("At the start", lambda row: words.figure(row["baseline_value"], row["unit"])),
-        Field("Now", lambda row: words.figure(now(row), row["unit"])),
-        Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
-        Field("Due", due, numeric=False),
-        Field("95 % interval (h)", _hours_at_limit),
-        Field("Change per 100 h", lambda row: words.slope(row)[0]),
-        Field("95 % interval", _slope_interval),
+        Field("Due (95 %)", due, numeric=False),
+        Field("Change per 100 h (95 %)", _slope),
         Field(
             "Record's part per 100 plays",
             lambda row: words.number(row["record_wear_per_100_plays"], 2, signed=True),
         ),
+        Field("At the start", lambda row: words.figure(row["baseline_value"], row["unit"])),
+        Field("Now", lambda row: words.figure(now(row), row["unit"])),
+        Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
         Field(
             "Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False
         ),
@@ -64,21 +64,30 @@ def _reported(row: Row, column: str) -> str:
     return words.number(row[column], 0) if row["verdict"] in MOVING else words.NONE
 
 
-def _hours_at_limit(row: Row) -> str:
-    ends = row["hours_at_limit_low"], row["hours_at_limit_high"]
-    if row["verdict"] not in MOVING or ends == (None, None):
-        return words.NONE
-    return " to ".join("open" if end is None else words.number(end, 0) for end in ends)
+def _hours_at_limit(row: Row) -> tuple[Any, Any]:
+    return row["hours_at_limit_low"], row["hours_at_limit_high"]
 
 
-def _slope_interval(row: Row) -> str:
-    return words.NONE if row["slope_low"] is None else " to ".join(words.slope(row)[1:])
+def _slope(row: Row) -> Any:
+    slope, low, high = words.slope(row)
+    return slope if low == words.NONE else _below(slope, f"{low} to {high}")
 
 
-def _metric(row: Row) -> Any:
+def _below(first: str, second: str) -> Any:
+    """Write two lines in one cell, the second one softly."""
+    if second == words.NONE:
+        return first
+    return Markup('{} <br><span class="soft">{}</span>').format(first, second)
+
+
+def _figure(row: Row) -> Any:
+    """Write a figure's name with its channel and unit, linked to how it is measured."""
     method = metric_words.method_page(row["metric"])
     shown = metric_words.metric(row["metric"])
-    return link(f"../methods/{method}.html", shown) if method else shown
+    name = link(f"../methods/{method}.html", shown) if method else shown
+    channel = "" if row["channel"] == "both" else f", {row['channel']}"
+    unit = f" ({words.unit(row['unit'])})" if row["unit"] else ""
+    return Markup("{}{}{}").format(name, channel, unit)
 
 
 CAPTURE_FIELDS = (

@@ -106,6 +106,8 @@ def run(project, *arguments):
             "PYTHONPATH": "scripts:tests/support",
             "PATH": os.defpath,
             "PYTHONDONTWRITEBYTECODE": "1",
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
         },
         capture_output=True,
         text=True,
