@@ -3,16 +3,18 @@
     python scripts/studies/drift_study.py                    all studies
     python scripts/studies/drift_study.py --share 0.1 power  a tenth of the histories, one study
     python scripts/studies/drift_study.py --piece 1/6 pages  every sixth line of a study
+    python scripts/studies/drift_study.py --seed 2 pages     other histories
 
 Every study draws histories of known truth, sends them through the functions of the workflow and
-prints what came out beside what is promised. A page has 60 figures, independent or with a
+prints what came out beside what is promised, with the standard error that the number of histories
+leaves. A page has 60 figures, independent or with a
 correlation of 0.5, unless a line says otherwise.
 """
 
 import argparse
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import product
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -42,6 +44,17 @@ DAYS = (8, 12, 20, 40)
 BREAK_IN_HOURS = 30.0
 
 
+def drawing(seed: int, *line: float) -> np.random.Generator:
+    """Return the source of chance of one line of a study."""
+    return np.random.default_rng([seed, *(round(10 * part) for part in line)])
+
+
+def stated(seen: Sequence[float]) -> str:
+    """Return a mean with the standard error that the number of independent draws leaves it."""
+    mean = float(np.mean(seen))
+    return f"{mean:.4f} +- {float(np.std(seen)) / np.sqrt(len(seen)):.4f}"
+
+
 def scatter(
     rng: np.random.Generator, kind: str, days: int, lag: float = 0.0, shared: float = 0.0
 ) -> np.ndarray:
@@ -56,10 +69,10 @@ def scatter(
     return np.asarray(drawn)
 
 
-def pages(share: float, kind: str, lag: float, shared: float, days: int) -> str:
+def pages(share: float, seed: int, kind: str, lag: float, shared: float, days: int) -> str:
     """No wear: a page says that anything moves in at most 6 %, the newest is odd in at most 5 %."""
-    rng = np.random.default_rng([days, int(10 * lag), int(10 * shared), len(kind)])
-    moves, odd, told, covers = [], [], [], []
+    rng = drawing(seed, days, lag, shared, len(kind))
+    moves, odd, told, covers, parts = [], [], [], [], []
     for _ in range(max(10, int(300 * share))):
         hours = BREAK_IN_HOURS + 10.0 * np.arange(days)
         if lag == 0.0:
@@ -72,18 +85,21 @@ def pages(share: float, kind: str, lag: float, shared: float, days: int) -> str:
         changed = rows["change_at_hours"].notna().any()
         settling = rows["break_in_hours"].max() > BREAK_IN_HOURS
         moves.append(moving or changed or settling)
+        parts.append([moving, changed, settling])
         newest = control_table(*archive, SETTINGS, analysis)["flagged"].any()
         odd.append(newest or len(odd_captures_table(*archive, SETTINGS, analysis)) > 0)
         told.append((rows["verdict"] != "too_few").mean())
         covers.append(holds(rows, 0.0))
+    trend, step, settles = np.mean(parts, axis=0)
     return (
         f"{kind}, lag {lag:.1f}, shared {shared:.1f}, {days:2d} days, {len(moves)} pages: anything "
-        f"moves {np.mean(moves):.3f}, any capture odd {np.mean(odd):.3f}, slope covered "
-        f"{np.mean(covers):.3f}, can be told {np.mean(told):.2f}"
+        f"moves {stated(moves)} (trend {trend:.3f}, step {step:.3f}, settling {settles:.3f}), any "
+        f"capture odd {stated(odd)}, slope covered {stated(covers)}, can be told "
+        f"{np.mean(told):.2f}"
     )
 
 
-def known_correlation(share: float, lag: float, days: int) -> str:
+def known_correlation(share: float, seed: int, lag: float, days: int) -> str:
     """The best possible: a t test of figures whose serial correlation is known exactly.
 
     Its detectable slope beside that of independent days is what correlation costs any method.
@@ -98,7 +114,7 @@ def known_correlation(share: float, lag: float, days: int) -> str:
     level = 1.0 - 0.95 ** (1.0 / FIGURES)
     reach = t.isf(level / 2.0, days - 2) + norm.isf(0.2)
     dependent, independent = (reach * error(one) for one in (alike, np.eye(days)))
-    rng = np.random.default_rng([days, int(10 * lag)])
+    rng = drawing(seed, days, lag)
     covers = []
     for _ in range(max(20, int(400 * share))):
         values = scatter(rng, "normal", days, lag)[:1]
@@ -107,13 +123,13 @@ def known_correlation(share: float, lag: float, days: int) -> str:
     return (
         f"lag {lag:.1f}, {days:2d} days: detectable {dependent:.2f} sd per 100 h with the "
         f"correlation known, {independent:.2f} without any; one figure alone, correlation "
-        f"estimated: slope covered {np.mean(covers):.3f}"
+        f"estimated: slope covered {stated(covers)}"
     )
 
 
-def coverage(share: float, kind: str, days: int) -> str:
+def coverage(share: float, seed: int, kind: str, days: int) -> str:
     """Slope interval 93 to 97 %: scatter of any kind, 1 to 3 repeats a day, unequal spacing."""
-    rng = np.random.default_rng([days, len(kind)])
+    rng = drawing(seed, days, len(kind))
     covers, tails = [], []
     for _ in range(max(5, int(60 * share))):
         each = rng.integers(1, 4, days)
@@ -127,14 +143,14 @@ def coverage(share: float, kind: str, days: int) -> str:
         rows = drift_table(*archive_of(long_table(flat, hours, day=day)), SETTINGS)
         tails.append(np.mean(rows["p_trend"] < 0.01))
     return (
-        f"{kind:>8}, {days:2d} days: slope covered {np.mean(covers):.3f}, "
-        f"p < 0.01 in {np.mean(tails):.4f} of figures without a trend"
+        f"{kind:>8}, {days:2d} days, {len(covers)} pages: slope covered {stated(covers)}, "
+        f"p < 0.01 in {stated(tails)} of figures without a trend"
     )
 
 
-def limit_hours(share: float, power: float, seen: float, days: int) -> str:
+def limit_hours(share: float, seed: int, power: float, seen: float, days: int) -> str:
     """Limit hours: covered in 90 % or more, or 'cannot be told yet'."""
-    rng = np.random.default_rng([days, int(10 * power), int(10 * seen)])
+    rng = drawing(seed, days, power, seen)
     covers, bounded = [], []
     for _ in range(max(3, int(20 * share))):
         hours = BREAK_IN_HOURS + np.linspace(0.0, 300.0, days)
@@ -150,14 +166,14 @@ def limit_hours(share: float, power: float, seen: float, days: int) -> str:
         covers.append(np.mean((low <= meets) & (meets <= high)))
         bounded.append(np.mean(np.isfinite(high)))
     return (
-        f"hours^{power:.1f}, seen to {seen:.0%} of the limit, {days:2d} days: covered "
-        f"{np.mean(covers):.3f}, both ends stated {np.mean(bounded):.2f}"
+        f"hours^{power:.1f}, seen to {seen:.0%} of the limit, {days:2d} days, {len(covers)} pages: "
+        f"covered {stated(covers)}, both ends stated {np.mean(bounded):.2f}"
     )
 
 
-def power(share: float, days: int) -> str:
+def power(share: float, seed: int, days: int) -> str:
     """Detectable slope (80 % power) within 1.3 of that of the exact t test at the page's level."""
-    rng = np.random.default_rng(days)
+    rng = drawing(seed, days)
     hours = BREAK_IN_HOURS + 10.0 * np.arange(days)
     spread = np.sqrt(np.sum((hours - hours.mean()) ** 2)) / 100.0
     level = 1.0 - 0.95 ** (1.0 / FIGURES)
@@ -179,17 +195,22 @@ def power(share: float, days: int) -> str:
             rows = drift_table(*archive_of(long_table(values, hours)), SETTINGS)
             found.append(rows["verdict"].iloc[0] in ("drifting", "past_limit"))
         seen.append(np.mean(found))
-    reached = np.interp(0.8, np.maximum.accumulate(seen), slopes)
+    chance = np.sqrt(np.array(seen) * (1.0 - np.array(seen)) / len(found))
+    reached, latest, first = (
+        float(np.interp(0.8, np.maximum.accumulate(one), slopes))
+        for one in (np.array(seen), seen - chance, seen + chance)
+    )
     return (
-        f"{days:2d} days: detectable {reached:.2f} sd per 100 h, exact t test {perfect:.2f} "
-        f"(ratio {reached / perfect:.2f}), scatter known {known:.2f}"
+        f"{days:2d} days, {len(found)} pages a slope: detectable {reached:.2f} sd per 100 h, exact "
+        f"t test {perfect:.2f} (ratio {reached / perfect:.2f} +- "
+        f"{0.5 * (latest - first) / perfect:.2f}), scatter known {known:.2f}"
     )
 
 
-def sentences(share: float, part: int) -> str:
+def sentences(share: float, seed: int, part: int) -> str:
     """Random archives of known truth: false statements on at most 5 % of pages."""
     archives = max(3, int(1000 * share / PARTS))
-    said = [false_statements(part * archives + i) for i in range(archives)]
+    said = [false_statements(seed * FAR + part * archives + i) for i in range(archives)]
     wrong = [statement for statements in said for statement in statements]
     kinds = Counter(statement.partition(":")[0] for statement in wrong)
     counted = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
@@ -197,15 +218,15 @@ def sentences(share: float, part: int) -> str:
     return f"{archives} pages: {false} with a false statement ({counted or 'none'})"
 
 
-def degenerates(share: float, part: int) -> str:
+def degenerates(share: float, seed: int, part: int) -> str:
     """Degenerate archives: tables and a sentence for each, no crash."""
     archives = max(5, int(2000 * share / PARTS))
     for i in range(archives):
-        interpret(part * archives + i)
+        interpret(seed * FAR + part * archives + i)
     return f"{archives} degenerate archives without a crash"
 
 
-def whole_archives(share: float, part: int) -> str:
+def whole_archives(share: float, seed: int, part: int) -> str:
     """Degenerate archives on disk: every table and page of stage 5, no crash.
 
     Pictures are drawn up; turning them into files costs most and is done for one in ten.
@@ -228,9 +249,9 @@ def interpret(seed: int) -> list[str]:
     return list(states["sentence"])
 
 
-def scale(share: float) -> str:
+def scale(share: float, seed: int) -> str:
     """Time of the drift table and the control charts for 250 captures of 60 figures a stylus."""
-    rng = np.random.default_rng(1)
+    rng = drawing(seed)
     styli = max(1, int(40 * share))
     began = time.perf_counter()
     for i in range(styli):
@@ -245,6 +266,8 @@ def scale(share: float) -> str:
 
 #: Studies of many archives are run in so many parts.
 PARTS = 10
+#: Archives of another seed are this far away.
+FAR = 100_000
 #: Each study, and what its lines are for.
 STUDIES: dict[str, tuple[Callable[..., str], list[tuple[Any, ...]]]] = {
     "pages": (
@@ -252,7 +275,7 @@ STUDIES: dict[str, tuple[Callable[..., str], list[tuple[Any, ...]]]] = {
         [
             *(("normal", lag, shared, n) for lag in (0.0, 0.3, 0.6) for shared in (0.0, 0.5)
               for n in DAYS),
-            *(("t3", 0.0, 0.0, n) for n in DAYS),
+            *((kind, 0.0, 0.0, n) for kind in ("t3", "growing") for n in DAYS),
         ],
     ),
     "known_correlation": (known_correlation, list(product((0.3, 0.6), DAYS))),
@@ -274,13 +297,14 @@ def main() -> None:
     parser.add_argument(
         "--piece", default="1/1", metavar="K/N", help="every Nth line, from the Kth"
     )
+    parser.add_argument("--seed", type=int, default=1, help="another one draws other histories")
     arguments = parser.parse_args()
     piece, of = map(int, arguments.piece.split("/"))
     for name in arguments.studies or STUDIES:
         study, lines = STUDIES[name]
         print(f"{name}: {(study.__doc__ or '').splitlines()[0]}", flush=True)
         for line in lines[piece - 1 :: of]:
-            print("  " + study(arguments.share, *line), flush=True)
+            print("  " + study(arguments.share, arguments.seed, *line), flush=True)
 
 
 if __name__ == "__main__":

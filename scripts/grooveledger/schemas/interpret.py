@@ -124,7 +124,7 @@ CONTROL = Table(
 ODD_CAPTURES = Table(
     "odd_captures",
     "interpret",
-    "Captures that do not fit their stylus, and the stylus that they fit instead.",
+    "Captures that do not fit their stylus, and the stylus or record that they fit instead.",
     ("stylus", "capture"),
     (
         text("stylus", "id of the stylus that the sheet names"),
@@ -139,7 +139,11 @@ ODD_CAPTURES = Table(
         real("deviation", "see unit", "by how much it is off what the other days predict"),
         text("fits_stylus", "id of the stylus that the capture fits; null where there is none"),
         text("sentence", "all of it in one sentence"),
+        text(
+            "fits_record", "record, side and copy that the capture fits; null where there is none"
+        ),
     ),
+    revision=2,
 )
 
 ADVICE = Table(

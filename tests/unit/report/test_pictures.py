@@ -336,11 +336,18 @@ def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
         for fill, side in zip(("full", "left"), ("a", "b"), strict=True)
         if (count := int((sides == side).sum()))
     }
-    assert "Marks: full bench-a side a, left half bench-a side b." in picture.note
+    assert "Marks: full bench-a side a; left half bench-a side b." in picture.note
     tied = [line for line in picture.figure.axes[0].lines if line.get_alpha() == 0.6]
     assert len(tied) == 2, "all of one day, a line a channel"
     alone = trend("response_10khz_db", "Response at 10 kHz", trend_points(), [], 30.0)
     assert "Marks:" not in alone.note
+
+
+def test_a_trend_tells_copies_apart() -> None:
+    points = {**trend_points(), "copy": np.array(["old", "new"] * 10, dtype=object)}
+    picture = trend("response_10khz_db", "Response at 10 kHz", points, [], 30.0)
+    said = "Marks: full bench-a side a, copy new; left half bench-a side a, copy old."
+    assert said in picture.note
 
 
 def test_a_control_chart_is_the_tables(made: dict[str, Columns]) -> None:

@@ -13,11 +13,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
-from grooveledger.interpret.drift import days, least_squares, serial, sizes
+from grooveledger.interpret.drift import least_squares, serial, sizes
 from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import Fitted, Page
 from grooveledger.interpret.drift.history import History
+from grooveledger.interpret.drift.misbooked import single_capture_sd
 from grooveledger.interpret.drift.odd import (
     ODD_ALARMS,
     STANDS_OUT,
@@ -144,12 +145,7 @@ def _group(
     row = group.design[day_of[-1]]
     own = float(row @ fit.unscaled @ row)
     values = history.values[list(group.group.members)][:, used]
-    repeat = np.nan_to_num(days.repeatability_sd(values, history.cell[used]))
-    # A day of several captures scatters less than a single capture does.
-    fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
-    # No band is narrower than captures repeat.
-    known = np.nan_to_num(history.scatter[list(group.group.members)])
-    sd = np.maximum(np.sqrt(fit.scatter_sd**2 + fewer * repeat**2), known)
+    sd = single_capture_sd(history, group, fit.scatter_sd)
     chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
     reaches = -stdtrit(fit.degrees, chance)
     count = values.shape[1]

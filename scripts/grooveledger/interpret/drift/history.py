@@ -212,6 +212,19 @@ def _played(rows: pd.DataFrame) -> "pd.Series[str]":
     return place + (", copy " + copy).where(copy != "", "")
 
 
+def record_parts(label: str) -> tuple[str, str, str]:
+    """Return record, side and copy of a label; the copy is empty where none is named.
+
+    Examples
+    --------
+    >>> record_parts("bench-a/b, copy second")
+    ('bench-a', 'b', 'second')
+    """
+    place, _, copy = label.partition(", copy ")
+    record, _, side = place.partition("/")
+    return record, side, copy
+
+
 def _scatter(rows: pd.DataFrame, keys: np.ndarray, count: int) -> Array:
     """Median scatter of each series; NaN where the archive's repeats do not give it."""
     found = np.full(count, np.nan)

@@ -1,8 +1,9 @@
-"""Captures that do not fit their stylus, and those that fit another one.
+"""Captures that do not fit the rest of their stylus, and the place that they fit instead.
 
 One test a capture: the probability of the figure furthest from what all other days predict, times
 the number of figures (Bonferroni), so that a page of many figures calls no more captures odd than a
-page of one.
+page of one. Captures of several records on one day are compared one by one as well: two that were
+exchanged leave their day as it is.
 """
 
 from collections.abc import Iterator, Mapping
@@ -10,19 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.interpret.drift import least_squares, sizes
+from grooveledger.interpret.drift import least_squares, misbooked, sizes
 from grooveledger.interpret.drift.days import Array
-from grooveledger.interpret.drift.fits import (
-    CONSTANT,
-    HOURS,
-    SLOPE_HOURS,
-    STEP_ALARMS,
-    Page,
-    Tested,
-)
-from grooveledger.interpret.drift.history import History
+from grooveledger.interpret.drift.fits import STEP_ALARMS, Page, Tested
+from grooveledger.interpret.drift.history import History, record_parts
+from grooveledger.interpret.drift.misbooked import Place
 from grooveledger.interpret.drift.settings import Settings
-from grooveledger.schemas.interpret import ODD_CAPTURES
 from grooveledger.vocabulary import metric_words, words
 
 #: Probability that a page without odd captures names one.
@@ -34,13 +28,18 @@ STANDS_OUT, USUAL_SHARE = 1.3, 0.9
 #: Of a page of several figures two at least must be odd: figures scatter widely now and then by
 #: themselves, each in its own capture (our own simulation, scripts/studies/drift_study.py).
 SEVERAL_FIGURES, FIGURES_AT_LEAST = 4, 2
-#: A capture fits another stylus where this many figures agree, with a mean square deviation of at
-#: most this many variances, and its own misfit is at least this many times larger.
-FIGURES_THAT_AGREE = 4
-MEAN_SQUARE_AT_MOST = 2.5
-TIMES_BETTER = 6.0
 
 Row = dict[str, object]
+
+
+class Off(NamedTuple):
+    """By how much one figure of a capture is off; the least probable sorts first."""
+
+    p: float
+    metric: str
+    channel: str
+    unit: str
+    deviation: float
 
 
 class Deviations(NamedTuple):
@@ -124,9 +123,37 @@ def _of_stylus(
     settings: Settings,
 ) -> Iterator[Row]:
     figures = sum(len(group.deviation) for group in groups)
+    by_day = _by_day(history, groups, settings)
+    found = {**_by_capture(history, pages[history.stylus], settings), **by_day}
+    for capture, every in sorted(found.items()):
+        other = misbooked.better_place(history, capture, by_name, pages)
+        if other is None and (capture not in by_day or len(every) < enough(figures)):
+            continue
+        worst, name = min(every), str(history.capture[capture])
+        record = str(history.conditions.record[capture])
+        yield {
+            "stylus": history.stylus,
+            "capture": name,
+            "stylus_hours": float(history.conditions.hours[capture]),
+            "captured_at": str(history.captured_at[capture]),
+            "n_figures": len(every),
+            "p_odd": min(1.0, worst.p),
+            "metric": worst.metric,
+            "channel": worst.channel,
+            "unit": worst.unit,
+            "deviation": worst.deviation,
+            "fits_stylus": other.stylus if other and other.stylus != history.stylus else None,
+            "sentence": _sentence(name, worst, len(every), Place(history.stylus, record), other),
+            "fits_record": other.record if other and other.record != record else None,
+        }
+
+
+def _by_day(history: History, groups: list[Deviations], settings: Settings) -> dict[int, list[Off]]:
+    """Return the figures of captures whose day does not fit all others."""
+    figures = sum(len(group.deviation) for group in groups)
     days = len(np.unique(history.day))
     usual = STANDS_OUT * usual_score(groups, history)
-    odd: dict[int, list[tuple[float, str, str, str, float, float]]] = {}
+    odd: dict[int, list[Off]] = {}
     for group in groups:
         sd = np.maximum(group.sd, _repeated_sd(group, history))
         ratio = np.where(sd > 0.0, group.deviation / np.where(sd > 0.0, sd, 1.0), 0.0)
@@ -134,35 +161,38 @@ def _of_stylus(
         used = np.flatnonzero(group.tested.fitted.group.used)
         for i, day in zip(*np.nonzero((p < ODD_ALARMS) & (day_scores(group) > usual)), strict=True):
             s = group.tested.fitted.group.members[i]
-            metric, channel, unit = history.series[s]
-            level = float(np.median(group.tested.fitted.values[i]))
-            least = sizes.least_change(metric, level, settings.least_changes)
             away = float(group.deviation[i, day])
-            if abs(away) < max(least, np.finfo(float).tiny):
+            if not _is_worth_a_word(history, s, away, settings):
                 continue
+            metric, channel, unit = history.series[s]
+            off = Off(float(p[i, day]), metric, channel, unit, away)
             for capture in used[group.tested.fitted.means[day] > 0.0]:
-                entry = (float(p[i, day]), metric, channel, unit, away, float(ratio[i, day]))
-                odd.setdefault(int(capture), []).append(entry)
-    for capture in sorted(odd):
-        if len(odd[capture]) < enough(figures):
+                odd.setdefault(int(capture), []).append(off)
+    return odd
+
+
+def _by_capture(history: History, page: Page, settings: Settings) -> dict[int, list[Off]]:
+    """Return the figures of captures, among several of a day, that do not fit their record."""
+    captures = misbooked.on_mixed_days(history)
+    odd: dict[int, list[Off]] = {}
+    for capture in captures.tolist():
+        found = misbooked.misfit(history, capture, history, page)
+        if found is None:
             continue
-        worst = min(odd[capture])
-        other = _fits(history, capture, by_name, pages)
-        name = str(history.capture[capture])
-        yield {
-            "stylus": history.stylus,
-            "capture": name,
-            "stylus_hours": float(history.conditions.hours[capture]),
-            "captured_at": str(history.captured_at[capture]),
-            "n_figures": len(odd[capture]),
-            "p_odd": min(1.0, worst[0]),
-            "metric": worst[1],
-            "channel": worst[2],
-            "unit": worst[3],
-            "deviation": worst[4],
-            "fits_stylus": other,
-            "sentence": _sentence(name, worst, len(odd[capture]), other),
-        }
+        p = least_squares.two_sided_p(found.deviation / found.sd, found.degrees)
+        p = p * len(found.series) * len(captures)
+        for s, chance, away in zip(found.series.tolist(), p, found.deviation, strict=True):
+            if chance < ODD_ALARMS and _is_worth_a_word(history, s, float(away), settings):
+                metric, channel, unit = history.series[s]
+                off = Off(float(chance), metric, channel, unit, float(away))
+                odd.setdefault(capture, []).append(off)
+    return odd
+
+
+def _is_worth_a_word(history: History, series: int, away: float, settings: Settings) -> bool:
+    level = float(np.nanmedian(history.values[series]))
+    least = sizes.least_change(history.series[series][0], level, settings.least_changes)
+    return abs(away) >= max(least, np.finfo(float).tiny)
 
 
 def enough(figures: int) -> int:
@@ -177,75 +207,30 @@ def _repeated_sd(group: Deviations, history: History) -> Array:
     return np.asarray(known[:, None] / np.sqrt(np.sum(fitted.means > 0.0, axis=1)))
 
 
-def _sentence(
-    capture: str, worst: tuple[float, str, str, str, float, float], count: int, other: str | None
-) -> str:
+def _sentence(capture: str, worst: Off, count: int, own: Place, other: Place | None) -> str:
+    if other is not None and other.stylus != own.stylus:
+        return (
+            f"Capture {capture} does not fit this stylus, but stylus {other.stylus}: check the "
+            "sheet's `stylus`."
+        )
     if other is not None:
         return (
-            f"Capture {capture} does not fit this stylus, but stylus {other}: check the sheet's "
-            "`stylus`."
+            f"Capture {capture} does not fit record {own.record}, but {other.record}: check the "
+            f"sheet's {_cells(own.record, other.record)}."
         )
-    _, metric, channel, unit, away, _ = worst
-    side = f", {channel}" if channel in ("left", "right") else ""
+    side = f", {worst.channel}" if worst.channel in ("left", "right") else ""
     more = f", and {count - 1} more figure{'s' if count > 2 else ''}" if count > 1 else ""
-    size = words.with_unit(abs(away), unit)
-    way = "above" if away > 0.0 else "below"
+    size = words.with_unit(abs(worst.deviation), worst.unit)
+    way = "above" if worst.deviation > 0.0 else "below"
     return (
-        f"Capture {capture} is odd: {metric_words.metric_within(metric)}{side} lies {size} {way} "
-        f"what the other days predict{more}."
+        f"Capture {capture} is odd: {metric_words.metric_within(worst.metric)}{side} lies {size} "
+        f"{way} what the other days predict{more}."
     )
 
 
-def _fits(
-    history: History, capture: int, by_name: Mapping[str, History], pages: Mapping[str, Page]
-) -> str | None:
-    """Return the stylus that a capture fits instead of its own; None where there is none."""
-    own = _misfit(history, history, pages[history.stylus], capture)
-    best: tuple[float, str] | None = None
-    for name, other in by_name.items():
-        if name == history.stylus:
-            continue
-        found = _misfit(history, other, pages[name], capture)
-        if found is None or own is None or found > MEAN_SQUARE_AT_MOST:
-            continue
-        if own > TIMES_BETTER * max(found, 1.0) and (best is None or found < best[0]):
-            best = (found, name)
-    return None if best is None else best[1]
-
-
-def _misfit(history: History, other: History, page: Page, capture: int) -> float | None:
-    """Return the mean squared deviation, in variances, of a capture from a stylus's lines."""
-    conditions, known = history.conditions, other.conditions
-    same = conditions.record[capture] == known.record[-1]
-    if not same or conditions.chain[capture] != known.chain[-1]:
-        return None
-    if other is history:
-        at = float(conditions.hours[capture])
-    else:
-        dated = np.isfinite(other.date)
-        if not np.isfinite(history.date[capture]) or not dated.any():
-            return None
-        order = np.argsort(other.date[dated], kind="stable")
-        at = float(
-            np.interp(history.date[capture], other.date[dated][order], known.hours[dated][order])
-        )
-    place = {key[:2]: s for s, key in enumerate(history.series)}
-    squares = []
-    for tested in page.tested:
-        fit = tested.fit
-        since = (at - tested.fitted.origin_hours) / SLOPE_HOURS
-        centre = fit.coefficients[:, CONSTANT] + fit.coefficients[:, HOURS] * since
-        for i, s in enumerate(tested.fitted.group.members):
-            own = place.get(other.series[s][:2])
-            if own is None or not np.isfinite(history.values[own, capture]):
-                continue
-            if fit.scatter_sd[i] > 0.0:
-                squares.append((history.values[own, capture] - centre[i]) / fit.scatter_sd[i])
-    if len(squares) < FIGURES_THAT_AGREE:
-        return None
-    return float(np.mean(np.square(squares)))
-
-
-def odd_table(rows: list[Row]) -> dict[str, list[object]]:
-    """Return the columns of the table `odd_captures`."""
-    return {name: [row[name] for row in rows] for name in ODD_CAPTURES.names}
+def _cells(own: str, other: str) -> str:
+    """Name the cells of the sheet in which two records differ."""
+    pairs = zip(record_parts(own), record_parts(other), strict=True)
+    names = ("`record`", "`side`", "`copy`")
+    differ = [name for name, (one, two) in zip(names, pairs, strict=True) if one != two]
+    return " and ".join(differ)

@@ -35,7 +35,7 @@ LEVEL_NAMED_ABOVE = 0.85
 #: Share of the height left free above and below what has to be visible.
 MARGIN = 0.06
 
-#: How the marks of each record side are filled, in turn, and what that is called.
+#: How the marks of each record side and copy are filled, in turn, and what that is called.
 FILLED = ("full", "left", "top", "right", "bottom")
 FILL_WORDS = {
     "full": "full",
@@ -47,8 +47,8 @@ FILL_WORDS = {
 #: Opacity of marks as measured beside those as fitted.
 FAINT = 0.28
 Row = Mapping[str, Any]
-#: Record and side.
-Side = tuple[str, str]
+#: Record, side and copy; the copy is empty where none is named.
+Side = tuple[str, str, str]
 
 
 @house_style
@@ -130,14 +130,14 @@ def trend(
 
 
 def _sides_said(sides: Sequence[Side]) -> str:
-    """Say how the marks of each record side are filled; nothing where there is one side."""
+    """Say how the marks of each side and copy are filled; nothing where there is only one."""
     if len(sides) < 2:
         return ""
     said = [
-        f"{FILL_WORDS[filled]} {record} side {side}"
-        for (record, side), filled in zip(sides, cycle(FILLED), strict=False)
+        f"{FILL_WORDS[filled]} {record} side {side}{f', copy {copy}' if copy else ''}"
+        for (record, side, copy), filled in zip(sides, cycle(FILLED), strict=False)
     ]
-    return f"Marks: {', '.join(said)}. A thin line ties captures of one day."
+    return f"Marks: {'; '.join(said)}. A thin line ties captures of one day."
 
 
 def _fitted(fit: Row) -> bool:
@@ -172,7 +172,7 @@ def _marks(
 ) -> None:
     """Draw the marks: solid as fitted, hollow for a bound, faint for the value as measured.
 
-    Each record side fills its marks in its own way; captures of one day are tied.
+    Each side and copy fills its marks in its own way; captures of one day are tied.
     """
     mark, bound = MARKS[channel], own["limited"].astype(bool)
     hours, played = own["stylus_hours"], sides_of(own)
@@ -198,8 +198,10 @@ def _marks(
 
 
 def sides_of(points: Columns) -> list[Side]:
-    """Record and side that each figure was played from."""
-    return list(zip(points["record"].tolist(), points["side"].tolist(), strict=True))
+    """Record, side and copy that each figure was played from."""
+    copies = [copy or "" for copy in points["copy"].tolist()]
+    played = zip(points["record"].tolist(), points["side"].tolist(), copies, strict=True)
+    return list(played)
 
 
 def _ties(own: Columns, shown: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
