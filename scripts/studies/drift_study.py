@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2, norm, t
+from scipy.stats import chi2, f, norm, t
 
 import degenerate_archives
 import library_path  # noqa: F401
@@ -145,6 +145,31 @@ def coverage(share: float, seed: int, kind: str, days: int) -> str:
     return (
         f"{kind:>8}, {days:2d} days, {len(covers)} pages: slope covered {stated(covers)}, "
         f"p < 0.01 in {stated(tails)} of figures without a trend"
+    )
+
+
+def pooled_scatter(share: float, seed: int, days: int, between: float) -> str:
+    """Slope interval from the residuals alone, and from residuals pooled with 40 repeats.
+
+    Days scatter by `between` variances of repeats beyond them. Both are pooled unless the residuals
+    are significantly larger (twice the median of F: Paull 1950, from memory).
+    """
+    rng = drawing(seed, days, between)
+    count, free, repeats = max(1000, int(100_000 * share)), days - 2, 40
+    error = np.sqrt(1.0 + between) * rng.standard_normal(count)
+    residual = (1.0 + between) * rng.chisquare(free, count) / free
+    repeated = rng.chisquare(repeats, count) / repeats
+    differ = residual > 2.0 * f.isf(0.5, free, repeats) * repeated
+    both = (free * residual + repeats * repeated) / (free + repeats)
+    variance = np.where(differ, residual, both)
+    degrees = np.where(differ, free, free + repeats)
+    alone, pooled = (
+        np.abs(error) <= t.isf(0.025, freedom) * np.sqrt(found)
+        for freedom, found in ((free, residual), (degrees, variance))
+    )
+    return (
+        f"{days:2d} days, variance between days {between:.2f} of that of repeats: slope covered "
+        f"{stated(alone)} by residuals alone, {stated(pooled)} pooled"
     )
 
 
@@ -280,6 +305,7 @@ STUDIES: dict[str, tuple[Callable[..., str], list[tuple[Any, ...]]]] = {
     ),
     "known_correlation": (known_correlation, list(product((0.3, 0.6), DAYS))),
     "coverage": (coverage, list(product(("normal", "t3", "growing"), DAYS))),
+    "pooled_scatter": (pooled_scatter, list(product((8, 20), (0.0, 0.5, 1.0, 2.0)))),
     "limit_hours": (limit_hours, list(product((0.5, 1.0, 1.5, 2.0), (0.5, 0.8), (12, 30)))),
     "power": (power, [(n,) for n in DAYS]),
     "sentences": (sentences, [(part,) for part in range(PARTS)]),

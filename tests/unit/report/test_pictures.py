@@ -20,6 +20,7 @@ from grooveledger.report.pictures import (
     timeline,
     tracking,
 )
+from grooveledger.report.pictures.axes import frequency_axis
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
@@ -459,3 +460,9 @@ def test_saving_writes_vector_and_pixels(tmp_path: Path, made: dict[str, Columns
     svg.save_with_pixels(DRAWN["response"](made), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["response.png", "response.svg"]
     assert "<dc:date>" not in (tmp_path / "response.svg").read_text(encoding="utf-8")
+
+
+def test_a_frequency_axis_of_one_point_has_a_width() -> None:
+    _, axes = style.panel(2.0)
+    frequency_axis(axes, 1000.0, 1000.0)
+    assert axes.get_xlim() == pytest.approx((707.1, 1414.2), abs=0.1)

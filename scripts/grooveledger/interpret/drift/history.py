@@ -1,5 +1,6 @@
 """From the long table of metrics to one array of figures a stylus."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,8 @@ from grooveledger.schemas.states import Status
 SHARED_BY = 0.8
 #: A value beyond this is no measurement, and its square would overflow.
 LARGEST_VALUE = 1e100
+#: Figures come in steps where at most this share of them differ.
+STEPPED_SHARE = 0.5
 
 
 class History(NamedTuple):
@@ -39,6 +42,8 @@ class History(NamedTuple):
         Which track each series is read from, by record and side.
     scatter : ndarray, shape (S,)
         Standard deviation from one playing to the next in the archive's repeats; NaN where unknown.
+    resolution : ndarray, shape (S,)
+        The steps that a figure comes in, such as a record's amplitudes; 0 for all others.
     """
 
     stylus: str
@@ -55,6 +60,7 @@ class History(NamedTuple):
     limited: np.ndarray
     tracks: tuple[str, ...]
     scatter: Array
+    resolution: Array
 
     def settled_hours(self, default_hours: float) -> float:
         """Return the hours at the end of the break-in."""
@@ -200,7 +206,28 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         limited,
         _tracks(rows, keys, len(series)),
         _scatter(rows, keys, len(series)),
+        resolution(values, [metric for metric, _, _ in series]),
     )
+
+
+def resolution(values: Array, metrics: Sequence[str]) -> Array:
+    """Return the steps (S,) that figures come in, from all channels of each metric; else 0.
+
+    A metric comes in steps where its figures are no more than half as many different ones.
+
+    Examples
+    --------
+    >>> resolution(np.array([[60.0, 60.0, 50.0], [60.0, 50.0, 50.0]]), ["tracked", "tracked"])
+    array([10., 10.])
+    """
+    steps = np.zeros(len(values))
+    for metric in sorted(set(metrics)):
+        own = np.array([name == metric for name in metrics])
+        known = values[own][np.isfinite(values[own])]
+        distinct = np.unique(known)
+        if 1 < len(distinct) <= STEPPED_SHARE * len(known):
+            steps[own] = np.min(np.diff(distinct))
+    return steps
 
 
 def _played(rows: pd.DataFrame) -> "pd.Series[str]":

@@ -29,6 +29,9 @@ from grooveledger.schemas.table import TEXT, WHOLE
 #: Where stylus and record share the blame, the record is cleared or blamed beyond this doubt only.
 BLAME_SIGNIFICANCE = 0.025
 
+#: A sudden change is more than one of the steps that a figure comes in.
+STEPS_AT_LEAST = 1.5
+
 #: Columns of text and of whole numbers; all others are real.
 TEXT_COLUMNS = frozenset(column.name for column in DRIFT.columns if column.type == TEXT)
 WHOLE_COLUMNS = frozenset(column.name for column in DRIFT.columns if column.type == WHOLE)
@@ -60,9 +63,18 @@ def bare_row(stylus: str, cartridge: str, series: tuple[str, str, str], hours: A
 
 
 def fill_row(
-    row: Row, tested: Tested, i: int, page: Page, found: Sequence[Power], settings: Settings
+    row: Row,
+    tested: Tested,
+    i: int,
+    page: Page,
+    found: Sequence[Power],
+    settings: Settings,
+    resolution: float = 0.0,
 ) -> None:
-    """Fill in trend, change, covariates, limit and verdict of figure `i` of a group."""
+    """Fill in trend, change, covariates, limit and verdict of figure `i` of a group.
+
+    `resolution` are the steps that the figure comes in by itself.
+    """
     fitted = tested.fitted
     values, hours = fitted.values[i], fitted.hours
     row["n_days"], row["n_odd"] = len(hours), int(fitted.n_odd[i])
@@ -77,7 +89,7 @@ def fill_row(
     row["p_trend"], row["p_adjusted"] = tested.p_trend[i], tested.p_adjusted[i]
     slopes = _slope_interval(fit, i)
     can_be_told = tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS
-    stepped = _stepped(row, tested, i) if can_be_told else None
+    stepped = _stepped(row, tested, i, resolution) if can_be_told else None
     if stepped is not None:
         fit, figure, slopes, p_trend = stepped
         row["p_trend"] = p_trend
@@ -105,7 +117,7 @@ def _slope_interval(fit: least_squares.Fit, figure: int) -> tuple[float, float]:
 
 
 def _stepped(
-    row: Row, tested: Tested, i: int
+    row: Row, tested: Tested, i: int, resolution: float
 ) -> tuple[least_squares.Fit, int, tuple[float, float], float] | None:
     """Return the fit with a step, where there is one worth reporting.
 
@@ -129,7 +141,8 @@ def _stepped(
     }
     best = min(fits, key=lambda place: (float(fits[place].scatter_sd[0]), place))
     height = float(fits[best].coefficients[0, -1])
-    if abs(height) < row["least_change"]:
+    # A figure that comes in steps changes by one whenever it changes at all.
+    if abs(height) < max(row["least_change"], STEPS_AT_LEAST * resolution):
         return None
     lows, highs = zip(*(_slope_interval(fit, 0) for fit in fits.values()), strict=True)
     ratios = [

@@ -68,7 +68,8 @@ def _rows(history: History, page: Page, settings: Settings) -> Iterator[Row]:
     for tested in page.tested:
         found = forecast.powers(tested)
         for i, s in enumerate(tested.fitted.group.members):
-            rows.fill_row(filled[s], tested, i, page, found, settings)
+            step = float(history.resolution[s])
+            rows.fill_row(filled[s], tested, i, page, found, settings, step)
     for s in sorted(filled):
         yield filled[s]
 

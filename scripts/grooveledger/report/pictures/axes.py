@@ -43,6 +43,9 @@ def slug(text: str) -> str:
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float, label: str = "Frequency") -> None:
     """Rule a logarithmic frequency axis at 1, 2 and 5 of each decade, with minor ticks between."""
     axes.set_xscale("log")
+    if low_hz == high_hz:
+        # One point alone stands in the middle of an octave.
+        low_hz, high_hz = low_hz / np.sqrt(2.0), high_hz * np.sqrt(2.0)
     axes.set_xlim(low_hz, high_hz)
     inside = [
         (digit, digit * 10.0**decade)

@@ -20,7 +20,8 @@ def speed_trace(rows: Columns, track: int) -> Picture:
     time_s, deviation_pct = decimated(rows["time_s"], rows["deviation_pct"])
     thin = MARKS["both"]._replace(width=0.9)
     line(axes, time_s, deviation_pct, thin, "", marks=0, key_name="deviation")
-    axes.set_xlim(float(time_s[0]), float(time_s[-1]))
+    if time_s[-1] > time_s[0]:
+        axes.set_xlim(float(time_s[0]), float(time_s[-1]))
     axes.set_xlabel("Time in the capture (s)")
     value_axis(axes, SPEED_LABEL, -0.5, 0.5, 0.25, [deviation_pct])
     mean, low, high = (float(f(deviation_pct)) for f in (np.nanmean, np.nanmin, np.nanmax))

@@ -333,3 +333,26 @@ def test_copies_of_a_record_are_told_apart():
     assert (rows["residual_sd"] < 0.1).all()
     assert (rows["verdict"] == "steady").all()
     assert study.drift_of(table.drop(columns="copy"))["residual_sd"].min() > 0.3
+
+
+def test_a_figure_that_comes_in_steps_does_not_change_suddenly_by_one():
+    """Amplitudes of a record's bands: one band is lost between the tenth and eleventh capture."""
+    one = np.where(np.arange(20) < 10, 80.0, 70.0)
+    hours = 30.0 + 10.0 * np.arange(20)
+    after = study.drift_of(
+        study.long_table(np.array([one, one]), hours, metric="tracked_amplitude_um")
+    )
+    assert after["change_at_hours"].isna().all()
+    two = np.where(np.arange(20) < 10, 80.0, 50.0)
+    two[3] = 70.0
+    row = row_of(two, hours, metric="tracked_amplitude_um")
+    assert row["change_low_hours"] == 120.0
+    assert row["change_high_hours"] == 130.0
+
+
+def test_repeats_do_not_narrow_a_slopes_interval():
+    """Days differ by more than repeats show: the scatter about the fit alone says how much."""
+    table = study.long_table(WORN[None], HOURS).assign(scatter=0.001)
+    row, alone = study.drift_of(table).iloc[0], row_of(WORN)
+    assert row["repeatability_sd"] == 0.001
+    assert (row["slope_low"], row["slope_high"]) == (alone["slope_low"], alone["slope_high"])
