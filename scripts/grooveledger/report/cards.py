@@ -13,7 +13,6 @@ Row = Mapping[str, Any]
 
 #: Figures that move, listed for a stylus at most.
 FIGURES_MOST = 4
-#: Verdicts of figures that move, the gravest first.
 #: An interval's far end may lie anywhere; the common scale shows this many times the hours run.
 SCALE_REACH = 3
 #: Two dated captures at least make a pace of play.
@@ -57,6 +56,7 @@ def card(
         "verdict": state["verdict"],
         "sentence": state["sentence"],
         "retired": state.get("retired"),
+        "why": " ".join(filter(None, (state.get("evidence"), state.get("elsewhere")))),
         "odd_captures": state.get("odd_captures"),
         "due": due,
         "due_metric": metric_words.metric_within(state["due_metric"])

@@ -87,13 +87,14 @@ STYLUS_STATES = Table(
         text("due_channel", "its channel"),
         Column("n_moving", WHOLE, "", "figures of tip and suspension that move"),
         text("sentence", "all of it in one sentence"),
+        text("evidence", "figures of tip and suspension that move, by quantity"),
         text("recommendation", "what to do with the stylus; null where nothing can be said"),
         text("retired", "how it is known that the stylus was replaced; null where it was not"),
         text("elsewhere", "what moves of record, turntable or chain; null where nothing does"),
         text("odd_captures", "its captures that are odd or fit another stylus, in sentences"),
         real("break_in_hours", "h", "end of break-in: the configured one, or later where seen"),
     ),
-    revision=2,
+    revision=3,
 )
 
 CONTROL = Table(

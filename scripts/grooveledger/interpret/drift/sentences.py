@@ -1,5 +1,6 @@
 """What the drift table means, in sentences a person reads."""
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -14,7 +15,7 @@ from grooveledger.vocabulary import metric_words, words
 #: What cannot be told apart, as the sentence ends.
 CONFOUNDED = {
     CHAIN: "the change of chain cannot be told apart",
-    RECORD: "the change of record cannot be told apart",
+    RECORD: "its wear and the change of record cannot be told apart",
     RECORD_PLAYS: "record wear cannot be told apart on this record",
     TEMPERATURE: "the room's temperature cannot be told apart",
 }
@@ -79,6 +80,20 @@ def elsewhere(rows: Sequence[Row]) -> str | None:
         )
         said.append(f"{group}: {', '.join(names)}")
     return "Moves as well, but says nothing of the stylus: " + "; ".join(said) + "."
+
+
+def evidence(rows: Sequence[Row]) -> str | None:
+    """Say how many figures of tip and suspension move, by quantity; None where none does."""
+    own = of_stylus(rows)
+    moving = [row for row in own if row["verdict"] in MOVING]
+    if not moving:
+        return None
+    counts = Counter(metric_words.method_page(row["metric"]) or "others" for row in moving)
+    said = ", ".join(
+        f"{quantity.replace('_', ' ')} ({count})" for quantity, count in counts.most_common()
+    )
+    verb = "moves" if len(moving) == 1 else "move"
+    return f"{len(moving)} of {len(own)} figures of tip and suspension {verb}: {said}."
 
 
 def _too_few(rows: Sequence[Row], minimum_captures: int) -> str:

@@ -12,8 +12,6 @@ from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import STYLUS_STATES
 from grooveledger.schemas.states import GRAVITY, MOVING, Status, Verdict
 
-#: From the gravest on.
-
 
 def stylus_states(
     drift: pd.DataFrame,
@@ -146,7 +144,8 @@ def _state(
         "due_channel": shown["channel"] if shown else None,
         "n_moving": len(moving),
         "sentence": f"{replaced} {said}" if replaced else said,
-        "recommendation": None if replaced else _recommendation(verdict, due),
+        "evidence": sentences.evidence(rows),
+        "recommendation": _recommendation(verdict, due, replaced is not None),
         "retired": replaced,
         "elsewhere": sentences.elsewhere(rows),
         "odd_captures": None,
@@ -154,8 +153,10 @@ def _state(
     }
 
 
-def _recommendation(verdict: str, due: Row | None) -> str | None:
+def _recommendation(verdict: str, due: Row | None, replaced: bool) -> str | None:
     """Say what to do with a stylus; None where nothing can be said."""
+    if replaced:
+        return "Do not fit it again." if verdict == Verdict.PAST_LIMIT else None
     if verdict == Verdict.PAST_LIMIT:
         return (
             "Look at the tip under a microscope before it plays good records, and replace it if "

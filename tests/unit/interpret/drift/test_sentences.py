@@ -173,7 +173,7 @@ def test_a_replaced_stylus_is_retired():
     old = states[states["stylus"] == "one"].iloc[0]
     assert old["sentence"].startswith("Retired: stylus next was fitted on 2021-01-01. ")
     assert np.isnan(old["due_hours"])
-    assert old["recommendation"] is None
+    assert old["recommendation"] == "Do not fit it again."
 
 
 def test_a_capture_booked_on_the_wrong_stylus_is_named():
