@@ -22,6 +22,7 @@ from grooveledger.report.grids import (
     whole,
     without_empty,
 )
+from grooveledger.report.mentions import linker
 from grooveledger.report.pictures.overlay import AXES, overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import SERIES, Picture
@@ -131,6 +132,7 @@ def write(
         depth=1,
         names=names,
         headline=headline(changes),
+        linked=linker(changes.captures, "../"),
         configuration=None if configuration is None else configuration[:DIFFERENCES_SHOWN],
         more=max(0, len(configuration or ()) - DIFFERENCES_SHOWN),
         metrics=without_empty(grid(metrics, METRIC_FIELDS, lambda row: bool(row["n_beyond"]))),

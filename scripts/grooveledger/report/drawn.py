@@ -4,14 +4,15 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
+from grooveledger.report.mentions import Linker
 from grooveledger.report.pictures import svg
 from grooveledger.report.pictures.style import Picture, signed
 
 
 def pictures(
-    drawings: Iterable[Picture], folder: Path, signature: str = ""
+    drawings: Iterable[Picture], folder: Path, signature: str = "", linked: Linker = escape
 ) -> list[Mapping[str, Any]]:
     """Save pictures for a page as SVG in a folder of its own, and remove an earlier run's.
 
@@ -23,6 +24,8 @@ def pictures(
         Where they go.
     signature : str
         What all of them are of, to stand in each.
+    linked : callable
+        Escapes a note, and may link the captures that it names.
 
     Returns
     -------
@@ -39,7 +42,7 @@ def pictures(
             {
                 "name": picture.name,
                 "title": picture.title,
-                "note": picture.note,
+                "note": linked(picture.note),
                 "folder": folder.name,
                 # Our own drawing: every text in it was escaped when it was drawn.
                 "svg": Markup(svg.inline(document, picture)),

@@ -7,6 +7,7 @@ from typing import Any
 from grooveledger.report import page
 from grooveledger.report.cards import card, moves, urgency
 from grooveledger.report.grids import rows_of
+from grooveledger.report.mentions import linker
 from grooveledger.schemas.states import Status
 
 Row = Mapping[str, Any]
@@ -50,6 +51,7 @@ def write(tables: Path, path: Path, styli: Mapping[str, Row]) -> None:
         depth=0,
         cards=cards,
         moves=moves,
+        linked=linker({row["capture"] for row in captures}),
         scale=1000 / max(horizon_h, 1.0),
         horizon_h=horizon_h,
         captures=captures[:CAPTURES_LISTED],

@@ -8,6 +8,7 @@ from grooveledger.report import choice, drawn, expected, page, stylus_curves
 from grooveledger.report import stylus_pictures as shown
 from grooveledger.report.cards import card
 from grooveledger.report.grids import chosen, rows_of
+from grooveledger.report.mentions import linker
 from grooveledger.report.stylus_tables import captures_grid, drift_grid
 from grooveledger.schemas.states import MOVING
 from grooveledger.storage import tables
@@ -30,13 +31,15 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
         The page, ``report/styli/<stylus>.html``.
     """
     name, break_in_hours = stylus["stylus"], stylus["break_in_hours"] or 0.0
-    captures = rows_of(tables_folder / "captures.parquet", stylus=name)
+    sheet = rows_of(tables_folder / "captures.parquet")
+    captures = [row for row in sheet if row["stylus"] == name]
     drift = rows_of(tables_folder / "drift.parquet", stylus=name)
     (state,) = rows_of(tables_folder / "stylus_states.parquet", stylus=name)
     advice = rows_of(tables_folder / "advice.parquet", stylus=name)
     control_rows = rows_of(tables_folder / "control.parquet", stylus=name)
     own = sorted(captures, key=lambda row: (row["captured_at"] or "", row["capture"]), reverse=True)
     metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
+    linked = linker({row["capture"] for row in sheet}, "../")
     facts = card(stylus, state, drift, own, advice)
     decides = facts["deciding"]["metric"] if facts["deciding"] else None
     in_order = choice.in_order_of_hours(captures, name)
@@ -62,7 +65,7 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
     folder = path.with_name(path.stem)
     signature = f"Stylus {name} of {stylus['cartridge']}"
     saved = drawn.pictures(
-        [item for items in sections.values() for item in items], folder, signature
+        [item for items in sections.values() for item in items], folder, signature, linked
     )
     ends = iter(saved)
     placed = {section: [next(ends) for _ in items] for section, items in sections.items()}
@@ -74,10 +77,11 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
         depth=1,
         card=facts,
         note=stylus.get("note"),
+        linked=linked,
         advice=advice,
         pictures=placed,
         drift=drift_grid(drift, facts["hours_now"], own),
-        captures=captures_grid(own),
+        captures=captures_grid(own, linked),
         comparable=comparable,
         curves=f"{path.stem}/{stylus_curves.NAME}",
     )

@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from grooveledger.report.cards import due_words, now, way_to_limit
 from grooveledger.report.grids import Field, Grid, grid, link, tag, without_empty
+from grooveledger.report.mentions import Linker
 from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import metric_words, words
 
@@ -103,10 +104,14 @@ CAPTURE_FIELDS = (
     Field("Plays before", lambda row: words.number(row["record_plays"], 0)),
     Field("Chain", lambda row: row["chain"], numeric=False),
     Field("Status", lambda row: tag(row["status"]), numeric=False),
-    Field("Reason", lambda row: row["reason"] or words.NONE, numeric=False),
 )
 
 
-def captures_grid(captures: Sequence[Row]) -> Grid:
-    """Write the captures of a stylus."""
-    return without_empty(grid(captures, CAPTURE_FIELDS))
+def captures_grid(captures: Sequence[Row], linked: Linker) -> Grid:
+    """Write the captures of a stylus; `linked` links those that a reason names."""
+    reason = Field(
+        "Reason",
+        lambda row: linked(row["reason"]) if row["reason"] else words.NONE,
+        numeric=False,
+    )
+    return without_empty(grid(captures, (*CAPTURE_FIELDS, reason)))

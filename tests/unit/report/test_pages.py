@@ -12,6 +12,7 @@ import pytest
 import make_archive
 import make_report
 import make_tables
+from grooveledger.export.all_tables import TABLES
 from grooveledger.measure.quantities import MEASURES, METRICS
 from grooveledger.report import (
     capture_page,
@@ -88,6 +89,83 @@ def test_every_link_resolves_and_every_tag_closes(report: Path) -> None:
             assert file.is_file(), f"{path.name}: {link}"
             if anchor and file.suffix == ".html":
                 assert anchor in read(file).ids, f"{path.name}: {link}"
+
+
+class Unlinked(HTMLParser):
+    """Collects what a page says outside of links, of its own title and of pictures."""
+
+    APART = ("a", "title", "h1", "script", "style", "svg")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.said: list[str] = []
+        self._apart = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._apart += tag in self.APART
+
+    def handle_endtag(self, tag: str) -> None:
+        self._apart -= tag in self.APART
+
+    def handle_data(self, data: str) -> None:
+        if not self._apart:
+            self.said.append(data)
+
+
+def captures_without_a_link(page: Path, known: set[str]) -> set[str]:
+    """Captures other than the page's own that it names outside of a link."""
+    reader = Unlinked()
+    reader.feed(page.read_text(encoding="utf-8"))
+    names = re.findall(r"[A-Za-z0-9][\w.-]*", " ".join(reader.said))
+    return {name.rstrip("._-") for name in names} & known - {page.stem}
+
+
+def test_every_capture_that_a_page_names_is_a_link(report: Path) -> None:
+    known = {row["capture"] for row in make_tables.sheet_rows(make_report.CAPTURES)}
+    pages = list(report.rglob("*.html"))
+    assert {page.name: captures_without_a_link(page, known) for page in pages} == {
+        page.name: set() for page in pages
+    }
+
+
+def test_captures_in_sentences_are_links(tmp_path: Path, report: Path) -> None:
+    """Those that are odd, that advice names, and that another capture's reason names."""
+    folder = tmp_path / "tables"
+    shutil.copytree(report.parent / "tables", folder)
+    sentences = {
+        "stylus_states": ("odd_captures", "Capture c0003 is odd: balance lies 3 dB above c0000."),
+        "advice": ("advice", "Repeat capture c0003 and c0006."),
+        "captures": ("reason", "as c0001, but louder; see c0002"),
+    }
+    for name, (column, sentence) in sentences.items():
+        rows = [{**row, column: sentence} for row in rows_of(folder / f"{name}.parquet")]
+        assert rows
+        made = pa.Table.from_pylist(rows, TABLES[name].schema)
+        tables.write(TABLES[name], made, folder / f"{name}.parquet", {})
+    index.write(folder, tmp_path / "index.html", make_archive.styli())
+    stylus = make_archive.styli()["worn"]
+    stylus_page.write(stylus, folder, report.parent / "captures", tmp_path / "styli" / "worn.html")
+    known = {row["capture"] for row in make_tables.sheet_rows(make_report.CAPTURES)}
+    for page in (tmp_path / "index.html", tmp_path / "styli" / "worn.html"):
+        text = page.read_text(encoding="utf-8")
+        assert captures_without_a_link(page, known) == set()
+        assert all(f'captures/{name}.html">{name}</a>' in text for name in ("c0000", "c0001"))
+
+
+#: A number with its sign, as pages write it.
+WRITTEN = r"[+\N{MINUS SIGN}-]?\d+(?:\.\d+)?"
+
+
+def test_no_interval_of_equal_ends_and_no_negative_zero(report: Path) -> None:
+    for page in report.rglob("*.html"):
+        if "methods" in page.parts:
+            continue
+        reader = Unlinked()
+        reader.APART = ("script", "style")
+        reader.feed(page.read_text(encoding="utf-8"))
+        text = " ".join(reader.said)
+        assert not re.findall(rf"({WRITTEN}) to \1(?![\d.])", text), page.name
+        assert not re.findall(r"(?<![\w.])[\N{MINUS SIGN}-]0(?:\.0+)?(?![\d.])", text), page.name
 
 
 def test_every_figure_has_an_alternative_text(report: Path) -> None:

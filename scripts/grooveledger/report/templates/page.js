@@ -19,8 +19,8 @@
   };
   const digits = value => {
     const size = Math.abs(value);
-    return value.toFixed(size >= 1000 ? 0 : size >= 100 ? 1 : size >= 0.1 || !size ? 2 : 4)
-      .replace("-", "\u2212");
+    const said = value.toFixed(size >= 1000 ? 0 : size >= 100 ? 1 : size >= 0.1 || !size ? 2 : 4);
+    return +said ? said.replace("-", "\u2212") : said.replace("-", "");
   };
 
   // A scale of a panel: "log 20 20000 51.84 449.28" is kind, values and places of its ends.
@@ -348,8 +348,10 @@
       enliven(holder);
       const largest = change.reduce((best, value, i) =>
         Number.isFinite(value) && Math.abs(value) > Math.abs(change[best] || 0) ? i : best, 0);
-      result.textContent = `${pair[1].capture} less ${pair[0].capture}: largest change `
-        + `${digits(change[largest])} ${unitName} at ${digits(one[0][largest])} Hz.`;
+      const [first, second] = pair.map(({capture}) =>
+        make("a", {href: `../captures/${capture}.html`, textContent: capture}));
+      result.replaceChildren(second, " less ", first, ": largest change "
+        + `${digits(change[largest])} ${unitName} at ${digits(one[0][largest])} Hz.`);
     };
     for (const select of [a, b, curve, channel]) select.addEventListener("change", update);
     section.hidden = false;
