@@ -196,6 +196,37 @@ def limit_hours(share: float, seed: int, power: float, seen: float, days: int) -
     )
 
 
+def copies(share: float, seed: int, apart: float, a_day: int) -> str:
+    """Two copies in turn: captures booked rightly are not named, one booked on the other is."""
+    rng = drawing(seed, apart, a_day)
+    false, right, wrong = [], [], []
+    for _ in range(max(5, int(100 * share))):
+        played = np.arange(20) % 2
+        day = np.arange(20) // a_day
+        hours = uneven_hours(rng, 20)[day] + 0.1 * (np.arange(20) % a_day)
+        values = scatter(rng, "normal", 20) + apart * rng.standard_normal((FIGURES, 1)) * played
+        place = int(rng.integers(2, 18))
+        for exchanged in (False, True):
+            booked = played.copy()
+            # Within a day both captures are exchanged, else one is booked on the other copy.
+            at = np.flatnonzero(day == day[place]) if exchanged else np.array([], dtype=int)
+            booked[at] = 1 - booked[at]
+            table = long_table(values, hours, day=day)
+            table["copy"] = np.tile(np.where(booked == 1, "new", "old"), FIGURES)
+            odd = odd_captures_table(*archive_of(table), SETTINGS)
+            named = set(odd.loc[odd["fits_record"].notna(), "capture"])
+            truly = {f"one-{i:05d}" for i in at}
+            if exchanged:
+                right.append(truly <= named)
+                wrong.append(bool(named - truly))
+            else:
+                false.append(bool(named))
+    return (
+        f"copies {apart:.1f} sd apart, {a_day} a day, {len(false)} pages: named without cause "
+        f"{stated(false)}; with one exchanged: named {stated(right)}, another named {stated(wrong)}"
+    )
+
+
 def power(share: float, seed: int, days: int) -> str:
     """Detectable slope (80 % power) within 1.3 of that of the exact t test at the page's level."""
     rng = drawing(seed, days)
@@ -307,6 +338,7 @@ STUDIES: dict[str, tuple[Callable[..., str], list[tuple[Any, ...]]]] = {
     "coverage": (coverage, list(product(("normal", "t3", "growing"), DAYS))),
     "pooled_scatter": (pooled_scatter, list(product((8, 20), (0.0, 0.5, 1.0, 2.0)))),
     "limit_hours": (limit_hours, list(product((0.5, 1.0, 1.5, 2.0), (0.5, 0.8), (12, 30)))),
+    "copies": (copies, list(product((1.0, 2.0, 4.0), (1, 2)))),
     "power": (power, [(n,) for n in DAYS]),
     "sentences": (sentences, [(part,) for part in range(PARTS)]),
     "degenerates": (degenerates, [(part,) for part in range(PARTS)]),

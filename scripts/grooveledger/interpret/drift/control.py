@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
-from grooveledger.interpret.drift import least_squares, serial, sizes
+from grooveledger.interpret.drift import days, least_squares, serial, sizes
 from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import Fitted, Page
@@ -146,12 +146,14 @@ def _group(
     own = float(row @ fit.unscaled @ row)
     values = history.values[list(group.group.members)][:, used]
     sd = single_capture_sd(history, group, fit.scatter_sd)
+    # A day on which several records were played lies between them.
+    effect, _ = days.within_days(values, history.day[used], history.played[used])
     chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
     reaches = -stdtrit(fit.degrees, chance)
     count = values.shape[1]
     newest = np.arange(count) == count - 1
     for i, s in enumerate(group.group.members):
-        centre = (group.design @ fit.coefficients[i])[day_of]
+        centre = (group.design @ fit.coefficients[i])[day_of] + effect[i]
         reach = np.full(count, reaches[i] * sd[i])
         reach[-1] *= np.sqrt(1.0 + own)
         away = values[i] - centre

@@ -88,6 +88,9 @@ def variance_inflation(column: Array, others: Array) -> float:
     basis, _ = np.linalg.qr(others)
     rest = column - basis @ (basis.T @ column)
     total, left = float(centred @ centred), float(rest @ rest)
+    # What rounding leaves of a column that does not vary is no column.
+    if total <= RANK_TOLERANCE**2 * float(column @ column):
+        return float("inf")
     return total / left if left > RANK_TOLERANCE * total and left > 0.0 else float("inf")
 
 

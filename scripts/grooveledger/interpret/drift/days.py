@@ -76,6 +76,42 @@ def repeatability_sd(values: Array, cell: np.ndarray) -> Array:
     return np.sqrt(np.sum(rest**2, axis=1) / repeats)
 
 
+def within_days(values: Array, day: np.ndarray, played: np.ndarray) -> tuple[Array, Array]:
+    """Return what its record and chain add to a capture's day mean, and what scatters beyond.
+
+    Parameters
+    ----------
+    values : ndarray, shape (S, n)
+    day, played : ndarray, shape (n,)
+        Labels of the day, and of record and chain.
+
+    Returns
+    -------
+    effect : ndarray, shape (S, n)
+        0 on days of one record and chain.
+    sd : ndarray, shape (S,)
+        Standard deviation of a single capture within its day; NaN where nothing shows it.
+
+    Examples
+    --------
+    >>> values = np.array([[1.0, 2.0, 5.0, 6.0]])
+    >>> effect, sd = within_days(values, np.array(["x", "x", "y", "y"]), np.array([*"abab"]))
+    >>> effect.round(9).tolist(), sd.round(9).tolist()
+    ([[-0.5, 0.5, -0.5, 0.5]], [0.0])
+    """
+    of_day, of_record = (np.unique(label, return_inverse=True)[1] for label in (day, played))
+    days = np.eye(of_day.max() + 1)[of_day]
+    means = days / days.sum(axis=0)
+    rest = values - (values @ means) @ days.T
+    records = np.eye(of_record.max() + 1)[of_record]
+    records = records - days @ (means.T @ records)
+    effect = rest @ np.linalg.pinv(records, rcond=1e-9).T @ records.T
+    free = len(day) - days.shape[1] - int(np.linalg.matrix_rank(records, tol=1e-9))
+    if free <= 0:
+        return effect, np.full(len(values), np.nan)
+    return effect, np.sqrt(np.sum((rest - effect) ** 2, axis=1) / free)
+
+
 def odd_deviations(values: Array, design: Array) -> Array:
     """Return by how much odd days deviate from their neighbours; 0 for all others.
 

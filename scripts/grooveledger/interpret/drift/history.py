@@ -62,6 +62,11 @@ class History(NamedTuple):
     scatter: Array
     resolution: Array
 
+    @property
+    def played(self) -> np.ndarray:
+        """Record and chain of each capture in one label."""
+        return np.char.add(np.char.add(self.conditions.record, "\t"), self.conditions.chain)
+
     def settled_hours(self, default_hours: float) -> float:
         """Return the hours at the end of the break-in."""
         return default_hours if np.isnan(self.break_in_hours) else self.break_in_hours

@@ -120,7 +120,8 @@ def misfit(
         since = (known.hours[near] - at) / SLOPE_HOURS
         moved = other.values[members][:, near] - tested.fit.coefficients[:, [HOURS]] * since
         centre = np.median(moved, axis=1)
-        sd = single_capture_sd(other, group, tested.fit.scatter_sd)
+        own_day = str(history.day[capture]) if other is history else None
+        sd = single_capture_sd(other, group, tested.fit.scatter_sd, own_day)
         sd = sd * np.sqrt(1.0 + MEDIAN_VARIANCE / len(near))
         for i, s in enumerate(members):
             own = place.get(other.series[s][:2])
@@ -146,16 +147,18 @@ def _hours(history: History, capture: int, other: History) -> float | None:
     return float(np.interp(history.date[capture], other.date[dated][order], known))
 
 
-def single_capture_sd(history: History, group: Fitted, scatter_sd: Array) -> Array:
+def single_capture_sd(
+    history: History, group: Fitted, scatter_sd: Array, without: str | None = None
+) -> Array:
     """Return how far one capture scatters, from the scatter (S,) of the means of days.
 
     A day of several captures scatters less than a single capture does; no capture scatters less
-    than the archive's repeats.
+    than the archive's repeats. The day `without` says nothing of itself.
     """
     members, used = list(group.group.members), group.group.used
-    repeat = np.nan_to_num(
-        days.repeatability_sd(history.values[members][:, used], history.cell[used])
-    )
+    kept = used & (history.day != (without or ""))
+    values = history.values[members][:, kept]
+    repeat = np.nan_to_num(days.within_days(values, history.day[kept], history.played[kept])[1])
     fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
     known = np.nan_to_num(history.scatter[members])
     return np.asarray(np.maximum(np.sqrt(scatter_sd**2 + fewer * repeat**2), known))

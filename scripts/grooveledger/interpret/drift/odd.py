@@ -10,8 +10,9 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import fdtrc
 
-from grooveledger.interpret.drift import least_squares, misbooked, sizes
+from grooveledger.interpret.drift import least_squares, misbooked, serial, sizes
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import STEP_ALARMS, Page, Tested
 from grooveledger.interpret.drift.history import History, record_parts
@@ -33,13 +34,14 @@ Row = dict[str, object]
 
 
 class Off(NamedTuple):
-    """By how much one figure of a capture is off; the least probable sorts first."""
+    """By how much one figure of a capture is off, in its unit and in standard deviations."""
 
     p: float
     metric: str
     channel: str
     unit: str
     deviation: float
+    ratio: float
 
 
 class Deviations(NamedTuple):
@@ -129,7 +131,8 @@ def _of_stylus(
         other = misbooked.better_place(history, capture, by_name, pages)
         if other is None and (capture not in by_day or len(every) < enough(figures)):
             continue
-        worst, name = min(every), str(history.capture[capture])
+        worst = min(every, key=lambda off: (off.p, -off.ratio, off.metric, off.channel))
+        name = str(history.capture[capture])
         record = str(history.conditions.record[capture])
         yield {
             "stylus": history.stylus,
@@ -165,28 +168,47 @@ def _by_day(history: History, groups: list[Deviations], settings: Settings) -> d
             if not _is_worth_a_word(history, s, away, settings):
                 continue
             metric, channel, unit = history.series[s]
-            off = Off(float(p[i, day]), metric, channel, unit, away)
+            off = Off(float(p[i, day]), metric, channel, unit, away, abs(float(ratio[i, day])))
             for capture in used[group.tested.fitted.means[day] > 0.0]:
                 odd.setdefault(int(capture), []).append(off)
     return odd
 
 
 def _by_capture(history: History, page: Page, settings: Settings) -> dict[int, list[Off]]:
-    """Return the figures of captures, among several of a day, that do not fit their record."""
+    """Return the figures of captures, among several of a day, that do not fit their record.
+
+    One test a capture: the mean square of all its figures, which count as the number of independent
+    ones that they amount to.
+    """
     captures = misbooked.on_mixed_days(history)
+    independent = max((_independent(tested) for tested in page.tested), default=1.0)
     odd: dict[int, list[Off]] = {}
     for capture in captures.tolist():
         found = misbooked.misfit(history, capture, history, page)
         if found is None:
             continue
-        p = least_squares.two_sided_p(found.deviation / found.sd, found.degrees)
-        p = p * len(found.series) * len(captures)
-        for s, chance, away in zip(found.series.tolist(), p, found.deviation, strict=True):
-            if chance < ODD_ALARMS and _is_worth_a_word(history, s, float(away), settings):
+        degrees = float(np.median(found.degrees))
+        chance = float(fdtrc(independent, degrees, found.mean_square)) * len(captures)
+        ratio = np.abs(found.deviation / found.sd)
+        if chance >= ODD_ALARMS:
+            continue
+        for i in np.flatnonzero(ratio >= least_squares.t_quantile(found.degrees)).tolist():
+            s, away = int(found.series[i]), float(found.deviation[i])
+            if _is_worth_a_word(history, s, away, settings):
                 metric, channel, unit = history.series[s]
-                off = Off(float(chance), metric, channel, unit, float(away))
+                off = Off(chance, metric, channel, unit, away, float(ratio[i]))
                 odd.setdefault(capture, []).append(off)
     return odd
+
+
+def _independent(tested: Tested) -> float:
+    """Return the number of independent figures that those of a group amount to."""
+    design, values = tested.white(tested.fitted.design), tested.white_values
+    rest = least_squares.residuals(values, np.linalg.qr(design)[0])
+    size = np.sqrt(np.sum(rest**2, axis=1, keepdims=True))
+    moving = size[:, 0] > 0.0
+    free = len(design) - design.shape[1]
+    return serial.effective_figures(rest[moving] / size[moving], free) if moving.any() else 1.0
 
 
 def _is_worth_a_word(history: History, series: int, away: float, settings: Settings) -> bool:

@@ -138,3 +138,18 @@ def test_heavy_tails_make_no_capture_odd():
         newest = control_table(*archive, {}, analysis)["flagged"].any()
         named += bool(newest or len(odd_captures_table(*archive, {}, analysis)))
     assert named <= 2
+
+
+def test_copies_of_one_day_are_charted_each_by_itself():
+    """Two copies 1 dB apart on every day: the newest of them is no odd capture."""
+    rng = np.random.default_rng(8)
+    day = np.arange(24) // 2
+    second = np.arange(24) % 2 == 1
+    values = np.where(second, -1.0, 0.0) + 0.05 * rng.standard_normal((6, 24))
+    table = study.long_table(values, 30.0 + 10.0 * day + 0.5 * second, day=day)
+    table["copy"] = np.tile(np.where(second, "new", "old"), 6)
+    found = control_table(*study.archive_of(table), {})
+    assert not found["flagged"].any()
+    assert np.abs(found["value"] - found["centre"]).max() < 0.25
+    odd = table["value"].where(table["capture"] != "one-00023", table["value"] + 1.0)
+    assert control_table(*study.archive_of(table.assign(value=odd)), {})["flagged"].any()

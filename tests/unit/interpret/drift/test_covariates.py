@@ -12,6 +12,7 @@ from grooveledger.interpret.drift.covariates import (
     TEMPERATURE,
     Conditions,
 )
+from grooveledger.interpret.drift.days import averaging
 
 N = 24
 LIMIT = 10.0
@@ -107,3 +108,18 @@ def test_what_a_metric_may_be_moved_by():
     assert covariates.plausible("hum_db") == {CHAIN}
     assert covariates.plausible("response_10khz_db") == EVERYTHING
     assert RECORD_PLAYS not in covariates.plausible("response_100hz_db")
+
+
+def test_two_records_on_each_day_are_no_covariate():
+    """Averaged over the days both have one half, but for rounding."""
+    n = 20
+    record = np.array(["a", "b"] * (n // 2))
+    hours = 30.0 + np.arange(n) // 2 * 7.3 + 0.1 * (np.arange(n) % 2)
+    nothing = np.full(n, np.nan)
+    conditions = Conditions(hours, nothing, nothing, record, np.full(n, "bench"))
+    means = averaging(np.array([f"{i // 2:02d}" for i in range(n)]), hours)
+    model = covariates.choose_model(conditions, EVERYTHING, LIMIT, means=means)
+    assert model.names == ()
+    assert model.confounded == ()
+    jittered = np.full(10, 0.5) + 1e-16 * np.arange(10)
+    assert covariates.variance_inflation(jittered, np.ones((10, 1))) == np.inf
