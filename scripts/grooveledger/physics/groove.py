@@ -13,6 +13,8 @@ SQRT2 = float(np.sqrt(2.0))
 #: Points over one period for the numerical integrals; the integrands are smooth and periodic, so
 #: that the error is far below rounding for any slope a record can hold.
 PERIOD_POINTS = 1024
+#: Terms after which the series of the scanning loss has converged to rounding.
+SERIES_TERMS = 20
 
 
 def rotation_period_s(rpm: npt.ArrayLike) -> np.ndarray:
@@ -178,13 +180,34 @@ def tracking_error_deg(
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))) - offset_deg)
 
 
-def scanning_loss_db(flat_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.ndarray:
-    """Return the loss of a contact of length `flat_um` along the groove, dB, 0 or less.
+def scanning_loss_db(contact_radius_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.ndarray:
+    """Return the loss of a contact of some size along the groove, dB, 0 or less.
 
-    The mean of the groove over the contact, |sin(pi d/L)/(pi d/L)|; a model of ours of wear's
-    treble loss. `wavelength` in um.
+    The mean of the groove over a round contact that is pressed on as Hertz has it: 2 J1(x)/x with
+    x = 2 pi a / wavelength. That the size of the contact takes treble is from AES library 1082
+    (1967), from its abstract.
+
+    Parameters
+    ----------
+    contact_radius_um : array_like
+        Radius a of the contact.
+    wavelength : array_like
+        Length of a wave in the groove, um; more than 1.64 times the radius.
+
+    Examples
+    --------
+    10 and 20 kHz at a radius of 60 mm, a contact of 3 um:
+
+    >>> scanning_loss_db(3.0, wavelength_um([1e4, 2e4], groove_speed_cm_s(60.0, 100 / 3))).round(2)
+    array([-0.89, -3.79])
     """
-    return 20.0 * np.log10(np.abs(np.sinc(np.asarray(flat_um) / np.asarray(wavelength))))
+    argument = 2.0 * np.pi * np.asarray(contact_radius_um) / np.asarray(wavelength, dtype=float)
+    # The series of 2 J1(x)/x: below the first zero at 3.83 its terms fall at once.
+    mean = term = np.ones_like(argument)
+    for k in range(1, SERIES_TERMS):
+        term = term * -((0.5 * argument) ** 2) / (k * (k + 1))
+        mean = mean + term
+    return np.asarray(20.0 * np.log10(mean))
 
 
 def _bessel_j(order: int, argument: np.ndarray) -> np.ndarray:

@@ -75,6 +75,16 @@ SIDE = make_side(
         "radius_mm": 100.0,
     },
     {"kind": "noise", "modulation": "lateral", "colour": "pink", "duration_s": 30.0},
+    *(
+        {
+            "kind": "tone_steps",
+            "modulation": "lateral",
+            "frequencies_hz": [1000.0, 4000.0],
+            "step_s": 3.0,
+            "radius_mm": radius,
+        }
+        for radius in (140.0, 70.0)
+    ),
 )
 SIDE = replace(
     SIDE, tracks=tuple(replace(t, velocity_cm_s=5.0 if t.modulation else None) for t in SIDE.tracks)
@@ -114,6 +124,10 @@ def made_observations(seed, loudness, floor_fs):
         orders_of(8, low_hz, {1: (motion, 0.9 * motion)}, floor_fs=floor_fs),
         orders_of(9, low_hz, {1: (motion, -0.9 * motion)}, floor_fs=floor_fs),
         orders_of(11, 4000.0, two_tone, floor_fs=floor_fs),
+        *(
+            orders_of(track, [1e3, 4e3], harmonics(2, "both"), floor_fs=floor_fs, steps=True)
+            for track in (13, 14)
+        ),
     )
     high = orders["order"] * orders["played_hz"] > 0.94 * 24_000.0
     orders = {name: values[~high] for name, values in orders.items()}
@@ -293,7 +307,7 @@ def test_silence_gives_bounds_and_nulls(name, loudness, floor_fs):
 PLACES = {
     *("track", "frequency_hz", "played_hz", "tone_hz", "low_hz", "high_hz", "amplitude_um"),
     *("part", "order_max", "low_order", "reference_hz", "reference_velocity_cm_s", "seconds"),
-    *("record_db", "speed_db", "averaged"),
+    *("record_db", "speed_db", "averaged", "outer_track", "outer_radius_mm", "inner_radius_mm"),
     *("velocity_cm_s", "tracking_force_mn", "groove_speed_cm_s", "cut_angle_deg"),
     *("wall_velocity_cm_s", "curvature_radius_um", "tip_radius_um", "tracking_error_deg"),
     *("tracing_h2_pct", "tracing_h3_pct", "tracking_h2_pct", "geometry_h2_pct", "geometry_h3_pct"),
@@ -349,6 +363,8 @@ def test_every_column_holds_a_figure(name):
         # Random phases have no polarity, and the record's angle is not described.
         "channel_match": {"polarity"},
         "vertical_angle": {"angle_deg"},
+        # Random levels fit no contact.
+        "scanning": {"contact_noise_um", "contact_record_um"},
         "resonance_fit": set(columns) - {"capture", "track", "axis", "rule_of_thumb_um_per_mn"},
     }.get(name, set())
     for column, values in columns.items():

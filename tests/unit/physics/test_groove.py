@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import special
 
 from grooveledger.physics import groove
 
@@ -163,15 +164,18 @@ def test_arm_alignment_and_its_errors():
 
 
 def test_scanning_loss():
-    # Our model after AES library id 1082; computed at radii of 60, 100 and 146 mm.
-    for flat_um, frequency_hz, losses_db in [
-        (4, 10000, (-0.53, -0.19, -0.09)), (4, 20000, (-2.19, -0.76, -0.35)),
-        (6, 10000, (-1.21, -0.43, -0.20)), (6, 20000, (-5.34, -1.76, -0.81)),
-        (8, 20000, (-11.01, -3.24, -1.46)),
-    ]:  # fmt: skip
-        wavelength = groove.wavelength_um(
-            frequency_hz, groove.groove_speed_cm_s([60, 100, 146], RPM)
-        )
-        np.testing.assert_allclose(
-            groove.scanning_loss_db(flat_um, wavelength), losses_db, atol=0.006
-        )
+    # 2 J1(x)/x; at a radius of 60 mm 10 and 20 kHz, computed with scipy.special.
+    waves_um = groove.wavelength_um([10_000.0, 20_000.0], groove.groove_speed_cm_s(60.0, RPM))
+    argument = 2.0 * np.pi * 3.0 / waves_um
+    expected_db = 20.0 * np.log10(2.0 * special.j1(argument) / argument)
+    np.testing.assert_allclose(groove.scanning_loss_db(3.0, waves_um), expected_db, atol=1e-9)
+    np.testing.assert_allclose(expected_db, [-0.89, -3.79], atol=0.006)
+    assert groove.scanning_loss_db(0.0, 20.0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_small_contact_loses_by_its_spread_whatever_its_shape():
+    """A flat of length d and a round contact of radius d / sqrt(3) are spread alike."""
+    wavelength = np.array([40.0, 80.0])
+    flat_db = 20.0 * np.log10(np.sinc(6.0 / wavelength))
+    round_db = groove.scanning_loss_db(6.0 / np.sqrt(3.0), wavelength)
+    np.testing.assert_allclose(round_db, flat_db, rtol=0.01)

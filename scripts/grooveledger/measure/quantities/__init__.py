@@ -18,6 +18,7 @@ MODULES = (
     "intermodulation",
     "modulation",
     "vertical_angle",
+    "scanning",
     "tracking_ability",
     "bias",
     "speed",
