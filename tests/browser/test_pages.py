@@ -20,15 +20,19 @@ import pytest
 
 import make_archive
 import make_report
+from grooveledger.measure.quantities import METRICS
 from grooveledger.report import index
 from grooveledger.report.grids import rows_of
 from grooveledger.storage import tables
+from grooveledger.vocabulary import metric_words as words_of
 from grooveledger.vocabulary import words
 
 NARROW_PX = 390
 WIDE_PX = 1200
 #: Of a small portable computer.
 SMALL_SCREEN_PX = 1366
+#: Of a sheet of A4 within its margins of 12 mm, at 96 to the inch.
+PAPER_PX = 703
 LEAST_CONTRAST = 4.5
 #: Flags that keep the browser quiet and off the network.
 FLAGS = (
@@ -316,15 +320,22 @@ def test_numbers_sort_as_numbers(browser: Browser, report: Path) -> None:
 def test_what_decides_of_a_figure_is_in_view_on_a_small_screen(
     browser: Browser, report: Path
 ) -> None:
-    browser.width(SMALL_SCREEN_PX)
-    browser.open(report / "styli" / "worn.html")
-    ends = browser.run(
-        f"{DRIFT_TABLE}; const ends = {{}}; for (const head of table.tHead.rows[0].cells) "
-        "ends[head.textContent] = head.getBoundingClientRect().right; return ends"
-    )
-    decides = ("Verdict", "Due (95 %)", "Change per 100 h (95 %)", "Record's part per 100 plays")
-    assert set(decides[:3]) <= set(ends)
-    assert all(ends.get(head, 0.0) <= SMALL_SCREEN_PX for head in decides), ends
+    """On paper as well, and whatever the figures are called."""
+    longest = max((f"{words_of.metric(name)}, right (dB)" for name in METRICS), key=len)
+    decides = ("Verdict", "Due (95 %)", "Change per 100 h (95 %)", "At the start", "Now", "Limit")
+    for width, kind in ((SMALL_SCREEN_PX, "screen"), (PAPER_PX, "print")):
+        browser.width(width)
+        browser.media(kind=kind)
+        browser.open(report / "styli" / "worn.html")
+        ends = browser.run(
+            f"{DRIFT_TABLE}; const ends = {{}};"
+            f"for (const row of table.tBodies[0].rows) row.cells[0].textContent = '{longest}';"
+            "for (const head of table.tHead.rows[0].cells)"
+            "ends[head.textContent] = head.getBoundingClientRect().right; return ends"
+        )
+        assert set(decides) <= set(ends)
+        assert all(0 < ends[head] <= width for head in decides), (kind, ends)
+    browser.media()
 
 
 def values_at(browser: Browser, figure: str, px: float) -> str:
@@ -427,6 +438,23 @@ def test_any_two_captures_are_compared(browser: Browser, report: Path) -> None:
     )
     assert browser.run("return document.getElementById('compare-result').textContent") != said
     assert browser.run("return document.querySelectorAll('#compare-picture .curve').length") == 3
+
+
+def test_the_first_and_newest_that_have_a_curve_are_compared(
+    browser: Browser, report: Path
+) -> None:
+    """The newest capture may be of a side without a response."""
+    browser.width(WIDE_PX)
+    browser.open(report / "styli" / "worn.html")
+    said = browser.run(
+        "for (const end of 'ab') document.getElementById('compare-' + end).replaceChildren();"
+        "const line = [[20, 1000, 20000], [0, 0, 1]];"
+        "const made = (capture, curves) => ({capture, hours: 1, record: 'r, a', curves});"
+        "stylusCurves([made('x', {}), made('one', {response: {left: line}}),"
+        "made('two', {response: {left: line}}), made('y', {})]);"
+        "return document.getElementById('compare-result').textContent"
+    )
+    assert said.startswith("two less one: largest change 0.00 dB")
 
 
 def test_a_stylus_prints_on_two_sheets(browser: Browser, report: Path) -> None:

@@ -28,6 +28,8 @@ PLACES = {
     "um/mN": 1,
     "1/min": 1,
     "mV s/cm": 3,
+    "ohm": 0,
+    "pF": 0,
 }
 #: Decimals at most.
 PLACES_MOST = 4
@@ -137,8 +139,12 @@ def interval(low: Any, high: Any, unit_name: str) -> str:
     """Write an interval whose ends may be open; one number where both are written alike."""
     if low is None and high is None:
         return NONE
-    ends = ["open" if end is None else figure(end, unit_name) for end in (low, high)]
-    shown = ends[0] if ends[0] == ends[1] else " to ".join(ends)
+    if low is None:
+        return f"up to {with_unit(high, unit_name)}"
+    if high is None:
+        return f"{with_unit(low, unit_name)} or more"
+    first, last = figure(low, unit_name), figure(high, unit_name)
+    shown = first if first == last else f"{first} to {last}"
     return f"{shown}\N{NO-BREAK SPACE}{unit(unit_name)}"
 
 

@@ -359,6 +359,22 @@ def test_an_uncertainty_is_never_written_as_zero() -> None:
     assert words.with_uncertainty(27.217, None, "dB") == "27.2"
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "written"),
+    [
+        (290.2, 471.4, "290 to 471 h"),
+        (90.1, 90.3, "90 h"),
+        (866.0, None, "866 h or more"),
+        (None, 119.0, "up to 119 h"),
+        (None, None, words.NONE),
+    ],
+)
+def test_an_interval_has_two_ends_or_says_so(
+    low: float | None, high: float | None, written: str
+) -> None:
+    assert words.interval(low, high, "h").replace("\N{NO-BREAK SPACE}", " ") == written
+
+
 def test_a_small_slope_is_no_zero():
     row = {"slope_per_100h": -0.031, "slope_low": -0.04, "slope_high": -0.02, "unit": "dB"}
     assert words.slope(row) == tuple(f"\N{MINUS SIGN}{end}" for end in ("0.031", "0.040", "0.020"))

@@ -22,6 +22,8 @@ TICKS_MAX = 10
 #: Least distance of two names beside a panel, in points.
 NAME_DISTANCE_PT = 12.5
 WIDTH_PT = WIDTH_IN * 72.0
+#: Width of a digit of the house's type, and least gap between two labels of an axis, in points.
+DIGIT_PT, LABEL_GAP_PT = 6.7, 4.0
 #: Powers of ten of the frequency axis.
 _DECADES = range(-1, 6)
 
@@ -53,14 +55,33 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float, label: str = "Freq
         for digit in range(1, 10)
         if low_hz * 0.999 <= digit * 10.0**decade <= high_hz * 1.001
     ]
-    labelled = [tick_hz for digit, tick_hz in inside if digit in LABELLED]
-    axes.xaxis.set_major_locator(FixedLocator(labelled))
-    axes.xaxis.set_major_formatter(FixedFormatter([hertz(tick_hz) for tick_hz in labelled]))
+    ruled = [tick_hz for digit, tick_hz in inside if digit in LABELLED]
+    width_pt = axes.get_position().width * WIDTH_PT
+    labels = labels_that_fit(ruled, width_pt / math.log10(high_hz / low_hz))
+    axes.xaxis.set_major_locator(FixedLocator(ruled))
+    axes.xaxis.set_major_formatter(FixedFormatter(labels))
     axes.xaxis.set_minor_locator(
         FixedLocator([hz for digit, hz in inside if digit not in LABELLED])
     )
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel(f"{label} (Hz)")
+
+
+def labels_that_fit(ticks_hz: Sequence[float], decade_pt: float) -> list[str]:
+    """Label ticks of a frequency axis, powers of ten first; one too close to another stays blank.
+
+    Examples
+    --------
+    >>> labels_that_fit([1000.0, 2000.0, 5000.0, 10000.0, 20000.0], 60.0)
+    ['1k', '2k', '', '10k', '']
+    """
+    kept: dict[int, tuple[float, float]] = {}
+    for place in sorted(range(len(ticks_hz)), key=lambda i: math.log10(ticks_hz[i]) % 1.0 > 1e-9):
+        middle = math.log10(ticks_hz[place]) * decade_pt
+        half = 0.5 * (len(hertz(ticks_hz[place])) * DIGIT_PT + LABEL_GAP_PT)
+        if all(abs(middle - other) >= half + width for other, width in kept.values()):
+            kept[place] = middle, half
+    return [hertz(hz) if place in kept else "" for place, hz in enumerate(ticks_hz)]
 
 
 def snapped_hz(low_hz: float, high_hz: float) -> tuple[float, float]:

@@ -315,8 +315,10 @@
     const result = document.getElementById("compare-result");
     for (const select of [a, b]) captures.forEach((capture, i) => select.append(
       make("option", {value: i, textContent: `${capture.capture}, ${capture.hours} h, ${capture.record}`})));
-    a.value = 0;
-    b.value = captures.length - 1;
+    // The first and the newest that have a curve: another side may hold none.
+    const drawable = captures.map(capture => Boolean((capture.curves[curve.value] || {})[channel.value]));
+    a.value = Math.max(drawable.indexOf(true), 0);
+    b.value = drawable.lastIndexOf(true) < 0 ? captures.length - 1 : drawable.lastIndexOf(true);
     const update = () => {
       holder.replaceChildren();
       if (holder.nextElementSibling.className === "values") holder.nextElementSibling.remove();
