@@ -183,8 +183,10 @@ def tracking_error_deg(
 def scanning_loss_db(contact_radius_um: npt.ArrayLike, wavelength: npt.ArrayLike) -> np.ndarray:
     """Return the loss of a contact of some size along the groove, dB, 0 or less.
 
-    The mean of the groove over a round contact that is pressed on as Hertz has it: 2 J1(x)/x with
-    x = 2 pi a / wavelength. That the size of the contact takes treble is from AES library 1082
+    The mean of the groove over a round contact, 2 J1(x)/x with x = 2 pi a / wavelength: what a ball
+    under a constant force follows where the wall yields like a bed of springs (our derivation). A
+    wall that yields as an elastic solid counts the contact's edge for more, sin(x)/x: its radius
+    is sqrt(3)/2 of this one. That the size of the contact takes treble is from AES library 1082
     (1967), from its abstract.
 
     Parameters

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import special
+from scipy import optimize, special
 
 from grooveledger.physics import groove
 
@@ -171,6 +171,30 @@ def test_scanning_loss():
     np.testing.assert_allclose(groove.scanning_loss_db(3.0, waves_um), expected_db, atol=1e-9)
     np.testing.assert_allclose(expected_db, [-0.89, -3.79], atol=0.006)
     assert groove.scanning_loss_db(0.0, 20.0) == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("radius_um", "wave_um"), [(3.0, 40.0), (3.0, 20.0), (5.0, 20.0)])
+def test_a_ball_on_a_wavy_bed_of_springs_follows_the_mean_over_its_contact(radius_um, wave_um):
+    """Independent: the ball is set at 24 places so that the springs bear a constant force."""
+    tip_um, depth_um = 18.0, 0.01
+    along, across = np.meshgrid(*2 * [np.linspace(-1.3 * radius_um, 1.3 * radius_um, 81)])
+    ball_um = (along**2 + across**2) / (2.0 * tip_um)
+    turn = 2.0 * np.pi / wave_um
+
+    def force(height_um, place_um):
+        surface_um = depth_um * np.cos(turn * (along + place_um))
+        return np.maximum(surface_um - ball_um - height_um, 0.0).sum()
+
+    sunk_um = radius_um**2 / (2.0 * tip_um)
+    bears = np.maximum(sunk_um - ball_um, 0.0).sum()
+    places_um = wave_um * np.arange(24) / 24
+    heights_um = [
+        optimize.brentq(lambda height, at=at: force(height, at) - bears, -sunk_um - 1.0, 1.0)
+        for at in places_um
+    ]
+    followed = 2.0 * np.mean(heights_um * np.cos(turn * places_um)) / depth_um
+    expected_db = groove.scanning_loss_db(radius_um, wave_um)
+    assert 20.0 * np.log10(followed) == pytest.approx(expected_db, abs=0.01)
 
 
 def test_a_small_contact_loses_by_its_spread_whatever_its_shape():

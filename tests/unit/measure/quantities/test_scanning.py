@@ -1,7 +1,7 @@
 """Inner against outer groove: a closed form, and simulated captures of worn tips.
 
-The simulator averages the groove over a flat (a uniform strip); the measure fits a round contact
-pressed on as Hertz has it. A flat of length d is spread as a round contact of radius d / sqrt(3).
+The simulator averages the groove over a flat (a uniform strip); the measure fits a round contact.
+A flat of length d is spread as a round contact of radius d / sqrt(3).
 """
 
 from dataclasses import replace
