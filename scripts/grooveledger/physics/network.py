@@ -2,8 +2,10 @@
 
 The coil's voltage, proportional to the stylus velocity, drives resistance and inductance (coil and
 cable) in series; the load's resistance and capacitance (cable and preamplifier) shunt the output.
-Real coils have eddy losses besides, and the mechanics comes on top: this network alone is not a
-cartridge's response.
+A resistance across the inductance stands for losses in poles and yoke: with it the effective
+inductance falls and the resistance rises with frequency (common practice for such coils; real eddy
+currents follow no single law). The mechanics comes on top: this network alone is not a cartridge's
+response.
 """
 
 from typing import NamedTuple, Self
@@ -21,20 +23,25 @@ ROOM_TEMPERATURE_K = 295.0
 #: Band in which thermal noise is summed (common practice), and points over it.
 NOISE_BAND_HZ = (20.0, 20_000.0)
 NOISE_POINTS = 2000
-#: Frequency at which a coil's loss resistance is stated as a ratio of its reactance.
+#: Frequency at which a coil's loss resistance is stated relative to its reactance.
 LOSS_HZ = 10_000.0
+#: End and points of the grid on which the peak of a coil with losses is read: steps of 0.2 %.
+PEAK_TOP_HZ = 400_000.0
+PEAK_POINTS = 4000
 
 
 class Network(NamedTuple):
     """Series resistance and inductance, shunt resistance and capacitance, in SI units.
 
-    The load's values may be arrays; all functions broadcast over them.
+    The load's values may be arrays; all functions broadcast over them. `loss` is the inductance's
+    reactance at `LOSS_HZ` over the loss resistance across it: 0 is a coil without losses.
     """
 
     resistance_ohm: float
     inductance_h: float
     load_ohm: npt.ArrayLike
     load_f: npt.ArrayLike
+    loss: float = 0.0
 
     @classmethod
     def of(
@@ -44,6 +51,7 @@ class Network(NamedTuple):
         chain: Chain,
         load_ohm: npt.ArrayLike | None = None,
         load_pf: npt.ArrayLike | None = None,
+        loss: float = 0.0,
     ) -> Self:
         """Make the network of a coil on a chain, under the chain's own or another load.
 
@@ -55,12 +63,15 @@ class Network(NamedTuple):
             Gives the wiring's resistance and inductance, and the load where none is named.
         load_ohm, load_pf : array_like, optional
             The load in all: `load_pf` includes the cable.
+        loss : float
+            The coil's losses, see the class.
         """
         return cls(
             resistance_ohm=resistance_ohm + chain.cable_resistance_ohm,
             inductance_h=inductance_mh * 1e-3 + chain.cable_inductance_uh * 1e-6,
             load_ohm=chain.load_ohm if load_ohm is None else np.asarray(load_ohm, dtype=float),
             load_f=(chain.load_pf if load_pf is None else np.asarray(load_pf, dtype=float)) * 1e-12,
+            loss=loss,
         )
 
 
@@ -71,13 +82,20 @@ class Peak(NamedTuple):
     peak_hz: np.ndarray
 
 
+def coil_impedance_ohm(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
+    """Return the impedance of coil and cable, complex: R + sL / (1 + sL/Rp), Rp the losses'."""
+    frequency_hz = np.asarray(frequency_hz, dtype=float)
+    reactance = 2j * np.pi * frequency_hz * network.inductance_h
+    return network.resistance_ohm + reactance / (1.0 + 1j * frequency_hz / LOSS_HZ * network.loss)
+
+
 def transfer(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
     """Return voltage at the preamplifier's input over the coil's, complex.
 
-    1 / (1 + (R + sL)(1/RL + sC)).
+    1 / (1 + Z (1/RL + sC)), Z the coil's impedance.
     """
     s = 2j * np.pi * np.asarray(frequency_hz, dtype=float)
-    series = network.resistance_ohm + s * network.inductance_h
+    series = coil_impedance_ohm(frequency_hz, network)
     shunt = 1.0 / np.asarray(network.load_ohm) + s * np.asarray(network.load_f)
     return 1.0 / (1.0 + series * shunt)
 
@@ -88,37 +106,13 @@ def transfer_db(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
     return 20.0 * np.log10(gain)
 
 
-def lossy_transfer_db(
-    frequency_hz: npt.ArrayLike, network: Network, loss_ratio: float
-) -> np.ndarray:
-    """Return the response of a network whose coil has losses, in dB relative to its own at 1 kHz.
-
-    A resistance across the inductance stands for the core's losses: the effective inductance falls
-    and the resistance rises with frequency.
-
-    Parameters
-    ----------
-    loss_ratio : float
-        That resistance over the inductance's reactance at `LOSS_HZ`.
-    """
-
-    def gain(at_hz: npt.ArrayLike) -> np.ndarray:
-        s = 2j * np.pi * np.asarray(at_hz, dtype=float)
-        loss_ohm = loss_ratio * 2.0 * np.pi * LOSS_HZ * network.inductance_h
-        inductive = s * network.inductance_h / (1.0 + s * network.inductance_h / loss_ohm)
-        shunt = 1.0 / np.asarray(network.load_ohm) + s * np.asarray(network.load_f)
-        return np.abs(1.0 / (1.0 + (network.resistance_ohm + inductive) * shunt))
-
-    return 20.0 * np.log10(gain(frequency_hz) / gain(REFERENCE_HZ))
-
-
 def resonance(network: Network) -> tuple[np.ndarray, np.ndarray]:
-    """Return the undamped resonance in Hz and the quality factor of the network.
+    """Return the undamped resonance in Hz and the quality factor, the coil's losses left out.
 
     w0^2 = (1 + R/RL) / (L C) and w0/Q = R/L + 1/(RL C). Without capacitance the resonance is at
     infinity and has no quality factor (NaN).
     """
-    resistance, inductance, load_ohm, load_f = (np.asarray(value) for value in network)
+    resistance, inductance, load_ohm, load_f = (np.asarray(value) for value in network[:4])
     with np.errstate(divide="ignore", invalid="ignore"):
         w0 = np.sqrt((1.0 + resistance / load_ohm) / (inductance * load_f))
         damping = resistance / inductance + 1.0 / (load_ohm * load_f)
@@ -126,7 +120,12 @@ def resonance(network: Network) -> tuple[np.ndarray, np.ndarray]:
 
 
 def peak(network: Network) -> Peak:
-    """Return the network's treble peak; there is one where Q is above 1/sqrt(2)."""
+    """Return the network's treble peak; there is one where Q is above 1/sqrt(2).
+
+    With losses it is the highest point of the curve on a grid of `PEAK_POINTS`.
+    """
+    if network.loss > 0.0:
+        return _lossy_peak(network)
     undamped_hz, q = resonance(network)
     peaking = q > np.sqrt(0.5)
     q = np.where(peaking, q, np.nan)
@@ -135,6 +134,21 @@ def peak(network: Network) -> Peak:
         np.abs(transfer(REFERENCE_HZ, network)) / np.abs(transfer(0.0, network))
     )
     return Peak(re_dc_db - reference_db, undamped_hz * np.sqrt(1.0 - 0.5 / q**2))
+
+
+def _lossy_peak(network: Network) -> Peak:
+    columns = network._replace(
+        load_ohm=np.asarray(network.load_ohm, dtype=float)[..., np.newaxis],
+        load_f=np.asarray(network.load_f, dtype=float)[..., np.newaxis],
+    )
+    frequency_hz = np.geomspace(REFERENCE_HZ / 10.0, PEAK_TOP_HZ, PEAK_POINTS)
+    curves_db = transfer_db(frequency_hz, columns)
+    top = np.argmax(curves_db, axis=-1)
+    inside = (top > 0) & (top < PEAK_POINTS - 1)
+    return Peak(
+        np.where(inside, np.max(curves_db, axis=-1), np.nan),
+        np.where(inside, frequency_hz[top], np.nan),
+    )
 
 
 def level_db(network: Network) -> np.ndarray:
@@ -173,7 +187,7 @@ def thermal_noise_v(
     s = 2j * np.pi * frequency_hz
     load_ohm = np.asarray(network.load_ohm)[..., np.newaxis]
     load_f = np.asarray(network.load_f)[..., np.newaxis]
-    series = network.resistance_ohm + s * network.inductance_h
+    series = coil_impedance_ohm(frequency_hz, network)
     impedance = 1.0 / (1.0 / series + 1.0 / load_ohm + s * load_f)
     weight = np.abs(replay_response(frequency_hz, equalisation)) ** 2
     density = 4.0 * BOLTZMANN_J_K * temperature_k * impedance.real * weight

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from grooveledger.physics.network import (
     BOLTZMANN_J_K,
+    LOSS_HZ,
     Network,
     level_db,
     peak,
@@ -52,7 +53,9 @@ TABLE = [
 ]
 
 
-def network(inductance_mh, resistance_ohm, load_pf, load_ohm, cable_ohm=0.5, cable_uh=2.0):
+def network(
+    inductance_mh, resistance_ohm, load_pf, load_ohm, cable_ohm=0.5, cable_uh=2.0, loss=0.0
+):
     chain = Chain(
         chain="bench",
         arm_effective_mass_g=12.0,
@@ -65,7 +68,7 @@ def network(inductance_mh, resistance_ohm, load_pf, load_ohm, cable_ohm=0.5, cab
         equalisation="iec98",
         full_scale_v_rms=2.0,
     )
-    return Network.of(inductance_mh, resistance_ohm, chain, load_ohm, load_pf)
+    return Network.of(inductance_mh, resistance_ohm, chain, load_ohm, load_pf, loss)
 
 
 @pytest.mark.parametrize(("load_ohm", "load_pf", "peak_db", "peak_hz", "db_at_20khz"), CHECK_VALUES)
@@ -155,11 +158,44 @@ def test_thermal_noise_of_a_plain_resistance():
     assert thermal_noise_v(own, temperature_k=300.0) == pytest.approx(expected_v, rel=1e-4)
 
 
+def nodal_gain_db(own, frequency_hz):
+    """Solve two nodes: behind the inductance with its loss resistor, and at the load."""
+    found = []
+    for hz in frequency_hz:
+        s = 2j * np.pi * hz
+        loss_ohm = 2 * np.pi * LOSS_HZ * own.inductance_h / own.loss
+        branch = 1 / (s * own.inductance_h) + 1 / loss_ohm
+        series, shunt = 1 / own.resistance_ohm, 1 / own.load_ohm + s * own.load_f
+        nodes = [[branch + series, -series], [-series, series + shunt]]
+        found.append(np.linalg.solve(nodes, [branch, 0.0])[1])
+    return 20 * np.log10(np.abs(found))
+
+
+@pytest.mark.parametrize("loss", [0.03, 0.3, 1.0])
+def test_losses_against_a_nodal_analysis(loss):
+    own = network(480.0, 750.0, 220.0, 47_000.0, loss=loss)
+    frequency_hz = np.geomspace(20, 48_000, 50)
+    own_db = 20 * np.log10(np.abs(transfer(frequency_hz, own)))
+    np.testing.assert_allclose(own_db, nodal_gain_db(own, frequency_hz), atol=1e-9)
+
+
+def test_peak_of_a_coil_with_hardly_any_losses_is_the_closed_form():
+    almost, none = (network(480.0, 750.0, 220.0, 47_000.0, loss=loss) for loss in (1e-9, 0.0))
+    assert peak(almost).peak_db == pytest.approx(peak(none).peak_db, abs=1e-4)
+    assert peak(almost).peak_hz == pytest.approx(peak(none).peak_hz, rel=2e-3)
+    assert np.isnan(peak(network(480.0, 750.0, 100.0, 22_000.0, loss=0.5)).peak_db)
+
+
+def loss_resistor_ohm(own):
+    return 2 * np.pi * LOSS_HZ * own.inductance_h / max(own.loss, 1e-9)
+
+
 def circuit(own, control):
     return f"""cartridge and load
 v1 emf 0 dc 0 ac 1
 r1 emf a {own.resistance_ohm!r}
 l1 a out {own.inductance_h!r}
+r3 a out {loss_resistor_ohm(own)!r}
 r2 out 0 {float(own.load_ohm)!r}
 c1 out 0 {float(own.load_f)!r}
 .control
@@ -181,9 +217,10 @@ def simulate(own, control, folder):
 
 
 @needs_ngspice
+@pytest.mark.parametrize("loss", [0.0, 0.3])
 @pytest.mark.parametrize("load", [(row[0], row[1]) for row in CHECK_VALUES])
-def test_whole_curve_against_a_circuit_simulator(load, tmp_path):
-    own = network(400.0, 500.0, load[1], load[0])
+def test_whole_curve_against_a_circuit_simulator(load, loss, tmp_path):
+    own = network(400.0, 500.0, load[1], load[0], loss=loss)
     control = "ac dec 400 20 48k\nwrdata out.txt vdb(out)"
     frequency_hz, simulated_db = simulate(own, control, tmp_path)
     assert frequency_hz[0] == pytest.approx(20.0)
@@ -193,8 +230,9 @@ def test_whole_curve_against_a_circuit_simulator(load, tmp_path):
 
 
 @needs_ngspice
-def test_thermal_noise_against_a_circuit_simulator(tmp_path):
-    own = network(480.0, 750.0, 220.0, 47_000.0, 0.3, 1.0)
+@pytest.mark.parametrize("loss", [0.0, 0.3])
+def test_thermal_noise_against_a_circuit_simulator(loss, tmp_path):
+    own = network(480.0, 750.0, 220.0, 47_000.0, 0.3, 1.0, loss)
     control = (
         f"option temp={295.0 - 273.15}\n"
         "noise v(out) v1 dec 400 20 20k\nsetplot noise1\nwrdata out.txt onoise_spectrum"

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from grooveledger.interpret.response_curves import Curve
 from grooveledger.measure.curves import value_at
 from grooveledger.physics.equalisation import REFERENCE_HZ
-from grooveledger.physics.network import Network, lossy_transfer_db, transfer_db
+from grooveledger.physics.network import Network, transfer_db
 from grooveledger.physics.uncertainty import combine, rectangular
 from grooveledger.plan import Chain
 
@@ -204,5 +204,5 @@ def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
         load_ohm[..., np.newaxis],
         load_pf[..., np.newaxis],
     )
-    lossy = lossy_transfer_db(frequency_hz, network, LOSS_RATIO_LEAST)
-    return lossy - transfer_db(frequency_hz, network)
+    lossy = network._replace(loss=1.0 / LOSS_RATIO_LEAST)
+    return transfer_db(frequency_hz, lossy) - transfer_db(frequency_hz, network)
