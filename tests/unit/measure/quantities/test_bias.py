@@ -72,7 +72,8 @@ def test_the_steps_are_the_uncertainty_and_an_open_end_a_bound():
     (figure,) = bias.figures(SimpleNamespace(tables={"bias": rows}, side=side))
     assert figure.value == pytest.approx(70.0 - 50.0)
     # Rectangular over ten micrometres in either channel (JCGM 100, 4.3.7).
-    assert figure.parts["interpolation"] == pytest.approx(np.sqrt(2.0) * 10.0 / np.sqrt(3.0))
+    # Two uniform distributions of 10 um: 10^2 / 12 each.
+    assert figure.parts["interpolation"] == pytest.approx(10.0 / np.sqrt(6.0))
     assert not figure.limited
     rows = measured(lost_from(9), lost_from(2))
     (figure,) = bias.figures(SimpleNamespace(tables={"bias": rows}, side=side))
