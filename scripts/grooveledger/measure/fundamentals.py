@@ -8,11 +8,16 @@ import numpy as np
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.readings import readings
 from grooveledger.measure.terminals import by_channel, denoised
-from grooveledger.physics.noise_floor import upper_bound
+from grooveledger.physics.noise_floor import NOISE_POWER_SIGMA, upper_bound
 from grooveledger.plan import Track
 
 FUNDAMENTAL = ((1, 0),)
 CHANNELS = ("left", "right")
+#: Below this, Hz, rumble only grows towards lower frequencies (common practice). The floor of a few
+#: readings there is hardly known, and by chance far too low: that of readings above counts as well,
+#: as the median of so many, and of either what it does not exceed (95 %, one-sided).
+RUMBLE_TOP_HZ, RUMBLE_READINGS = 100.0, 5
+RUMBLE_95 = 1.0 + 1.645 * 0.5 * NOISE_POWER_SIGMA
 #: A sleeve states the frequency of a tone within this, relative (common practice).
 TONE_OFF = 0.02
 
@@ -29,7 +34,7 @@ class Fundamental:
         As heard, full-scale sine = 1, noise taken off. Where `limited` it is an upper bound (95 %),
         NaN where there is neither signal nor noise.
     floor : mapping of channel to ndarray
-        Rms noise in the same reading.
+        Rms noise in the same reading; on a sweep below 100 Hz at least that of the readings above.
     phase_deg : mapping of channel to ndarray
         Re the track's louder channel.
     limited : mapping of channel to ndarray of bool
@@ -68,10 +73,37 @@ def fundamental(context: CaptureContext, track: Track) -> Fundamental | None:
         nominal_hz=left.nominal_hz,
         played_hz=left.played_hz,
         amplitude=amplitude,
-        floor={name: one.floor_fs[:, 0] for name, one in read.items()},
+        floor={
+            name: rumbling(one.played_hz, one.floor_fs[:, 0])
+            if track.kind == "sweep"
+            else one.floor_fs[:, 0]
+            for name, one in read.items()
+        },
         phase_deg={name: one.phase_deg[:, 0] for name, one in read.items()},
         limited={name: one.limited[:, 0] for name, one in read.items()},
     )
+
+
+def rumbling(played_hz: np.ndarray, floor_fs: np.ndarray) -> np.ndarray:
+    """Return the floor of a sweep, below 100 Hz at least what readings above have.
+
+    Examples
+    --------
+    >>> hz, floor = np.array([25.0, 30.0, 40.0, 50.0, 60.0]), np.array([1.0, 2.0, 3.0, 3.0, 2.0])
+    >>> rumbling(hz, floor).round(1).tolist()
+    [2.5, 2.5, 3.7, 3.7, 2.5]
+    """
+    low = np.flatnonzero(played_hz < RUMBLE_TOP_HZ)
+    low = low[np.argsort(-played_hz[low], kind="stable")]
+    if len(low) < RUMBLE_READINGS:
+        return floor_fs
+    beside = np.lib.stride_tricks.sliding_window_view(
+        np.pad(floor_fs[low], RUMBLE_READINGS // 2, mode="edge"), RUMBLE_READINGS
+    )
+    raised = floor_fs.copy()
+    around = np.maximum.accumulate(np.median(beside, axis=1))
+    raised[low] = RUMBLE_95 * np.maximum(floor_fs[low], around)
+    return raised
 
 
 def speed_ratio(context: CaptureContext) -> float:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from grooveledger.measure.fundamentals import fundamental, speed_ratio, wrapped_deg
+from grooveledger.measure.fundamentals import fundamental, rumbling, speed_ratio, wrapped_deg
 from grooveledger.physics.noise_floor import NOISE_95
 from made_observations import CHAIN, changed, joined, make_context, make_side, orders_of
 
@@ -83,3 +83,16 @@ def test_speed_is_told_by_the_tones_fundamentals_alone():
 def test_phases_are_wrapped():
     given = [0.0, 180.0, -180.0, 181.0, -540.0, 359.0]
     np.testing.assert_allclose(wrapped_deg(np.array(given)), [0, 180, 180, -179, 180, -1])
+
+
+def test_the_floor_of_a_sweep_below_100_hz_is_at_least_that_above():
+    """By chance a few readings show far too little rumble, which only grows towards lower notes."""
+    hz = np.geomspace(20.0, 1000.0, 60)
+    floor = 1e-4 * np.ones(60)
+    floor[:5] = 1e-5
+    raised = rumbling(hz, floor)
+    low = hz < 100.0
+    assert (raised[low] >= 1e-4).all()
+    assert raised[low] == pytest.approx(1.247 * 1e-4, rel=1e-3)
+    assert (raised[~low] == floor[~low]).all()
+    assert (rumbling(hz[::-1], floor[::-1]) == raised[::-1]).all()
