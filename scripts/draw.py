@@ -5,7 +5,7 @@ python scripts/draw.py my/config.yaml --captures ID [--curve separation] [--chan
 python scripts/draw.py my/config.yaml --captures ID ID
 
 Draws what the workflow has measured, as SVG and as PNG of twice a screen's pixels, signed with
-stylus, record and chain. Of two captures a second picture shows the difference.
+stylus, record and load. Of two captures a second picture shows the difference.
 """
 
 from pathlib import Path
@@ -50,19 +50,31 @@ def main() -> None:
         break_in_hours = archive.styli.get(arguments.stylus, {}).get("break_in_hours") or 0.0
         pictures = [
             asked_pictures.stylus_trend(
-                arguments.stylus, arguments.metric, results / "tables", break_in_hours
+                arguments.stylus,
+                arguments.metric,
+                results / "tables",
+                break_in_hours,
+                archive.chains,
             )
         ]
     elif len(arguments.captures) == 1:
         pictures = [
             asked_pictures.capture_curve(
-                arguments.captures[0], arguments.curve, arguments.channel, results
+                arguments.captures[0],
+                arguments.curve,
+                arguments.channel,
+                results,
+                archive.chains,
             )
         ]
     else:
         pictures = list(
             asked_pictures.two_captures(
-                arguments.captures, arguments.curve, arguments.channel or "left", results
+                arguments.captures,
+                arguments.curve,
+                arguments.channel or "left",
+                results,
+                archive.chains,
             )
         )
     folder = arguments.output or results / "figures"

@@ -41,7 +41,9 @@ def test_a_picture_is_drawn_and_signed(measured, tmp_path, arguments, names):
     for name in names:
         assert (tmp_path / f"{name}.png").read_bytes().startswith(b"\x89PNG")
         # Text is drawn as text: what the picture is of can be read in it.
-        assert "tylus s1" in (tmp_path / f"{name}.svg").read_text()
+        drawn = (tmp_path / f"{name}.svg").read_text()
+        for fact in ("tylus s1", "small", "47 k\N{GREEK CAPITAL LETTER OMEGA}, 155 pF"):
+            assert fact in drawn
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,13 @@ from typing import Any
 
 from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.report.cards import deciding_figure
+from grooveledger.report.chain_words import load_words
 from grooveledger.report.choice import channel_curves
 from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.pictures.frequency import extent
 from grooveledger.report.pictures.overlay import AXES, difference, overlay
 from grooveledger.report.pictures.rows import Columns
-from grooveledger.report.pictures.style import MARKS, Picture, signed
+from grooveledger.report.pictures.style import MARKS, Picture, headed, signed
 from grooveledger.report.stylus_pictures import (
     CHANNELS,
     curve_difference,
@@ -22,7 +23,10 @@ from grooveledger.report.stylus_pictures import (
 from grooveledger.storage import tables
 
 Row = Mapping[str, Any]
+Chains = Mapping[str, Mapping[str, Any]]
 
+#: More records or loads than this are counted in a signature: it has one line.
+NAMED_MOST = 2
 #: Curves that can be drawn, with their titles.
 CURVES = {
     "response": "Frequency response",
@@ -32,9 +36,20 @@ CURVES = {
 
 
 def stylus_trend(
-    stylus: str, metric: str | None, tables_folder: Path, break_in_hours: float
+    stylus: str, metric: str | None, tables_folder: Path, break_in_hours: float, chains: Chains
 ) -> Picture:
     """Draw one figure of a stylus against its hours: the one asked for, or the one that decides.
+
+    Parameters
+    ----------
+    stylus, metric : str
+        Ids; without a metric the figure that decides.
+    tables_folder : Path
+        The archive-wide tables.
+    break_in_hours : float
+        Of the stylus.
+    chains : mapping
+        The chains of the configuration by id, for their loads.
 
     Raises
     ------
@@ -56,11 +71,18 @@ def stylus_trend(
         raise _unknown("--metric", metric or f"any figure of stylus {stylus}", there)
     control = rows_of(tables_folder / "control.parquet", stylus=stylus)
     picture = trend_of(metric, metrics, drift, break_in_hours, control, large=True)
-    signature = f"Stylus {stylus} of {own[0]['cartridge']}"
-    return signed(replace(picture, name=f"{stylus}-{metric}"), signature)
+    parts = (
+        f"Stylus {stylus} of {own[0]['cartridge']}",
+        _listed({row["record"] for row in own}, "records"),
+        _listed({_load(row, chains) for row in own}, "loads"),
+    )
+    picture = signed(replace(picture, name=f"{stylus}-{metric}"), "; ".join(parts))
+    return headed(picture, picture.title)
 
 
-def capture_curve(capture: str, curve: str, channel: str | None, results: Path) -> Picture:
+def capture_curve(
+    capture: str, curve: str, channel: str | None, results: Path, chains: Chains
+) -> Picture:
     """Draw a curve of a capture: response, separation or distortion; both channels by default.
 
     Raises
@@ -78,13 +100,15 @@ def capture_curve(capture: str, curve: str, channel: str | None, results: Path) 
         marks=[MARKS[name] for name, _ in lines],
         hz=extent(*(part["frequency_hz"] for _, part in lines)),
     )
-    return signed(picture, _made_on(rows[0]))
+    return headed(signed(picture, f"{capture}: {_facts(rows[0], chains)}"), picture.title)
 
 
 def two_captures(
-    captures: Sequence[str], curve: str, channel: str, results: Path
+    captures: Sequence[str], curve: str, channel: str, results: Path, chains: Chains
 ) -> tuple[Picture, Picture]:
     """Draw a curve of two captures over one another, and what the second differs from the first.
+
+    What both were made with signs the pictures; where they differ, each has a line above.
 
     Raises
     ------
@@ -94,19 +118,27 @@ def two_captures(
     rows, found = _found(captures, curve, [channel], results)
     old, new = (curves[channel] for curves in found)
     labels = [_label(row) for row in rows]
+    facts = [_facts(row, chains) for row in rows]
+    alike = facts[0] == facts[1]
+    lines = [f"{label}: {said}" for label, said in zip(labels, facts, strict=True)]
     hz = extent(old["frequency_hz"], new["frequency_hz"])
     title = f"{CURVES[curve]}, {channel} channel"
     name = "-".join([*captures, curve, channel])
     both = overlay(name, title, curve, list(zip(labels, (old, new), strict=True)), hz=hz)
     apart = difference(
-        f"{title}: {labels[1]} less {labels[0]}",
+        f"{title}, change",
         curve,
         [(channel, *curve_difference(old, new, AXES[curve][0]))],
         "",
         hz,
     )
-    signature = "; ".join(dict.fromkeys(_made_on(row) for row in rows))
-    return signed(both, signature), signed(replace(apart, name=f"{name}-difference"), signature)
+    apart = replace(apart, name=f"{name}-difference")
+    change = f"{captures[1]} less {captures[0]}"
+    signature, above = (facts[0], []) if alike else ("", lines)
+    return (
+        headed(signed(both, signature), title, above),
+        headed(signed(apart, signature), f"{title}, change", [change, *above]),
+    )
 
 
 def _found(
@@ -131,9 +163,19 @@ def _label(row: Row) -> str:
     return f"{row['capture']}{hours}"
 
 
-def _made_on(row: Row) -> str:
-    """Say what a capture was made with."""
-    return f"Stylus {row['stylus']}, {row['record']} side {row['side']}, chain {row['chain']}"
+def _facts(row: Row, chains: Chains) -> str:
+    """Say what a capture was made with: stylus, record and load."""
+    return f"stylus {row['stylus']}, {row['record']} side {row['side']}, {_load(row, chains)}"
+
+
+def _load(row: Row, chains: Chains) -> str:
+    """Say the load of a capture; its chain, where the configuration has that no longer."""
+    chain = chains.get(row["chain"])
+    return f"chain {row['chain']}" if chain is None else load_words(chain)
+
+
+def _listed(names: set[str], what: str) -> str:
+    return f"{len(names)} {what}" if len(names) > NAMED_MOST else ", ".join(sorted(names))
 
 
 def _unknown(option: str, asked: str, known: Iterable[str]) -> ConfigurationFaults:

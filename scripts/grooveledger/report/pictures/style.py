@@ -6,7 +6,8 @@ colours are those of the page's light scheme; `svg.inline` replaces them by the 
 """
 
 import functools
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple, ParamSpec
 
@@ -72,6 +73,8 @@ _XLABEL_IN, _YLABEL_IN = 0.29, 0.62
 #: Height of one line of the key above a panel.
 _KEY_IN = 0.23
 _BETWEEN_IN = 0.28
+#: Height of a line above a picture, and its characters at most.
+_HEAD_IN, _LINE_MOST = 0.24, 78
 
 #: Fixed settings: text stays text, and the same picture gives the same bytes.
 RC: Any = {
@@ -155,6 +158,30 @@ def signed(picture: Picture, signature: str) -> Picture:
             fontfamily=RC["font.family"],
             horizontalalignment="right",
             verticalalignment="bottom",
+        )
+    return picture
+
+
+def headed(picture: Picture, heading: str, lines: Iterable[str] = ()) -> Picture:
+    """Write a heading and lines above a picture, which grows by as much: it then needs no page."""
+    figure = picture.figure
+    written = [part for line in lines for part in textwrap.wrap(line, _LINE_MOST)]
+    width_in, old_in = (float(size) for size in figure.get_size_inches())
+    new_in = old_in + _HEAD_IN * (1 + len(written))
+    figure.set_size_inches(width_in, new_in)
+    for axes in figure.axes:
+        x, y, width, height = axes.get_position().bounds
+        axes.set_position((x, y * old_in / new_in, width, height * old_in / new_in))
+    for place, text in enumerate([heading, *written]):
+        figure.text(
+            0.1 / width_in,
+            1.0 - (_HEAD_IN * place + 0.06) / new_in,
+            text,
+            color=COLOURS["ink" if place == 0 else "soft"],
+            fontsize=RC["font.size"] * (1.0 if place == 0 else 0.9),
+            fontweight="bold" if place == 0 else "normal",
+            fontfamily=RC["font.family"],
+            verticalalignment="top",
         )
     return picture
 
