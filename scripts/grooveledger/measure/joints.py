@@ -11,10 +11,10 @@ from grooveledger.plan import Side, Track
 #: Readings at most so far from where two parts meet, in octaves, are compared; cartridges bend
 #: little over them.
 JOINT_OCTAVES = 1.0 / 3.0
-#: A straight line through so many readings or more, else their mean.
+#: Least number of readings for a straight line through them; fewer are averaged.
 LINE_LEAST = 4
-#: Two tracks agree within twice the record's guarantee, and this besides, dB; and so many times the
-#: noise of what is compared.
+#: Two tracks agree within twice the record's guarantee, and this besides, dB; and this multiple of
+#: the noise of what is compared.
 APART_DB, SIGMAS = 0.5, 4.0
 #: Tones are compared here, where neither groove radius nor wear matters.
 COMPARED_HZ = (100.0, 5000.0)

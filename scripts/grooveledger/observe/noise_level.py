@@ -9,7 +9,7 @@ from grooveledger.physics.equalisation import replay_response
 from grooveledger.physics.quasi_peak import QuasiPeakMeter
 from grooveledger.physics.weighting import a_weighting_response, weighting_468_response
 
-#: A cell of the meter holds so many of the tick detector's: 0.5 ms.
+#: Cells of the tick detector in one of the meter: 0.5 ms.
 TICK_CELLS = 2
 #: Cells that are filtered at once, and those at the beginning that the filters still remember:
 #: 0.1 s, after which the slowest of them (A-weighting, 20.6 Hz) has fallen by more than 100 dB. At

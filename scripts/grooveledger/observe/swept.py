@@ -25,10 +25,10 @@ from grooveledger.observe.ticks import cell_length, loud_cells
 #: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
 #: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
 END_PART = 0.5
-#: The outermost readings of a sweep have a window shorter by this factor, are of so many of them,
-#: and have their noise read from so many more.
+#: The outermost readings of a sweep: factor by which their window is shorter, number of windows
+#: averaged, and number of further windows that their noise is read from.
 END_WINDOW_PART, END_WINDOWS, END_NOISE_WINDOWS = 8.0, 2.0, 4.0
-#: A cut may be faded in and out over so long.
+#: A cut may be faded in and out over this time.
 END_FADE_S = 0.005
 #: An end reading is kept where it agrees with the readings next to it, continued, within this, dB,
 #: and this many times its noise.

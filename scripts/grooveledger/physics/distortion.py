@@ -24,21 +24,21 @@ def thd_re_fundamental(harmonics: npt.ArrayLike) -> np.ndarray:
     return np.sqrt(np.sum(np.abs(harmonics) ** 2, axis=-1))
 
 
-def harmonics_before_equaliser(
+def harmonics_after_equaliser(
     harmonics: npt.ArrayLike,
     frequency_hz: npt.ArrayLike,
     orders: npt.ArrayLike,
     equalisation: str,
 ) -> np.ndarray:
-    """Return harmonics over the fundamental in velocity, from those after a preamplifier.
+    """Return harmonics over the fundamental after a preamplifier, from those in velocity.
 
     The replay curve falls with frequency and so makes harmonics look smaller than the cartridge
-    gave them: harmonic n is multiplied by H(f) / H(n f).
+    gave them: harmonic n is multiplied by H(n f) / H(f).
 
     Parameters
     ----------
     harmonics : array_like, shape (..., n)
-        Complex (or real) ratios to the fundamental after the replay equalisation.
+        Complex (or real) ratios to the fundamental before the replay equalisation.
     frequency_hz : array_like, shape (...)
         Fundamentals, Hz.
     orders : array_like, shape (n,)
@@ -50,17 +50,10 @@ def harmonics_before_equaliser(
     -------
     ndarray of complex, shape (..., n)
     """
-    return np.asarray(harmonics) / _equaliser_ratio(frequency_hz, orders, equalisation)
-
-
-def harmonics_after_equaliser(
-    harmonics: npt.ArrayLike,
-    frequency_hz: npt.ArrayLike,
-    orders: npt.ArrayLike,
-    equalisation: str,
-) -> np.ndarray:
-    """Return harmonics as heard: the inverse of `harmonics_before_equaliser`."""
-    return np.asarray(harmonics) * _equaliser_ratio(frequency_hz, orders, equalisation)
+    fundamental_hz = np.asarray(frequency_hz, dtype=float)[..., np.newaxis]
+    harmonic_hz = fundamental_hz * np.asarray(orders)
+    at_harmonics = replay_response(harmonic_hz, equalisation)
+    return np.asarray(harmonics) * at_harmonics / replay_response(fundamental_hz, equalisation)
 
 
 class ModulationDistortion(NamedTuple):
@@ -87,14 +80,4 @@ def modulation_distortion(sidebands: npt.ArrayLike, high: npt.ArrayLike) -> Modu
     pairs = np.sum(np.abs(sidebands), axis=-1) / np.abs(high)[..., np.newaxis]
     return ModulationDistortion(
         pairs[..., 0], pairs[..., 1], np.hypot(pairs[..., 0], pairs[..., 1])
-    )
-
-
-def _equaliser_ratio(
-    frequency_hz: npt.ArrayLike, orders: npt.ArrayLike, equalisation: str
-) -> np.ndarray:
-    fundamental_hz = np.asarray(frequency_hz, dtype=float)[..., np.newaxis]
-    harmonic_hz = fundamental_hz * np.asarray(orders)
-    return replay_response(harmonic_hz, equalisation) / replay_response(
-        fundamental_hz, equalisation
     )

@@ -8,7 +8,7 @@ HEARD_RE_FLOOR = 2.0
 #: Amplitude, relative to its rms, that complex Gaussian noise exceeds 5 % of the time: sqrt(ln 20).
 NOISE_95 = 1.7308
 
-#: A figure is stated where so many standard uncertainties of its noise lie within the tolerance
+#: A figure is stated where this many standard uncertainties of its noise lie within the tolerance
 #: that it stands for; elsewhere it is a bound. One in 370 then lies beyond that tolerance.
 STATED_SIGMAS = 3.0
 #: Standard uncertainty of a noise's power, relative: some 0.8 dB of scatter, and slopes.

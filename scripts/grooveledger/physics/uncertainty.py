@@ -39,35 +39,6 @@ def combine(*standard_uncertainties: npt.ArrayLike) -> np.ndarray:
     return np.sqrt(sum(squares))
 
 
-def effective_degrees_of_freedom(
-    standard_uncertainties: npt.ArrayLike, degrees_of_freedom: npt.ArrayLike
-) -> float:
-    """Return the degrees of freedom of a combined uncertainty (Welch-Satterthwaite; JCGM 100, G.4).
-
-    Parameters
-    ----------
-    standard_uncertainties : array_like, shape (n,)
-        The components.
-    degrees_of_freedom : array_like, shape (n,)
-        Theirs; infinity for a component known without doubt.
-
-    Returns
-    -------
-    float
-        Infinity where every component with a finite number is zero.
-
-    Examples
-    --------
-    Two equal components, one known without doubt and one from 5 degrees of freedom:
-
-    >>> effective_degrees_of_freedom([1.0, 1.0], [float("inf"), 5.0])
-    20.0
-    """
-    u = np.asarray(standard_uncertainties, dtype=float)
-    spread = float(np.sum(u**4 / np.asarray(degrees_of_freedom, dtype=float)))
-    return float(np.sum(u**2) ** 2 / spread) if spread > 0.0 else float("inf")
-
-
 def coverage_factor(degrees_of_freedom: float = float("inf"), coverage: float = COVERAGE) -> float:
     """Return k of an interval +/- k u that contains the value with probability `coverage`.
 

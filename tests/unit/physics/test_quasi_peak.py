@@ -64,6 +64,16 @@ def test_repeated_bursts_read_as_the_recommendation_has_them():
         assert reading == pytest.approx(nominal, rel=0.02), rate
 
 
+@pytest.mark.parametrize("table", [BURST_READINGS_PCT, REPEATED_BURST_READINGS_PCT])
+def test_longer_or_more_frequent_bursts_read_more_and_so_do_their_limits(table):
+    columns = np.array(table).T
+    assert np.all(np.diff(columns) > 0.0)
+    _, nominal, low, high = columns
+    # The limits lie about the reading: to half a per cent of the scale, or in equal ratios.
+    even = np.minimum(abs(low + high - 2.0 * nominal), 2.0 * abs(np.sqrt(low * high) - nominal))
+    assert np.all(even[nominal < 97.0] <= 1.0)
+
+
 def test_level_only_scales_the_reading():
     # BS.468-4 wants the burst readings alike at lower levels (overload and linearity tests).
     burst = bursts(5e-3, [0.01])

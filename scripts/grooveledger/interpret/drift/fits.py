@@ -79,7 +79,7 @@ class Fitted:
         return (self.hours - self.hours[0]) / max(float(np.ptp(self.hours)), 1e-9)
 
     def bent(self) -> Array:
-        """Return the design with a bend, the square of the hours, where one can be told."""
+        """Return the design with a bend, the square of the hours, where it can be estimated."""
         wider = np.column_stack([self.design, self.since**2])
         return wider if np.linalg.matrix_rank(wider) == wider.shape[1] else self.design
 

@@ -29,7 +29,7 @@ FURTHEST_SPANS = 1e6
 
 
 class Forecast(NamedTuple):
-    """Hours at which a limit is met; NaN where unknown, or further off than can be told."""
+    """Hours at which a limit is met; NaN where unknown, or too far off to be predicted."""
 
     limit: limits.Limit
     at: float

@@ -52,7 +52,7 @@ def scores(
     orders: np.ndarray,
     n_odd: Array,
 ) -> StepScores | None:
-    """Return how strongly the likeliest step of each figure shows; None where none can be told.
+    """Return how strongly the likeliest step of each figure shows; None where none can be detected.
 
     Parameters
     ----------

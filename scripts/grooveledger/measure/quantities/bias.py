@@ -38,8 +38,8 @@ TABLE = Table(
 #: The skating force draws the arm to the record's centre and takes load off the outer wall, which
 #: is the right channel's: that one is lost first where the bias is too weak (common practice).
 CHANGE = {"right": "more", "left": "less"}
-#: A channel is lost before the other where its distortion at that step is so many times the other's
-#: (our choice): a step lost by a hair's breadth says nothing of a wall.
+#: A channel is lost before the other where its distortion at that step is this multiple of the
+#: other's (our choice): a step lost by a hair's breadth says nothing of a wall.
 CLEARLY_WORSE = 2.0
 
 

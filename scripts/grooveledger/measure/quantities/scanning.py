@@ -74,7 +74,7 @@ LEAST_RATIO = 1.15
 BAND_OCTAVES, LOWEST_HZ = 1.0 / 3.0, 500.0
 #: Two tones are of one frequency within this, relative.
 SAME_FREQUENCY = 0.01
-#: Levels are held together at the lowest common frequency where the highest is so many times it:
+#: Levels are held together at the lowest common frequency where the highest is this multiple:
 #: there the contact loses less than a fifteenth of what it loses at the top.
 REFERENCE_SPAN = 4.0
 #: A radius is stated where its square is this many standard uncertainties from none; else a bound

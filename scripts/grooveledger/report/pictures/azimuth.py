@@ -18,7 +18,7 @@ from grooveledger.report.pictures.style import MARKS, Picture, house_style, pane
 
 #: Looks of the separation as played and with the angle taken out.
 PLAYED, BALANCED = MARKS["left"], MARKS["right"]
-#: Where the angle is told in words.
+#: Frequency whose angle the caption states, Hz.
 SPOKEN_HZ = 1000.0
 
 
