@@ -184,7 +184,7 @@ def write(seed: int, results: Path) -> dict[str, Any]:
     for row in captures.to_dict("records"):
         plain = {key: None if value != value else value for key, value in row.items()}
         reason = None if row["status"] == "ok" else "something is wrong: capture again"
-        plain |= {"copy": None, "file": f"{row['capture']}.flac", "note": None, "reason": reason}
+        plain |= {"file": f"{row['capture']}.flac", "note": None, "reason": reason}
         sheet.append(plain)
     parts: dict[str, list[Any]] = {name: [] for name in ("tracks", *MEASURES, "metrics")}
     for row in sheet:

@@ -44,6 +44,12 @@ def degenerate(seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     names = ["capture", "metric", "channel", "value", "unit", "uncertainty", "limited"]
     empty = pd.DataFrame(columns=[*names, "track", "track_position", *captures.columns[1:-1]])
     metrics = pd.concat(parts, ignore_index=True) if parts else empty
+    # Drawn apart: an archive of a number stays the same otherwise.
+    draw = np.random.default_rng([seed, 5])
+    labels = ["old", "new", None] if draw.random() < 0.3 else [None]
+    captures["copy"] = draw.choice(np.array(labels, dtype=object), len(captures))
+    copies = dict(zip(captures["capture"], captures["copy"], strict=True))
+    metrics["copy"] = metrics["capture"].map(copies).astype(object)
     return metrics.drop(columns="status", errors="ignore"), captures, styli
 
 
