@@ -77,36 +77,6 @@ class PhasePath:
         """Path in terms of samples that lie `every` of the present ones apart, from `start` on."""
         return PhasePath(self.spacing / every, self.cycles, (self.origin - start) / every)
 
-    def plus(self, position: np.ndarray, cycles: np.ndarray, smoothing: float) -> "PhasePath":
-        """Path with a correction added that is given at some positions.
-
-        Parameters
-        ----------
-        position : numpy.ndarray, shape (n,)
-            Sample positions, rising.
-        cycles : numpy.ndarray, shape (n,)
-            The correction there; beyond its ends it goes on as straight as its last stretch.
-        smoothing : float
-            Half-length of the Hann window that it is smoothed with, samples.
-        """
-        half = max(1, round(smoothing / self.spacing))
-        knots = self.origin + np.arange(len(self.cycles)) * self.spacing
-        first, last = np.searchsorted(knots, [position[0], position[-1]])
-        inside = np.interp(knots[first : max(last, first + 2)], position, cycles)
-        # Odd reflection about the ends keeps a straight line straight.
-        reach = min(half, len(inside) - 1)
-        head = 2.0 * inside[0] - inside[reach:0:-1]
-        tail = 2.0 * inside[-1] - inside[-2 : -reach - 2 : -1]
-        weights = np.hanning(2 * reach + 3)[1:-1]
-        smooth = np.convolve(
-            np.concatenate([head, inside, tail]), weights / weights.sum(), mode="valid"
-        )
-        slopes = (smooth[reach] - smooth[0]) / reach, (smooth[-1] - smooth[-1 - reach]) / reach
-        before = smooth[0] - slopes[0] * np.arange(first, 0, -1)
-        after = smooth[-1] + slopes[1] * np.arange(1, len(knots) - first - len(smooth) + 1)
-        correction = np.concatenate([before, smooth, after])
-        return PhasePath(self.spacing, self.cycles + correction, self.origin)
-
 
 @functools.cache
 def tracking_window(hop: int) -> np.ndarray:

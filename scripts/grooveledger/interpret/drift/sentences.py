@@ -19,8 +19,6 @@ CONFOUNDED = {
     RECORD_PLAYS: "record wear cannot be told apart on this record",
     TEMPERATURE: "the room's temperature cannot be told apart",
 }
-#: Figures with a step at one place, as a share of those fitted, that make it worth a word.
-STEP_SHARE = 0.1
 #: The figure whose slope is stated where nothing moves: what wears first.
 WATCHED = "response_10khz_db"
 #: A serial correlation from here on is worth a word.
