@@ -338,6 +338,21 @@ def test_what_decides_of_a_figure_is_in_view_on_a_small_screen(
     browser.media()
 
 
+def test_figures_are_in_view_on_a_narrow_screen(browser: Browser, report: Path) -> None:
+    """Not their names alone: those wrap."""
+    browser.width(NARROW_PX)
+    for page in ("captures/c0001.html", "styli/worn.html"):
+        browser.open(report / page)
+        ends = browser.run(
+            "return [...document.querySelectorAll('.scroll > table')]"
+            ".filter(t => t.getClientRects().length && t.tHead)"
+            ".map(t => [t.tBodies[0].rows[0].cells[1].getBoundingClientRect().right,"
+            " t.textContent.slice(0, 40)])"
+        )
+        assert ends
+        assert [said for end, said in ends if end > NARROW_PX] == []
+
+
 def values_at(browser: Browser, figure: str, px: float) -> str:
     """Text under a picture with the pointer at a place of its own coordinates."""
     return str(
