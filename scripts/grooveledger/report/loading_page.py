@@ -146,6 +146,8 @@ def _coil(row: Row) -> Coil | None:
         (row["inductance_uncertainty_mh"] or 0.0) / inductance_mh,
         resistance_ohm,
         (row["resistance_uncertainty_ohm"] or 0.0) / resistance_ohm,
+        row["loss"] or 0.0,
+        row["loss_uncertainty"],
     )
 
 
@@ -220,7 +222,12 @@ def _load_label(row: Row) -> str:
 
 def _model(coil: Coil, load: Load) -> Columns:
     network = Network.of(
-        coil.inductance_mh, coil.resistance_ohm, load.chain, load.load_ohm, load.load_pf
+        coil.inductance_mh,
+        coil.resistance_ohm,
+        load.chain,
+        load.load_ohm,
+        load.load_pf,
+        coil.loss,
     )
     return {"frequency_hz": MODEL_HZ, "response_db": transfer_db(MODEL_HZ, network)}
 

@@ -205,6 +205,9 @@ COILS = Table(
         real("fit_residual_db", "dB", "rms residual of the fit"),
         real("mechanical_hz", "Hz", "resonance of tip mass on the groove, of a one-load fit"),
         real("mechanical_q", "", "its quality factor"),
+        real("loss", "", "reactance at 10 kHz over the loss resistance; null where not fitted"),
+        real("loss_uncertainty", "", "standard uncertainty; null where not fitted"),
+        text("losses_basis", "two_loads, or stated: in the uncertainty only"),
         text("reason", "why a fit was not used, or what the sheet says otherwise"),
     ),
 )

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.loading.fit import (
@@ -23,6 +24,11 @@ from grooveledger.schemas.interpret import COILS
 #: Resistance of a moving magnet's or moving iron's coil where the sheet is silent, 400 to 1500 ohm
 #: (from memory): the geometric mean, and the half-width in ln over sqrt(3).
 ASSUMED_RESISTANCE = ResistancePrior(775.0, 0.38)
+
+#: Relative standard uncertainty with which a fit is free to leave the sheet's resistance, as wide
+#: as an assumed one, and how many of its own it may be away (JCGM 100, 6.3.3).
+FREE_RESISTANCE_U = ASSUMED_RESISTANCE.relative_u
+AGREEMENT = 2.0
 
 
 class Played(NamedTuple):
@@ -161,10 +167,19 @@ def coils_table(
                 "fit_residual_db": fit.residual_db if fit else None,
                 "mechanical_hz": fit.mechanical_hz if fit else None,
                 "mechanical_q": fit.mechanical_q if fit else None,
+                "loss": coil.loss if coil and coil.loss_u is not None else None,
+                "loss_uncertainty": coil.loss_u if coil else None,
+                "losses_basis": _losses_basis(coil),
                 "reason": finding.reason,
             }
         )
     return pd.DataFrame(rows, columns=list(COILS.names))
+
+
+def _losses_basis(coil: Coil | None) -> str | None:
+    if coil is None:
+        return None
+    return "stated" if coil.loss_u is None else "two_loads"
 
 
 def measured_curve(material: Material, cartridge: str, chain: str) -> Curve | None:
@@ -237,6 +252,18 @@ def _find(
         settings["fit_noise_db"], settings["fit_residual_max_db"], settings["identified_within_pct"]
     )
     fits = cartridge.principle != "moving_coil"
+    pairs = [
+        pair
+        for pair in material.pairs
+        if fits and tells_of_coil(pair.first.curve) and tells_of_coil(pair.second.curve)
+    ]
+    sheet_ohm = cartridge.coil_resistance_ohm if trusted else None
+    if sheet_ohm is not None:
+        refusals = [_refusal(pair, chains, sheet_ohm, sheet_u, limits) for pair in pairs]
+        refused = next(filter(None, refusals), "")
+        pairs = [pair for pair, why in zip(pairs, refusals, strict=True) if not why]
+    else:
+        refused = ""
     two = _best(
         fit_two_loads(
             pair.first.curve,
@@ -247,15 +274,16 @@ def _find(
             pair_shape_uncertainty_db(pair, chains),
             limits,
         )
-        for pair in material.pairs
-        if fits and tells_of_coil(pair.first.curve) and tells_of_coil(pair.second.curve)
+        for pair in pairs
     )
     if two and two.inductance_identified and (sheet_mh is None or two.inductance_u < sheet_u):
         reason = f"the sheet says {sheet_mh:g} mH" if sheet_mh else ""
         return _fitted(two, "two_loads", resistance_basis, reason)
     if sheet_mh is not None:
         coil = Coil(sheet_mh, sheet_u, prior.resistance_ohm, prior.relative_u)
-        return CoilFinding(coil, "data_sheet", resistance_basis, two, two.reason if two else "")
+        return CoilFinding(
+            coil, "data_sheet", resistance_basis, two, two.reason if two else refused
+        )
     by_chain = {name: measured_curve(material, cartridge.cartridge, name) for name in chains}
     one = _best(
         fit_one_load(curve, chains[name], prior, float(curve.uncertainty_db.mean()), limits)
@@ -265,8 +293,37 @@ def _find(
     if one and one.inductance_identified:
         return _fitted(one, "one_load", resistance_basis, "")
     best = two or one
-    reason = best.reason if best else "not on the sheet, and no response to fit it to"
+    reason = (
+        refused or best.reason
+        if best
+        else refused or "not on the sheet, and no response to fit it to"
+    )
     return CoilFinding(None, "unknown", None, best, reason)
+
+
+def _refusal(
+    pair: Pair, chains: Mapping[str, Chain], sheet_ohm: float, sheet_u: float, limits: FitLimits
+) -> str:
+    """Say why a pair is refused: left free, its fit asks for a resistance far from the sheet's."""
+    first, second = pair
+    free = ResistancePrior(sheet_ohm, FREE_RESISTANCE_U)
+    fit = fit_two_loads(
+        first.curve,
+        second.curve,
+        chains[first.chain],
+        chains[second.chain],
+        free,
+        pair_shape_uncertainty_db(pair, chains),
+        limits,
+    )
+    apart = abs(float(np.log(fit.resistance_ohm / sheet_ohm)))
+    if apart <= AGREEMENT * float(combine(fit.resistance_u, sheet_u)):
+        return ""
+    return (
+        f"the fit to {first.capture} and {second.capture} is refused: it asks for "
+        f"{fit.resistance_ohm:.0f} ohm, far from the sheet's {sheet_ohm:.0f}; compare the loads of "
+        "both chains and the sheet's resistance with what is fitted there, or measure the coil"
+    )
 
 
 def _resistance(
@@ -287,6 +344,8 @@ def _best(fits: Any) -> CoilFit | None:
 
 def _fitted(fit: CoilFit, basis: str, resistance_basis: str | None, reason: str) -> CoilFinding:
     coil = Coil(fit.inductance_mh, fit.inductance_u, fit.resistance_ohm, fit.resistance_u)
+    if fit.losses_identified:
+        coil = coil._replace(loss=fit.loss, loss_u=fit.loss_u)
     return CoilFinding(
         coil, basis, basis if fit.resistance_identified else resistance_basis, fit, reason
     )

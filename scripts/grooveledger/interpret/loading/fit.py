@@ -25,6 +25,13 @@ START_MECHANICAL_Q = 1.5
 #: Ends of the search: ln mH, ln ohm, offset in dB, ln Hz and ln Q of the mechanics.
 LOWER_BOUNDS = np.array([np.log(10.0), np.log(1.0), -3.0, np.log(3_000.0), np.log(0.3)])
 UPPER_BOUNDS = np.array([np.log(5e3), np.log(2e4), 3.0, np.log(200_000.0), np.log(30.0)])
+#: Where the fit of losses starts, and the ends of its search: see `Network`. Above 1 the loss
+#: resistor rather than the inductance would rule the treble.
+START_LOSS = 0.1
+LOSS_BOUNDS = (0.0, 1.0)
+#: Losses count as identified where their standard uncertainty is below half of what is stated for
+#: losses that are not known: a third, rectangular.
+LOSS_U_MAX = 1.0 / 3.0 / np.sqrt(3.0) / 2.0
 #: Octaves over which a record's or preamplifier's error of shape hangs together: an assumption of
 #: ours; guarantees state a size only.
 SHAPE_CORRELATION_OCTAVES = 1.0
@@ -68,7 +75,8 @@ class CoilFit(NamedTuple):
 
     They hold for the loads as they are stated: a response tells little more than the product of
     inductance and capacitance, so that an error of the capacitance goes into the inductance whole.
-    `mechanical_hz` and `mechanical_q` are NaN under two loads, where they cancel.
+    `mechanical_hz` and `mechanical_q` are NaN under two loads, where they cancel; `loss` (see
+    `grooveledger.physics.network.Network`) and its standard uncertainty are NaN where not fitted.
     """
 
     inductance_mh: float
@@ -81,10 +89,17 @@ class CoilFit(NamedTuple):
     inductance_identified: bool
     resistance_identified: bool
     reason: str
+    loss: float = float("nan")
+    loss_u: float = float("nan")
+
+    @property
+    def losses_identified(self) -> bool:
+        """Whether the losses were fitted, and surer than what is stated without a fit."""
+        return self.inductance_identified and self.loss_u <= LOSS_U_MAX
 
 
 class _Problem(NamedTuple):
-    """Data and model of a fit; parameters: ln L, ln R, an offset in dB, and the mechanics'."""
+    """Data and model of a fit: ln L, ln R, an offset in dB, then losses or mechanics."""
 
     frequency_hz: np.ndarray
     data_db: np.ndarray
@@ -92,6 +107,7 @@ class _Problem(NamedTuple):
     shape_u_db: float
     prior: ResistancePrior
     limits: FitLimits
+    losses: bool = False
 
 
 def tells_of_coil(curve: Curve) -> bool:
@@ -124,6 +140,11 @@ def fit_two_loads(
         both.
     limits : FitLimits
         When the result counts.
+
+    Returns
+    -------
+    CoilFit
+        With losses where they are identified, else of a coil without.
     """
     high_hz = min(first.frequency_hz[-1], second.frequency_hz[-1])
     frequency_hz = first.within((REFERENCE_HZ, high_hz)).frequency_hz
@@ -131,8 +152,9 @@ def fit_two_loads(
 
     def model_db(x: np.ndarray) -> np.ndarray:
         inductance_mh, resistance_ohm = np.exp(x[:2])
+        loss = float(x[3]) if len(x) > 3 else 0.0
         first_db, second_db = (
-            transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
+            transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain, loss=loss))
             for chain in (first_chain, second_chain)
         )
         return first_db - second_db + x[2]
@@ -142,7 +164,10 @@ def fit_two_loads(
         for inductance_mh in START_INDUCTANCES_MH
     ]
     problem = _Problem(frequency_hz, data_db, model_db, shape_u_db, prior, limits)
-    return _solve(problem, starts)
+    with_losses = _solve(
+        problem._replace(losses=True), [np.append(start, START_LOSS) for start in starts]
+    )
+    return with_losses if with_losses.losses_identified else _solve(problem, starts)
 
 
 def fit_one_load(
@@ -200,8 +225,9 @@ def _solve(problem: _Problem, starts: Iterable[np.ndarray]) -> CoilFit:
         for rms_db, other in solutions[1:]
         if abs(other[0] - x[0]) > SAME_INDUCTANCE and rms_db <= allowed_db
     ]
-    inductance_u, resistance_u = _uncertainties(problem, x, residual_db)
-    return _judge(problem, x, residual_db, inductance_u, resistance_u, rivals_mh)
+    u = _uncertainties(problem, x, residual_db)
+    fit = _judge(problem, x, residual_db, float(u[0]), float(u[1]), rivals_mh)
+    return fit._replace(loss=float(x[3]), loss_u=float(u[3])) if problem.losses else fit
 
 
 def _judge(
@@ -229,7 +255,7 @@ def _judge(
         )
     else:
         reason = ""
-    mechanical = np.exp(x[3:]) if len(x) > 3 else np.full(2, np.nan)
+    mechanical = np.exp(x[3:]) if len(x) > 4 else np.full(2, np.nan)
     return CoilFit(
         inductance_mh=float(np.exp(x[0])),
         inductance_u=inductance_u,
@@ -262,13 +288,15 @@ def _descend(problem: _Problem, start: np.ndarray) -> tuple[float, np.ndarray]:
         data = (problem.model_db(x) - problem.data_db) / weight_db
         return np.append(data, (x[1] - centre) / problem.prior.relative_u)
 
-    bounds = LOWER_BOUNDS[: len(start)], UPPER_BOUNDS[: len(start)]
+    bounds = LOWER_BOUNDS[: len(start)].copy(), UPPER_BOUNDS[: len(start)].copy()
+    if problem.losses:
+        bounds[0][3], bounds[1][3] = LOSS_BOUNDS
     x = least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=60).x
     return float(np.sqrt(np.mean((problem.model_db(x) - problem.data_db) ** 2))), x
 
 
-def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> tuple[float, float]:
-    """Relative standard uncertainties of inductance and resistance.
+def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> np.ndarray:
+    """Standard uncertainties of the parameters: relative ones of inductance and resistance.
 
     The estimate is linear in the data near the solution; scatter (widened for its own correlation
     from point to point) and errors of shape are put through it.
@@ -286,7 +314,9 @@ def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> tupl
     prior[1, 1] = 1.0 / problem.prior.relative_u**2
     information = jacobian.T @ jacobian / weight_db**2 + prior
     if np.linalg.matrix_rank(information) < len(x):
-        return float("inf"), problem.prior.relative_u
+        unknown = np.full(len(x), np.inf)
+        unknown[1] = problem.prior.relative_u
+        return unknown
     inverse = np.linalg.inv(information)
     gain = inverse @ jacobian.T / weight_db**2
     residuals = problem.model_db(x) - problem.data_db
@@ -298,8 +328,7 @@ def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> tupl
     covariance = (
         gain @ (shape + scatter * np.eye(len(octaves))) @ gain.T + inverse @ prior @ inverse
     )
-    variances = np.diag(covariance)
-    return float(np.sqrt(variances[0])), float(np.sqrt(variances[1]))
+    return np.asarray(np.sqrt(np.diag(covariance)))
 
 
 def _widening(residuals: np.ndarray) -> float:

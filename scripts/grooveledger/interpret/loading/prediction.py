@@ -24,13 +24,24 @@ DERIVATIVE_STEP = 1e-3
 LOSS_RATIO_LEAST = 3.0
 
 
+#: Fitted losses below this are as uncertain in their law as this (our choice): scripts/studies/
+#: loading_study.py checks it against other laws.
+LOSS_LAW_LEAST = 0.1
+
+
 class Coil(NamedTuple):
-    """A coil with the relative standard uncertainties of its values."""
+    """A coil with the relative standard uncertainties of its values.
+
+    `loss` is that of `Network` and `loss_u` its absolute standard uncertainty; None where the
+    losses are not known, and their effect is in the uncertainty only.
+    """
 
     inductance_mh: float
     inductance_u: float
     resistance_ohm: float
     resistance_u: float
+    loss: float = 0.0
+    loss_u: float | None = None
 
 
 class Load(NamedTuple):
@@ -72,7 +83,7 @@ def load_change_db(
         Its uncertainties are taken as independent.
     present, other : Load
         The loads. On one chain an error of its capacitance is common to both; on two chains the
-        errors are independent. The coil's losses, which are not known, are between none and
+        errors are independent. The coil's losses, where they are not known, are between none and
         `LOSS_RATIO_LEAST`. Resistors and added capacitors are taken as exact: their tolerances
         act an order of magnitude less.
     capacitance_u : float
@@ -85,10 +96,14 @@ def load_change_db(
     """
 
     def change_db(
-        inductance: float = 0.0, resistance: float = 0.0, here: float = 0.0, there: float = 0.0
+        inductance: float = 0.0,
+        resistance: float = 0.0,
+        here: float = 0.0,
+        there: float = 0.0,
+        loss: float = 0.0,
     ) -> np.ndarray:
-        return _load_db(frequency_hz, coil, other, inductance, resistance, there) - _load_db(
-            frequency_hz, coil, present, inductance, resistance, here
+        return _load_db(frequency_hz, coil, other, inductance, resistance, there, loss) - _load_db(
+            frequency_hz, coil, present, inductance, resistance, here, loss
         )
 
     def slope(**step: float) -> np.ndarray:
@@ -101,6 +116,8 @@ def load_change_db(
         parts.append(capacitance_u * slope(here=h, there=h))
     else:
         parts += [capacitance_u * slope(here=h), capacitance_u * slope(there=h)]
+    if coil.loss_u is not None:
+        parts.append(coil.loss_u * slope(loss=h))
     parts.append(
         rectangular(_loss_db(frequency_hz, coil, other) - _loss_db(frequency_hz, coil, present))
     )
@@ -118,12 +135,13 @@ def load_uncertainty_db(
             - _load_db(frequency_hz, coil, load, *np.multiply(step, -h))
         )
         / (2.0 * h)
-        for step in np.eye(3)
+        for step in np.eye(4)
     ]
     return combine(
         coil.inductance_u * slopes[0],
         coil.resistance_u * slopes[1],
         capacitance_u * slopes[2],
+        (coil.loss_u or 0.0) * slopes[3],
         rectangular(_loss_db(frequency_hz, coil, load)),
     )
 
@@ -180,6 +198,7 @@ def _load_db(
     inductance_step: float,
     resistance_step: float,
     capacitance_step: float,
+    loss_step: float = 0.0,
 ) -> np.ndarray:
     load_pf = np.asarray(load.load_pf, dtype=float) + load.fixed_pf * capacitance_step
     load_ohm = np.broadcast_to(np.asarray(load.load_ohm, dtype=float), load_pf.shape)
@@ -189,12 +208,17 @@ def _load_db(
         load.chain,
         load_ohm[..., np.newaxis],
         load_pf[..., np.newaxis],
+        coil.loss + loss_step,
     )
     return transfer_db(frequency_hz, network)
 
 
 def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
-    """Return what the greatest losses of the coil would do to the network's response, dB."""
+    """Return what the coil's losses may do beyond what is calculated, dB.
+
+    Losses that are not known: what the greatest do that a coil is taken to have. Fitted ones: as
+    much as they do, since real losses do not follow the law of a resistor.
+    """
     load_pf = np.asarray(load.load_pf, dtype=float)
     load_ohm = np.broadcast_to(np.asarray(load.load_ohm, dtype=float), load_pf.shape)
     network = Network.of(
@@ -204,5 +228,6 @@ def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
         load_ohm[..., np.newaxis],
         load_pf[..., np.newaxis],
     )
-    lossy = network._replace(loss=1.0 / LOSS_RATIO_LEAST)
+    loss = 1.0 / LOSS_RATIO_LEAST if coil.loss_u is None else max(coil.loss, LOSS_LAW_LEAST)
+    lossy = network._replace(loss=loss)
     return transfer_db(frequency_hz, lossy) - transfer_db(frequency_hz, network)

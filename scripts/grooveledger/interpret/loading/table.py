@@ -174,7 +174,7 @@ def _model_rows(
 ) -> list[dict[str, Any]]:
     loads = candidate_loads(chain, settings)
     network = Network.of(
-        coil.inductance_mh, coil.resistance_ohm, chain, loads.load_ohm, loads.load_pf
+        coil.inductance_mh, coil.resistance_ohm, chain, loads.load_ohm, loads.load_pf, coil.loss
     )
     peaks = peak(network)
     at_20khz = transfer_db(20_000.0, network)
@@ -284,7 +284,8 @@ def _costs(coil: Coil | None, loads: Load) -> tuple[np.ndarray, np.ndarray, np.n
         unknown = np.full(np.shape(loads.load_ohm), np.nan)
         return unknown, unknown, unknown
     values = (coil.inductance_mh, coil.resistance_ohm, loads.chain)
-    present, other = Network.of(*values), Network.of(*values, loads.load_ohm, loads.load_pf)
+    present = Network.of(*values, loss=coil.loss)
+    other = Network.of(*values, loads.load_ohm, loads.load_pf, coil.loss)
     level_change = level_db(other) - level_db(present)
     noise_ratio = thermal_noise_v(other, "iec98") / thermal_noise_v(present, "iec98")
     noise_change = 20.0 * np.log10(noise_ratio) - level_change

@@ -24,11 +24,10 @@ def chain(load_ohm, load_pf):
     return Chain("bench", 12.0, 0.5, 2.0, load_pf - 50.0, load_ohm, 50.0, 40.0, "iec98", 2.0)
 
 
-def simulated(coil, load, tip=(25_000.0, 2.5), noise_db=0.05, seed=1, top_hz=20_500.0):
+def simulated(coil, load, tip=(25_000.0, 2.5), noise_db=0.05, seed=1, top_hz=20_500.0, loss=0.0):
     frequency_hz = FREQUENCY_HZ[top_hz >= FREQUENCY_HZ]
-    response_db = transfer_db(frequency_hz, Network.of(*coil, load)) + mechanical_db(
-        frequency_hz, *tip
-    )
+    network_db = transfer_db(frequency_hz, Network.of(*coil, load, loss=loss))
+    response_db = network_db + mechanical_db(frequency_hz, *tip)
     response_db = response_db + noise_db * np.random.default_rng(seed).normal(
         size=len(frequency_hz)
     )
@@ -55,6 +54,7 @@ def test_inductance_from_two_loads(coil, other):
 
 
 def test_resistance_is_identified_where_a_load_is_low():
+    # Within 20 %: losses, which are fitted too, take part of its place.
     first, second, coil = chain(47_000, 150), chain(4_700, 150), (600.0, 1500.0)
     fit = fit_two_loads(
         simulated(coil, first, seed=1),
@@ -63,11 +63,31 @@ def test_resistance_is_identified_where_a_load_is_low():
         second,
         ASSUMED,
         0.0,
-        LIMITS,
+        LIMITS._replace(within_pct=20.0),
     )
     assert fit.resistance_identified
     assert fit.resistance_ohm == pytest.approx(1500.0, rel=0.05)
     assert fit.inductance_mh == pytest.approx(600.0, rel=0.05)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.1, 0.3])
+def test_losses_from_two_loads(loss):
+    first, second = chain(47_000, 150), chain(100_000, 330)
+    curves = [
+        simulated((480.0, 750.0), load, seed=seed, loss=loss)
+        for seed, load in enumerate((first, second))
+    ]
+    fit = fit_two_loads(*curves, first, second, ASSUMED, 0.0, LIMITS)
+    assert fit.losses_identified
+    assert abs(fit.loss - loss) < 3 * fit.loss_u
+    assert fit.inductance_mh == pytest.approx(480.0, rel=0.05)
+
+
+def test_losses_stay_stated_where_the_record_or_preamplifier_hides_them():
+    first, second = chain(47_000, 150), chain(47_000, 330)
+    curves = [simulated((480.0, 750.0), load, loss=0.2) for load in (first, second)]
+    fit = fit_two_loads(*curves, first, second, ASSUMED, 0.5, LIMITS)
+    assert not fit.losses_identified
 
 
 def test_resistance_is_not_identified_by_usual_loads():
