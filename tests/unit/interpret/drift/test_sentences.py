@@ -205,8 +205,22 @@ def test_statements_are_true_in_small():
     assert sum(map(bool, wrong)) <= 3
 
 
-def test_advice_for_too_few():
-    assert advice_of({TREBLE: 0.0}, n=5)[0].startswith("Make 3 more captures")
+@pytest.mark.parametrize(
+    ("captures", "begins"),
+    [
+        (5, "Make 3 more captures on days of their own, spread over the hours: "),
+        (7, "Make 1 more capture on another day, spread over the hours: "),
+    ],
+)
+def test_advice_for_too_few(captures, begins):
+    # The first two lie within the break-in.
+    assert advice_of({TREBLE: 0.0}, n=captures)[0] == (
+        begins + "a trend needs 6 days after break-in."
+    )
+
+
+def test_six_days_after_break_in_are_enough():
+    assert not any("more capture" in advice for advice in advice_of({TREBLE: 0.0}, n=8))
 
 
 def test_no_advice_where_nothing_is_open():
