@@ -71,6 +71,10 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
             amount("wow_flutter_unweighted_pct", "Unweighted, two-sigma peak", "%"),
             amount("wow_flutter_weighted_rms_pct", "Weighted, rms", "%"),
             amount("once_per_rev_pct", "Once a revolution, peak", "%"),
+            amount("twice_per_rev_pct", "Twice", "%"),
+            amount("three_per_rev_pct", "Three times", "%"),
+            amount("four_per_rev_pct", "Four times", "%"),
+            amount("eccentricity_mm", "Hole off centre by", "mm"),
         ),
     ),
     (

@@ -50,14 +50,19 @@ TABLE = Table(
             "two-sigma peak, 0.2 to 200 Hz, without the once-per-revolution part",
         ),
         real("eccentricity_mm", "mm", "offset of the hole that once_per_rev_pct would mean"),
+        real("three_per_rev_pct", "%", "peak of the sinusoid at three times a revolution"),
+        real("four_per_rev_pct", "%", "peak of the sinusoid at four times a revolution"),
     ),
-    revision=2,
+    revision=3,
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
 #: Band of unweighted fluctuation, Hz (IEC 60386 Amd 1 asks for 0.1 to 200 at least; the slowest
 #: that a track of half a minute can show is 0.2).
 UNWEIGHTED_HZ = (0.2, 200.0)
+#: Below the band the fluctuation is faded out, to nothing here, Hz (our choice): at a sharp edge
+#: slow flutter would read by where its track happens to end.
+FADED_HZ = 0.1
 #: The weighting filter settles in this time, s: its slowest pole, at 0.36 Hz, by 30 dB.
 SETTLING_S = 1.5
 #: Points that the filtered fluctuation has for each of the trace: at few a cycle the reading that
@@ -65,6 +70,13 @@ SETTLING_S = 1.5
 FINER = 4
 #: A trace shorter than this many revolutions can't tell wow from drift.
 REVOLUTIONS_MIN = 1.5
+#: Multiples of the rotation rate that have a figure, by its column.
+PER_REVOLUTION = {
+    "once_per_rev_pct": 1,
+    "twice_per_rev_pct": 2,
+    "three_per_rev_pct": 3,
+    "four_per_rev_pct": 4,
+}
 
 
 class Steady(NamedTuple):
@@ -75,7 +87,7 @@ class Steady(NamedTuple):
     slope : float
         Linear change, per second.
     turns_hz : ndarray
-        Rotation rate as played, and twice that.
+        Rotation rate as played, and its multiples.
     waves : ndarray of complex
         Of each, amplitude and phase at the first sample: the trace holds Re(wave exp(2 pi j f t)).
     model : ndarray
@@ -144,23 +156,23 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
             "wow_flutter_weighted_pct",
             "wow_flutter_unweighted_pct",
             "wow_flutter_weighted_rms_pct",
-            "once_per_rev_pct",
-            "twice_per_rev_pct",
+            *PER_REVOLUTION,
             "wow_flutter_weighted_rest_pct",
             "wow_flutter_unweighted_rest_pct",
             "drift_pct_per_min",
         ),
         float("nan"),
     )
-    figures |= {"speed_error_pct": error_pct, "seconds": len(time_s) / rate_hz}
-    if len(time_s) / rate_hz < max(SETTLING_S + 1.0 / turn_hz, REVOLUTIONS_MIN / turn_hz):
+    seconds = len(time_s) / rate_hz
+    figures |= {"speed_error_pct": error_pct, "seconds": seconds}
+    if seconds < max(SETTLING_S + 1.0 / turn_hz, REVOLUTIONS_MIN / turn_hz):
         return figures
     steady = fit_steady(deviation_pct, rate_hz, turn_hz)
     fine_hz = FINER * rate_hz
     turn = fine_hz / turn_hz
     settled = whole_turns(FINER * len(deviation_pct) - round(SETTLING_S * fine_hz), turn)
     whole = whole_turns(FINER * len(deviation_pct), turn)
-    without_once = steady._replace(waves=steady.waves * [0.0, 1.0])
+    without_once = steady._replace(waves=steady.waves * (np.arange(len(steady.waves)) > 0))
     weighted, weighted_rest = (
         weighted_fluctuation(deviation_pct, part, rate_hz)[-settled:]
         for part in (steady, without_once)
@@ -169,14 +181,13 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
         band_limited(deviation_pct, part, rate_hz)[:whole] for part in (steady, without_once)
     )
     figures |= {
+        "wow_flutter_unweighted_pct": two_sigma_peak(unweighted),
+        "wow_flutter_unweighted_rest_pct": two_sigma_peak(unweighted_rest),
         "wow_flutter_weighted_pct": two_sigma_peak(weighted),
         "wow_flutter_weighted_rms_pct": float(np.sqrt(np.mean(weighted**2))),
-        "wow_flutter_unweighted_pct": two_sigma_peak(unweighted),
         "wow_flutter_weighted_rest_pct": two_sigma_peak(weighted_rest),
-        "wow_flutter_unweighted_rest_pct": two_sigma_peak(unweighted_rest),
-        "once_per_rev_pct": float(np.abs(steady.waves[0])),
-        "twice_per_rev_pct": float(np.abs(steady.waves[1])),
         "drift_pct_per_min": 60.0 * steady.slope,
+        **dict(zip(PER_REVOLUTION, np.abs(steady.waves).tolist(), strict=True)),
     }
     return figures
 
@@ -217,15 +228,16 @@ def whole_turns(samples: int, turn: float) -> int:
 
 
 def fit_steady(deviation: np.ndarray, rate_hz: float, turn_hz: float) -> Steady:
-    """Fit mean, slope, and sinusoids at once and twice the rotation rate, by least squares."""
+    """Fit mean, slope, and sinusoids at multiples of the rotation rate, by least squares."""
     time_s = np.arange(len(deviation)) / rate_hz
-    turns_hz = turn_hz * np.array([1.0, 2.0])
+    turns_hz = turn_hz * np.array(list(PER_REVOLUTION.values()))
     angles = 2.0 * np.pi * np.outer(time_s, turns_hz)
     basis = np.column_stack(
         [np.ones(len(time_s)), time_s - time_s.mean(), np.cos(angles), np.sin(angles)]
     )
     weights = np.linalg.lstsq(basis, deviation, rcond=None)[0]
-    return Steady(float(weights[1]), turns_hz, weights[2:4] - 1j * weights[4:6], basis @ weights)
+    cosines, sines = np.split(weights[2:], 2)
+    return Steady(float(weights[1]), turns_hz, cosines - 1j * sines, basis @ weights)
 
 
 def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
@@ -240,11 +252,13 @@ def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) 
 
 
 def band_limited(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
-    """Fluctuation within the unweighted band, at FINER times the trace's rate."""
+    """Fluctuation within the unweighted band, faded out below it, at FINER times the rate."""
 
     def band(frequency_hz: np.ndarray) -> np.ndarray:
         low_hz, high_hz = UNWEIGHTED_HZ
-        return np.asarray((frequency_hz >= low_hz) & (frequency_hz <= high_hz), dtype=complex)
+        part = np.log(np.maximum(frequency_hz, FADED_HZ) / FADED_HZ) / np.log(low_hz / FADED_HZ)
+        faded = np.sin(0.5 * np.pi * np.minimum(part, 1.0)) ** 2
+        return np.where(frequency_hz <= high_hz, faded, 0.0).astype(complex)
 
     rest = _filtered(deviation - steady.model, rate_hz, band)
     return rest + _waves(steady, rate_hz, len(rest), band(steady.turns_hz))

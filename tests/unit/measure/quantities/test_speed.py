@@ -112,6 +112,29 @@ def test_wow_does_not_move_the_mean(phase, seconds, error, other_hz):
     assert mean_over_turns(fluttering, RATE / TURN_HZ) == pytest.approx(error, abs=2e-3)
 
 
+@pytest.mark.parametrize("hz", [0.22, 0.25, 0.3, 0.35, 0.4])
+def test_slow_flutter_reads_alike_however_long_its_track(hz):
+    # The two-sigma of a sine, P sin(0.95 pi / 2), and the fit to the weighting (from memory).
+    two_sigma_pct = 0.1 * np.sin(0.95 * np.pi / 2)
+    weighted_pct = two_sigma_pct * np.abs(flutter_weighting(hz))
+    for seconds, rel in ((6.0, 0.16), (10.0, 0.06), (20.0, 0.02), (40.0, 0.005), (60.0, 0.005)):
+        for phase in (0.0, 0.8, 1.6, 2.4):
+            read = figures(seconds, ((hz, 0.1, phase),))
+            assert read["wow_flutter_unweighted_pct"] == pytest.approx(two_sigma_pct, rel=rel)
+            weighted_rel = 0.003 if seconds >= 10.0 else 0.03
+            assert read["wow_flutter_weighted_pct"] == pytest.approx(weighted_pct, rel=weighted_rel)
+
+
+@pytest.mark.parametrize("seconds", [6.0, 20.0])
+def test_multiples_of_the_rotation_are_told_apart(seconds):
+    parts_pct = (0.2, 0.05, 0.03, 0.02)
+    swings = [((k + 1) * TURN_HZ, pct, 0.5 * k) for k, pct in enumerate(parts_pct)]
+    read = figures(seconds, swings)
+    names = ("once", "twice", "three", "four")
+    for name, pct in zip(names, parts_pct, strict=True):
+        assert read[f"{name}_per_rev_pct"] == pytest.approx(pct, abs=1e-4)
+
+
 def test_a_trace_too_short_for_wow_has_its_mean_only():
     read = figures(2.0, error=0.1)
     assert read["speed_error_pct"] == pytest.approx(0.1)
