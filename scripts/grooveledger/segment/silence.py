@@ -117,7 +117,10 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
         middle_db = np.median(levels_db, axis=1)
         spread_db = middle_db - np.quantile(levels_db, ONE_DEVIATION_BELOW, axis=1)
         floor = ratio(middle_db)
+        # Without noise, what is below the least level has a spread of its own, of rounding and of
+        # tracks that ring off, that says nothing of where a track begins.
         margin_db = np.maximum(MARGIN_DEVIATIONS * spread_db, MARGIN_MIN_DB)
+        margin_db = np.where(floor < least, np.minimum(margin_db, FIRST_MARGIN_DB), margin_db)
         ceiling = np.maximum(ratio(middle_db + margin_db), least)
         quiet = ~exceeding(inside, ceiling)
     still = groove[quiet] if quiet.any() else groove
