@@ -273,8 +273,8 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
         f"{whole.cpu_s / loops.cpu_s:.2f}"
     )
     equal = all(
-        path.read_bytes() == (folder / "plain" / path.relative_to(results)).read_bytes()
-        for path in sorted(results.rglob("*.parquet"))
+        path.read_bytes() == (results / path.relative_to(folder / "plain")).read_bytes()
+        for path in sorted((folder / "plain").rglob("*.parquet"))
     )
     print(f"  tables of both equal to the byte: {equal}")
     print("stage                     a job (s)  start-up cpu (s)  memory (MB)")
