@@ -16,6 +16,7 @@ import library_path  # noqa: F401
 from drift_archives import degenerate
 from grooveledger.export import csv_files, workbook
 from grooveledger.export.all_tables import OBSERVATIONS, TABLES
+from grooveledger.interpret.arm_match import arm_match_table
 from grooveledger.interpret.comparison import comparison_table
 from grooveledger.interpret.drift import (
     advice_table,
@@ -88,6 +89,7 @@ def cartridge(rng: np.random.Generator, name: str) -> dict[str, Any]:
         "mass_g": 6.0 if rng.random() < 0.7 else None,
         "coil": coil if rng.random() < 0.7 else None,
         "rated": kept if rng.random() < 0.8 else None,
+        "compliance_um_per_mn": {"static": float(rng.choice([2.0, 24.0, 200.0]))},
     }
 
 
@@ -247,6 +249,7 @@ def interpret(results: Path, archive: dict[str, Any]) -> list[str]:
         "loading": loaded.loading,
         "loading_checks": loaded.checks,
         "coils": loaded.coils,
+        "arm_match": arm_match_table(types, loads, captures, read("resonance_fit")),
         "ratings": ratings_table(
             captures, response, metrics, read("budgets"), types, loads, settings["ratings"]
         ),

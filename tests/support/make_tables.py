@@ -36,6 +36,7 @@ CARTRIDGES: dict[str, dict[str, Any]] = {
         "cartridge": name,
         "principle": principle,
         "mass_g": 7.0,
+        "compliance_um_per_mn": {"static": 24.0},
         "coil": {"inductance_mh": henry, "resistance_ohm": ohm},
         "rated": {"output_mv": 4.2, "separation_db": 24.0},
     }

@@ -132,13 +132,14 @@ rule stylus_page:
 
 
 rule loading_page:
-    """Write the page of what the load does to a cartridge."""
+    """Write the page of what load and arm do to a cartridge."""
     input:
         captures=f"{TABLES}/captures.parquet",
         response=f"{TABLES}/response.parquet",
         loading=f"{TABLES}/loading.parquet",
         loading_checks=f"{TABLES}/loading_checks.parquet",
         coils=f"{TABLES}/coils.parquet",
+        arm_match=f"{TABLES}/arm_match.parquet",
         stale=stale_mark("loading_page"),
     output:
         page=update(f"{REPORT}/loading/{{cartridge}}.html"),

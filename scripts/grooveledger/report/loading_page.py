@@ -1,4 +1,4 @@
-"""What the load does to a cartridge: curves under other loads, the load that flattens, the cost."""
+"""What load and arm do to a cartridge: other loads and what they cost, the arms that suit it."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -14,10 +14,13 @@ from grooveledger.physics.network import Network, transfer_db
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.plan import Chain
 from grooveledger.report import drawn, page
+from grooveledger.report.arm_words import ARM_FIELDS, sentences
 from grooveledger.report.grids import Field, amount, chosen, grid, rows_of
+from grooveledger.report.pictures.arm_match import arm_match
 from grooveledger.report.pictures.overlay import overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import Picture
+from grooveledger.storage import tables
 from grooveledger.vocabulary import words
 
 Row = Mapping[str, Any]
@@ -69,7 +72,7 @@ def write(
     tables_folder: Path,
     path: Path,
 ) -> None:
-    """Write the page of a cartridge's loads, its pictures in a folder of its name beside it.
+    """Write the page of a cartridge's loads and arms, its pictures in a folder beside it.
 
     Parameters
     ----------
@@ -96,14 +99,25 @@ def write(
     coils = rows_of(tables_folder / "coils.parquet", cartridge=cartridge)
     curves = _measured_curves(cartridge, views, styli, tables_folder)
     coil = _coil(coils[0]) if coils else None
-    found = _pictures(rows, views, coil, curves, settings)
+    arm_rows = chosen(tables_folder / "arm_match.parquet", cartridge=cartridge)
+    arms = arm_rows.to_pylist()
+    masses = {name: chain.arm_effective_mass_g for name, chain in views.items()}
+    drawings = [
+        *_pictures(rows, views, coil, curves, settings),
+        *([arm_match(tables.columns(arm_rows), masses)] if arms else []),
+    ]
+    pictures = drawn.pictures(drawings, path.with_name(path.stem), f"Cartridge {cartridge}")
+    loads = len(pictures) - bool(arms)
     page.write(
         "loading.html",
         path,
         depth=1,
         cartridge=cartridge,
         coil=coils[0] if coils else None,
-        pictures=drawn.pictures(found, path.with_name(path.stem), f"Cartridge {cartridge}"),
+        pictures=pictures[:loads],
+        arm_pictures=pictures[loads:],
+        arm_sentences=sentences(arms),
+        arms=grid(arms, ARM_FIELDS),
         recommended=[row for row in rows if row["recommended"]],
         kiloohm=_kiloohm,
         grids=[

@@ -18,6 +18,7 @@ from grooveledger.report import (
     capture_page,
     capture_tables,
     index,
+    loading_page,
     stylus_page,
     summary_pictures,
 )
@@ -25,7 +26,7 @@ from grooveledger.report.capture_figures import suffering
 from grooveledger.report.grids import rows_of
 from grooveledger.report.page import HERE
 from grooveledger.schemas.capture_metrics import REMARKS
-from grooveledger.schemas.interpret import STYLUS_STATES
+from grooveledger.schemas.interpret import ARM_MATCH, STYLUS_STATES
 from grooveledger.storage import tables
 from grooveledger.vocabulary import metric_words, words
 
@@ -178,6 +179,26 @@ def test_text_of_the_configuration_stays_text(report: Path) -> None:
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert(1)" in text
     assert read(page).scripts == 2, "the page's own, and the file of what was expected"
+
+
+def test_a_loading_page_says_which_arm_suits_and_what_to_change(report: Path) -> None:
+    """Measured: 15 um/mN and 20 g resonate at 9.2 Hz, closed form."""
+    page = (report / "loading" / "mm-one.html").read_text(encoding="utf-8")
+    assert "On chain bench the resonance lies at 9.2\N{NO-BREAK SPACE}Hz" in page
+    assert 'id="arm-match"' in page
+    assert "half the static" in page
+    assert (report / "loading" / "mm-one" / "arm-match.svg").exists()
+
+
+def test_a_loading_page_says_what_an_arms_resonance_needs(report: Path, tmp_path: Path) -> None:
+    shutil.copytree(report.parent / "tables", tmp_path / "tables")
+    tables.write(
+        ARM_MATCH, ARM_MATCH.schema.empty_table(), tmp_path / "tables/arm_match.parquet", {}
+    )
+    chains, styli = {"bench": make_tables.CHAIN}, make_archive.styli()
+    page = tmp_path / "mc-two.html"
+    loading_page.write("mc-two", chains, styli, make_archive.LOADING, tmp_path / "tables", page)
+    assert "it needs mass_g of the cartridge, and a compliance" in page.read_text(encoding="utf-8")
 
 
 def test_a_rejected_capture_has_a_page_that_says_why(report: Path) -> None:

@@ -11,6 +11,7 @@ import pytest
 import make_archive
 import make_tables
 from grooveledger.report.pictures import (
+    arm_match,
     axes,
     azimuth,
     frequency,
@@ -80,6 +81,32 @@ AZIMUTH: Columns = {
 }
 
 
+#: Five arms, two of them alike and two close together, and what is known of one cartridge's
+#: compliance: 7 g on 15 and 13 um/mN as measured, 12 by its sheet.
+ARMS = {"bench": 13.0, "bench-far-away": 13.0, "light": 5.0, "heavy": 24.0, "heavier": 24.5}
+COMPLIANCES = [
+    ("both", "half the static", 12.0), ("lateral", "measured", 15.0), ("vertical", "measured", 13.0)
+]  # fmt: skip
+ARM_MATCH: Columns = {
+    name: np.array(values, dtype=object if name in ("axis", "basis", "chain") else float)
+    for name, values in {
+        "axis": [axis for axis, _, _ in COMPLIANCES for _ in ARMS],
+        "basis": [basis for _, basis, _ in COMPLIANCES for _ in ARMS],
+        "chain": [chain for _ in COMPLIANCES for chain in ARMS],
+        "compliance_um_per_mn": [value for _, _, value in COMPLIANCES for _ in ARMS],
+        "compliance_uncertainty_um_per_mn": [0.1 * c for _, _, c in COMPLIANCES for _ in ARMS],
+        "moving_mass_g": [7.0 + mass_g for _ in COMPLIANCES for mass_g in ARMS.values()],
+    }.items()
+}
+ARM_HZ = 159.155 / np.sqrt(ARM_MATCH["moving_mass_g"] * ARM_MATCH["compliance_um_per_mn"])
+ARM_MATCH = {
+    **ARM_MATCH,
+    "resonance_hz": ARM_HZ,
+    "resonance_low_hz": 0.88 * ARM_HZ,
+    "resonance_high_hz": 1.12 * ARM_HZ,
+}
+
+
 def overlay_of(made: dict[str, Columns], table: str = "response") -> style.Picture:
     """Eight curves with long names, the most that one picture holds."""
     own = {name: values[:240] for name, values in made["response"].items()}
@@ -102,6 +129,7 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "response": lambda made: frequency.response(made["response"]),
     "separation": lambda made: frequency.separation(made["separation"]),
     "azimuth": lambda made: azimuth.azimuth(AZIMUTH),
+    "arm_match": lambda made: arm_match.arm_match(ARM_MATCH, ARMS),
     "distortion": lambda made: frequency.distortion(made["distortion"]),
     "spectrum": lambda made: frequency.spectrum(made["spectrum"], 1000.0),
     "noise": lambda made: frequency.noise_density(made["observations/noise_density"]),
@@ -264,6 +292,29 @@ def test_a_resonance_is_the_tables_and_its_upright_the_fit(made: dict[str, Colum
     )
     upright = drawn_line(picture, "part.lateral")
     assert upright[0] == pytest.approx(made["resonance_fit"]["resonance_hz"][0])
+
+
+def test_an_arms_resonance_is_on_the_curve_of_its_compliance(made: dict[str, Columns]) -> None:
+    """Closed form: 159.155 over the root of mass and compliance; bars and band are the table's."""
+    panel = DRAWN["arm_match"](made).figure.axes[0]
+    for axis, basis, compliance in COMPLIANCES:
+        name = axes.slug(arm_match.label_of(axis, basis))
+        mass_g, hz = drawn_line(DRAWN["arm_match"](made), f"curve.{name}")
+        assert hz == pytest.approx(159.155 / np.sqrt((7.0 + mass_g) * compliance), rel=1e-5)
+        rows = where(ARM_MATCH, axis=axis, basis=basis)
+        points = drawn_line(DRAWN["arm_match"](made), f"part.{name}")
+        assert points == pytest.approx(np.array([list(ARMS.values()), rows["resonance_hz"]]))
+        band, bars = (one for one in panel.collections if one.get_gid() == f"part.{name}")
+        ends = np.array([path.vertices[:, 1] for path in bars.get_paths()])
+        assert ends == pytest.approx(
+            np.column_stack([rows["resonance_low_hz"], rows["resonance_high_hz"]])
+        )
+        top = band.get_paths()[0].vertices[:, 1].max()
+        assert top == pytest.approx(1.1 * hz.max())
+    (shaded,) = panel.patches
+    assert (shaded.get_y(), shaded.get_y() + shaded.get_height()) == (8.0, 12.0)
+    note = DRAWN["arm_match"](made).note
+    assert "Arms: 1 light (5.0 g); 2 bench, bench-far-away (13.0 g);" in note
 
 
 def test_speed_is_the_tables(made: dict[str, Columns]) -> None:
