@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from grooveledger.report import drawn, page
 from grooveledger.report.capture_figures import key_figures, suffering
-from grooveledger.report.capture_tables import TRACK_FIELDS, small_tables
+from grooveledger.report.capture_tables import TRACK_FIELDS, long_tables, small_tables
 from grooveledger.report.chain_words import chain_words, load_words
 from grooveledger.report.grids import grid, rows_of
 from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
@@ -71,6 +71,9 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = Fals
         figures=key_figures(metrics, earlier, linked=not alone),
         before=before if earlier else None,
         smalls=list(small_tables(folder)),
+        longs=list(long_tables(folder)),
+        # Below the results; of a recording by itself below its page's own folder.
+        tables_folder="tables" if alone else f"captures/{facts['sheet']['capture']}",
         tracks=grid(located, TRACK_FIELDS) if located else None,
     )
 

@@ -1,8 +1,10 @@
 """The small tables of a capture's page: what each measure found, as it is."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sized
 from pathlib import Path
+from typing import Any
 
+from grooveledger.measure.declaration import Measure
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole, without_empty
 from grooveledger.schemas.table import SAMPLES, TEXT, TRUTH, WHOLE, Column
@@ -111,7 +113,8 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
 DRAWN = frozenset(
     ("response", "separation", "distortion", "spectrum", "azimuth", "resonance", "tracking_ability")
 )
-#: A table of a measure that this page does not know of is shown up to this many rows.
+#: A table of a measure that this page does not know of is shown up to this many rows; a longer one
+#: is named.
 ROWS_MOST = 24
 #: Columns that every measure's table has and a page need not repeat.
 LEFT_OUT = frozenset(("capture", "limited"))
@@ -155,17 +158,42 @@ def small_tables(folder: Path) -> Iterator[tuple[str, str, Grid, str]]:
         The capture's own results.
     """
     known = {name: (title, fields) for name, title, fields in SMALL_TABLES}
-    for name, measure in MEASURES.items():
-        if name in DRAWN:
-            continue
-        rows = rows_of(folder / f"{name}.parquet")
-        if not rows or (name not in known and len(rows) > ROWS_MOST):
+    for name, measure, rows in _undrawn(folder):
+        if _is_long(name, rows):
             continue
         title, fields = known.get(name) or (
-            measure.table.meaning.rstrip("."),
+            _title(measure),
             [_field(column) for column in measure.table.columns if column.name not in LEFT_OUT],
         )
         yield name, title, without_empty(grid(rows, fields)), measure.methods_page
+
+
+def long_tables(folder: Path) -> Iterator[tuple[str, str, int, str]]:
+    """Yield name, title, number of rows and page of methods of each table too long for a page.
+
+    Parameters
+    ----------
+    folder : Path
+        The capture's own results.
+    """
+    for name, measure, rows in _undrawn(folder):
+        if _is_long(name, rows):
+            yield name, _title(measure), len(rows), measure.methods_page
+
+
+def _undrawn(folder: Path) -> Iterator[tuple[str, Measure, list[dict[str, Any]]]]:
+    """Yield name, measure and rows of each table that has rows and no picture."""
+    for name, measure in MEASURES.items():
+        if name not in DRAWN and (rows := rows_of(folder / f"{name}.parquet")):
+            yield name, measure, rows
+
+
+def _is_long(name: str, rows: Sized) -> bool:
+    return name not in {known for known, _, _ in SMALL_TABLES} and len(rows) > ROWS_MOST
+
+
+def _title(measure: Measure) -> str:
+    return measure.table.meaning.rstrip(".")
 
 
 def _field(column: Column) -> Field:

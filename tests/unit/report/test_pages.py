@@ -274,6 +274,28 @@ def test_a_measure_that_the_page_does_not_know_is_shown_all_the_same() -> None:
     assert known <= set(MEASURES)
 
 
+def test_a_table_too_long_for_a_page_is_named_with_its_place(report: Path, tmp_path: Path) -> None:
+    row = make_tables.sheet_rows(make_report.CAPTURES)[0]
+    own = tmp_path / "captures" / row["capture"]
+    shutil.copytree(report.parent / "captures" / row["capture"], own)
+    rows = make_tables.table(
+        "scanning", capture=row["capture"], track=list(range(25)), channel="left"
+    )
+    tables.write(TABLES["scanning"], rows, own / "scanning.parquet", {})
+    for alone, place in ((False, f"captures/{row['capture']}"), (True, "tables")):
+        page = tmp_path / "report" / "captures" / "page.html"
+        capture_page.write(make_report.facts(row), own, page, alone)
+        said = page.read_text(encoding="utf-8")
+        assert re.search(rf": 25 rows, in <a [^>]*>{place}/scanning.parquet</a>", said)
+        assert ("export/csv/scanning.csv" in said) is not alone
+        (link,) = re.findall(r'href="([^"]*scanning.parquet)"', said)
+        here = tmp_path / "report" / "tables" if alone else own
+        assert (page.parent / link).resolve() == here / "scanning.parquet"
+    tables.write(TABLES["scanning"], rows[:24], own / "scanning.parquet", {})
+    assert list(capture_tables.long_tables(own)) == []
+    assert "scanning" in [name for name, *_ in capture_tables.small_tables(own)]
+
+
 def test_a_captures_page_needs_that_captures_tables_alone(report: Path, tmp_path: Path) -> None:
     row = make_tables.sheet_rows(make_report.CAPTURES)[0]
     shutil.copytree(report.parent / "captures" / row["capture"], tmp_path / "own")
