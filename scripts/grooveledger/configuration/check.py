@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from grooveledger.capture.recording_facts import find_recordings
 from grooveledger.configuration import Archive, plausible
 from grooveledger.measure.quantities import MEASURES
-from grooveledger.physics.arm_match import Match, arm_match, described_compliance
+from grooveledger.physics.arm_match import ArmMatch, arm_match, described_compliance
 from grooveledger.plan import Cartridge, Chain, Side, Track
 
 #: This many file names are listed, of the rest their number.
@@ -134,7 +134,7 @@ def _arm_lines(archive: Archive) -> list[str]:
     return [head, *lines] if lines else []
 
 
-def _change(found: Match) -> str:
+def _change(found: ArmMatch) -> str:
     if not found.change_g:
         return ""
     return f"; {'add' if found.change_g > 0 else 'take off'} {abs(found.change_g):.0f} g"

@@ -68,7 +68,7 @@ SPELLED = {
 }  # fmt: skip
 
 
-class Sheet(NamedTuple):
+class WorkbookSheet(NamedTuple):
     """One sheet to be: a table, or a part of one.
 
     `load` reads the whole table; `sample` is its beginning, for the widths of columns.
@@ -140,7 +140,7 @@ def _in_order(found: Collection[str]) -> list[str]:
 
 def _sheets(
     name: str, found: Mapping[str, Path], sheet_rows: int, declared: Mapping[str, Table]
-) -> Iterator[Sheet]:
+) -> Iterator[WorkbookSheet]:
     """Give the sheet of a table, or its parts where it has more rows than there is room."""
     if name == WIDE:
         wide = wide_metrics(tables.read(found["metrics"]))
@@ -169,7 +169,7 @@ def _sheets(
     sample = pa.Table.from_pylist(rows.slice(0, WIDTH_SAMPLE).to_pylist(), rows.schema)
     for part in range(parts):
         ending = f" {part + 1}" if parts > 1 else ""
-        yield Sheet(
+        yield WorkbookSheet(
             name[: NAME_CHARACTERS - len(ending)] + ending,
             meaning,
             columns,
@@ -198,7 +198,7 @@ def _in_reading_order(rows: pa.Table, key: Sequence[str]) -> pa.Table:
 
 def _lay_out(
     book: xlsxwriter.Workbook,
-    sheets: Sequence[Sheet],
+    sheets: Sequence[WorkbookSheet],
     missing: Sequence[str],
     found: Mapping[str, Path],
 ) -> None:
@@ -220,7 +220,7 @@ def _lay_out(
 
 
 def _data_sheet(
-    book: xlsxwriter.Workbook, sheet: Sheet, head: Any, specimens: Mapping[str, Any]
+    book: xlsxwriter.Workbook, sheet: WorkbookSheet, head: Any, specimens: Mapping[str, Any]
 ) -> None:
     """Lay out a sheet: a table with its head, and the specimen row as its only one."""
     page = book.add_worksheet(sheet.name)
@@ -236,7 +236,7 @@ def _data_sheet(
         page.write_blank(1, place, None, style)
 
 
-def _table_name(sheet: Sheet) -> str:
+def _table_name(sheet: WorkbookSheet) -> str:
     """Name a sheet's table: letters, digits and underscores, and unlike a cell's address."""
     return re.sub(r"\W", "_", f"table_{sheet.name}")
 
@@ -262,7 +262,7 @@ def _front(
     book: xlsxwriter.Workbook,
     page: Any,
     head: Any,
-    sheets: Sequence[Sheet],
+    sheets: Sequence[WorkbookSheet],
     charts: Sequence[tuple[str, str]],
     missing: Sequence[str],
 ) -> None:
@@ -305,7 +305,7 @@ def _front(
             page.write_number(line, 2, count)
 
 
-def _fill(laid_out: Path, path: Path, sheets: Sequence[Sheet]) -> None:
+def _fill(laid_out: Path, path: Path, sheets: Sequence[WorkbookSheet]) -> None:
     """Copy a laid-out book, the rows of each data sheet in place of its specimen row."""
     by_table = {_table_name(sheet): sheet for sheet in sheets}
     with (
@@ -327,13 +327,13 @@ def _fill(laid_out: Path, path: Path, sheets: Sequence[Sheet]) -> None:
                     file.write(content)
 
 
-def _resized(content: bytes, sheet: Sheet) -> bytes:
+def _resized(content: bytes, sheet: WorkbookSheet) -> bytes:
     """Let a table or a sheet extend over its rows: an empty table has one, which is blank."""
     end = f"{letters(len(sheet.sample.column_names) - 1)}{1 + max(sheet.length, 1)}"
     return re.sub(rb' ref="A1:[A-Z]+2"', f' ref="A1:{end}"'.encode(), content)
 
 
-def _filled(content: bytes, sheet: Sheet) -> Iterator[bytes]:
+def _filled(content: bytes, sheet: WorkbookSheet) -> Iterator[bytes]:
     """Yield a laid-out sheet with its rows in place of the specimen row."""
     before, styles, after = _at_specimen(content)
     yield _resized(before, sheet)
@@ -376,7 +376,7 @@ def _formats(rows: pa.Table, columns: Mapping[str, Column]) -> dict[str, str | l
     return formats
 
 
-def _width(head: str, name: str, sheet: Sheet) -> int:
+def _width(head: str, name: str, sheet: WorkbookSheet) -> int:
     values = sheet.sample.column(name).to_pylist()
     longest = max((len(_brief(value)) for value in values if value is not None), default=0)
     # A long head wraps at no blank, so it keeps its length up to a point.

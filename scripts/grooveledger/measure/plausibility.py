@@ -53,14 +53,16 @@ LOST = {
 }  # fmt: skip
 
 
-class Checked(NamedTuple):
+class CheckedTables(NamedTuple):
     """Tables without the readings that failed, and what was remarkable."""
 
     tables: dict[str, Columns]
     remarks: list[Remark]
 
 
-def checked(measures: Mapping[str, Columns], context: CaptureContext, top_hz: float) -> Checked:
+def checked(
+    measures: Mapping[str, Columns], context: CaptureContext, top_hz: float
+) -> CheckedTables:
     """Check every curve of a capture.
 
     Parameters
@@ -78,7 +80,7 @@ def checked(measures: Mapping[str, Columns], context: CaptureContext, top_hz: fl
     remarks += _response_readings(tables)
     remarks += _disagreements(tables, context.side)
     remarks += joint_remarks(tables, context.side)
-    return Checked(tables, remarks)
+    return CheckedTables(tables, remarks)
 
 
 def _without(columns: Columns, name: str, rows: np.ndarray) -> Columns:

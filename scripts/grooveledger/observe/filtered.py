@@ -13,7 +13,7 @@ from grooveledger.observe.sound import Sound
 WANDER_RATIO = 1.05
 
 
-class Stretch(NamedTuple):
+class FilteredStretch(NamedTuple):
     """Where frames of one window's length are wanted, in a sound."""
 
     begin_s: float
@@ -43,7 +43,7 @@ def demodulated(
     sound: Sound,
     paths: Sequence[PhasePath],
     components: Sequence[Sequence[int]],
-    stretch: Stretch,
+    stretch: FilteredStretch,
 ) -> Frames:
     """Read components of a stretch, along paths of the sound, at the lowest rate that holds them.
 

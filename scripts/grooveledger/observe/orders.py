@@ -37,7 +37,7 @@ STEPS_MARGIN_S = 1.0
 SWEEP_MARGIN_S, SWEEP_MARGIN_CYCLES = 1.0, 10.0
 
 
-class Part(NamedTuple):
+class TrackPart(NamedTuple):
     """A part of a track that is read by itself: a step, or all of it between its guards."""
 
     begin_s: float
@@ -116,14 +116,14 @@ def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.T
 
 def _parts(
     file: sf.SoundFile, track: Track, begin_s: float, end_s: float, speed: float
-) -> Iterator[Part]:
+) -> Iterator[TrackPart]:
     """Parts of a track that was located; `speed` is the played relative to the nominal one."""
     if track.kind == "sweep":
-        yield Part(begin_s, end_s)
+        yield TrackPart(begin_s, end_s)
     elif track.kind in ("tone", "two_tone"):
         begin_s, end_s = begin_s + TONE_GUARD_S, end_s - TONE_GUARD_S
         middle_s = 0.5 * (begin_s + end_s)
-        yield Part(
+        yield TrackPart(
             max(begin_s, middle_s - 0.5 * STEADY_LONGEST_S),
             min(end_s, middle_s + 0.5 * STEADY_LONGEST_S),
             nominal_hz=track.frequency_hz,
@@ -133,7 +133,7 @@ def _parts(
         frequencies_hz = track.frequencies_hz or (track.lowest_hz,) * track.steps
         for step, first_s, last_s in step_places(sound, track, speed):
             guard_s = STEP_GUARD * (last_s - first_s)
-            yield Part(
+            yield TrackPart(
                 sound.start_s + first_s + guard_s,
                 sound.start_s + last_s - guard_s,
                 step,
@@ -148,7 +148,7 @@ def _margin_s(track: Track) -> float:
     return max(SWEEP_MARGIN_S, SWEEP_MARGIN_CYCLES / track.lowest_hz)
 
 
-def _rows(reading: Reading, part: Part) -> Iterator[Rows]:
+def _rows(reading: Reading, part: TrackPart) -> Iterator[Rows]:
     if reading.track.kind == "sweep":
         return Sweep(reading).rows()
     if reading.track.kind == "two_tone":

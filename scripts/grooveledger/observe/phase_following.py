@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grooveledger.observe.filtered import Stretch, demodulated
+from grooveledger.observe.filtered import FilteredStretch, demodulated
 from grooveledger.observe.order_tracking import (
     OVERLAP,
     PhasePath,
@@ -58,7 +58,7 @@ class Followed:
 
 
 def followed_phase(
-    sound: Sound, path: PhasePath, channel: int, stretches: Sequence[Stretch]
+    sound: Sound, path: PhasePath, channel: int, stretches: Sequence[FilteredStretch]
 ) -> Followed | None:
     """Correct a path by the phase that one channel's fundamental has along it.
 
@@ -69,7 +69,7 @@ def followed_phase(
         A guess, off by less than a window passes: four cycles a window.
     channel : int
         The channel that is louder.
-    stretches : sequence of Stretch
+    stretches : sequence of FilteredStretch
         Where, and with which windows; rising in time.
 
     Returns

@@ -7,7 +7,7 @@ import numpy as np
 
 from grooveledger.observe.carrier import tone_path
 from grooveledger.observe.cells import averaged
-from grooveledger.observe.filtered import Frames, Stretch, demodulated
+from grooveledger.observe.filtered import FilteredStretch, Frames, demodulated
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.phase_following import Followed, followed_phase
 from grooveledger.observe.sound import Sound
@@ -39,7 +39,7 @@ class TrackedTone(NamedTuple):
 
     phase: Followed
     channel: int
-    stretch: Stretch
+    stretch: FilteredStretch
 
 
 class Reading:
@@ -180,7 +180,9 @@ class Reading:
         played_hz, channel = tone_hz(inside, rate, expected_hz, self.tolerance)
         guess = tone_path(played_hz, self.sound.samples.shape[1], rate)
         search_s = max(SEARCH_CYCLES / played_hz, SEARCH_SHORTEST_S, window_s / 4.0)
-        phase = followed_phase(self.sound, guess, channel, [Stretch(begin, end, search_s, True)])
+        phase = followed_phase(
+            self.sound, guess, channel, [FilteredStretch(begin, end, search_s, True)]
+        )
         if phase is None:
             return None
-        return TrackedTone(phase, channel, Stretch(begin, end, window_s, True))
+        return TrackedTone(phase, channel, FilteredStretch(begin, end, window_s, True))

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.observe.filtered import Stretch, demodulated
+from grooveledger.observe.filtered import FilteredStretch, demodulated
 from grooveledger.observe.order_tracking import OVERLAP, PhasePath
 from grooveledger.observe.sound import Sound
 from grooveledger.observe.sweep_ridge import Axis, Ridge, find_ridge
@@ -135,7 +135,7 @@ def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: i
     if last - first < 4.0 * window_s:
         return None
     one = replace(sound, samples=sound.samples[channel : channel + 1, :])
-    frames = demodulated(one, [path], [(1,)], Stretch(first, last, window_s))
+    frames = demodulated(one, [path], [(1,)], FilteredStretch(first, last, window_s))
     amplitude = np.abs(frames.z[:, 0, 0]).astype(float)
     at_s = one.position_of(frames.sound, frames.span.centres) / rate
     if inward < 0:

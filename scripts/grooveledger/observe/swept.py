@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.observe.cells import played_hz
-from grooveledger.observe.filtered import Frames, Stretch, demodulated
+from grooveledger.observe.filtered import FilteredStretch, Frames, demodulated
 from grooveledger.observe.order_tracking import PhasePath
 from grooveledger.observe.phase_following import followed_phase
 from grooveledger.observe.reading import (
@@ -49,16 +49,16 @@ class Octave(NamedTuple):
 
     Attributes
     ----------
-    stretch : Stretch
-    wide : Stretch
+    stretch : FilteredStretch
+    wide : FilteredStretch
         The same and a window on either side, as far as the sweep goes on: a tick near an octave's
         end is recognised by what follows.
     first_cell, after_cell : float
         The cells of the octave: half-open, without end where the sweep ends.
     """
 
-    stretch: Stretch
-    wide: Stretch
+    stretch: FilteredStretch
+    wide: FilteredStretch
     first_cell: float
     after_cell: float
 
@@ -139,7 +139,9 @@ class Sweep:
         within = slice(int(inside[0]), int(inside[-1]) + 1)
         return Cells(within, np.flatnonzero(np.diff(cell[within], prepend=np.nan) != 0))
 
-    def _ticked(self, frames: Frames, stretch: Stretch, highest_hz: float) -> np.ndarray | None:
+    def _ticked(
+        self, frames: Frames, stretch: FilteredStretch, highest_hz: float
+    ) -> np.ndarray | None:
         """Frames that hold a tick, by the treble; None where the sweep itself is there.
 
         In the long windows of low frequencies a tick hardly stands out of a few frames' noise.
@@ -161,7 +163,7 @@ class Sweep:
         )
         return apart < TICK_WINDOW_PART * stretch.window_s * rate
 
-    def _components(self, law: PhasePath, stretch: Stretch) -> list[tuple[int]]:
+    def _components(self, law: PhasePath, stretch: FilteredStretch) -> list[tuple[int]]:
         ends_s = np.array([stretch.begin_s, stretch.end_s])
         lowest_hz = float(np.min(self._reading.frequency_hz(law, ends_s)))
         return [(n,) for n in self._reading.orders(lowest_hz)] if lowest_hz > 0.0 else []
@@ -217,8 +219,8 @@ class Sweep:
                 wide_s = max(first_s - window_s, low_s), min(last_s + window_s, high_s)
                 found.append(
                     Octave(
-                        Stretch(first_s, last_s, window_s),
-                        Stretch(*wide_s, window_s),
+                        FilteredStretch(first_s, last_s, window_s),
+                        FilteredStretch(*wide_s, window_s),
                         lowest_cell + value * per_octave if value > 0 else -np.inf,
                         lowest_cell + (value + 1) * per_octave if value < last else np.inf,
                     )
@@ -227,7 +229,7 @@ class Sweep:
 
     def _end(
         self, path: PhasePath, edge: float, inward: float, cycles: float, shortest_s: float
-    ) -> Iterator[tuple[Stretch, Stretch]]:
+    ) -> Iterator[tuple[FilteredStretch, FilteredStretch]]:
         """Yield a short stretch at an end of a sweep, where its frequency allows a shorter window.
 
         With it goes a longer one, in which the noise is read.
@@ -244,11 +246,11 @@ class Sweep:
             outer + inward * windows * window_s
             for windows in (END_WINDOWS, END_WINDOWS + END_NOISE_WINDOWS)
         ]
-        stretch, wide = (Stretch(min(outer, at), max(outer, at), window_s) for at in inner)
+        stretch, wide = (FilteredStretch(min(outer, at), max(outer, at), window_s) for at in inner)
         yield stretch, wide
 
 
-def _between(frames: Frames, sound: Sound, stretch: Stretch) -> Cells | None:
+def _between(frames: Frames, sound: Sound, stretch: FilteredStretch) -> Cells | None:
     """The frames within a stretch of a sound as one cell; None where there are none."""
     position = sound.position_of(frames.sound, frames.span.centres)
     at_s = position / sound.sample_rate_hz

@@ -27,7 +27,7 @@ class Compliance(NamedTuple):
     basis: str
 
 
-class Match(NamedTuple):
+class ArmMatch(NamedTuple):
     """A cartridge in an arm.
 
     Attributes
@@ -74,7 +74,7 @@ def described_compliance(cartridge: Cartridge) -> Compliance | None:
     return None
 
 
-def arm_match(compliance: Compliance, cartridge: Cartridge, chain: Chain) -> Match | None:
+def arm_match(compliance: Compliance, cartridge: Cartridge, chain: Chain) -> ArmMatch | None:
     """Return how a cartridge suits a chain's arm; None where its mass is unknown.
 
     Examples
@@ -98,7 +98,7 @@ def arm_match(compliance: Compliance, cartridge: Cartridge, chain: Chain) -> Mat
     low_hz, high_hz = hz * (1.0 - spread), hz * (1.0 + spread)
     heavy_g, light_g = (float(compliance_um_per_mn(compliance.um_per_mn, f)) for f in BAND_HZ)
     arm_from_g, arm_to_g = light_g - cartridge.mass_g, heavy_g - cartridge.mass_g
-    return Match(
+    return ArmMatch(
         resonance_hz=hz,
         low_hz=low_hz,
         high_hz=high_hz,

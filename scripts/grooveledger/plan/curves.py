@@ -7,14 +7,14 @@ from grooveledger.plan.record import Side, Track
 from grooveledger.plan.uses import is_audio_band
 
 
-class Curve(NamedTuple):
+class PlannedCurve(NamedTuple):
     """Tracks that make one curve, in playing order, and the driven channels it is drawn for."""
 
     tracks: tuple[Track, ...]
     channels: tuple[str, ...]
 
 
-def response_curves(side: Side) -> tuple[Curve, ...]:
+def response_curves(side: Side) -> tuple[PlannedCurve, ...]:
     """Return the responses that a side gives.
 
     Of every sweep and stepped track, the parts of one test joined; of the tones of one modulation,
@@ -32,7 +32,7 @@ def response_curves(side: Side) -> tuple[Curve, ...]:
         if tracks[0].kind == "noise":
             channels = tuple(name for name in channels if name not in swept)
         if channels and (tracks[0].kind != "tone" or len(tracks) > 1):
-            curves.append(Curve(tracks, channels))
+            curves.append(PlannedCurve(tracks, channels))
     return tuple(curves)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from grooveledger.observe.filtered import Stretch
+from grooveledger.observe.filtered import FilteredStretch
 from grooveledger.observe.phase_following import followed_phase
 from grooveledger.observe.sound import Sound
 from grooveledger.observe.sweep_path import edge_s, sweep_guess
@@ -59,7 +59,7 @@ def test_the_phase_is_followed_to_a_thousandth_of_a_cycle():
     law = Law(1000.0, 20_000.0, 15.0)
     sound, cycles = swept(law, noise=0.001)
     guess = sweep_guess(sound, Axis(1000.0, 20_000.0, True), 15.0)
-    stretch = Stretch(BEGIN_S + 0.1, BEGIN_S + 14.9, 0.012)
+    stretch = FilteredStretch(BEGIN_S + 0.1, BEGIN_S + 14.9, 0.012)
     phase = followed_phase(sound, guess.path, 0, [stretch])
     at = np.arange(int((BEGIN_S + 0.2) * RATE), int((BEGIN_S + 14.8) * RATE), 997)
     apart = phase.path.at(at.astype(float))[0] - cycles[at]

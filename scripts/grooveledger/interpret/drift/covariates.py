@@ -24,7 +24,7 @@ MINIMUM_DEGREES = 4
 RANK_TOLERANCE = 1e-8
 
 
-class Conditions(NamedTuple):
+class CaptureConditions(NamedTuple):
     """Under what each of n captures of one stylus was made, in the order of its hours.
 
     Attributes
@@ -41,9 +41,9 @@ class Conditions(NamedTuple):
     record: np.ndarray
     chain: np.ndarray
 
-    def take(self, rows: np.ndarray) -> "Conditions":
+    def take(self, rows: np.ndarray) -> "CaptureConditions":
         """Return the conditions of some of the captures."""
-        return Conditions(*(column[rows] for column in self))
+        return CaptureConditions(*(column[rows] for column in self))
 
 
 class Model(NamedTuple):
@@ -94,7 +94,7 @@ def variance_inflation(column: Array, others: Array) -> float:
     return total / left if left > RANK_TOLERANCE * total and left > 0.0 else float("inf")
 
 
-def covariate_columns(name: str, conditions: Conditions) -> Array:
+def covariate_columns(name: str, conditions: CaptureConditions) -> Array:
     """Return the columns (n, k) of one covariate; k = 0 where it does not vary."""
     nothing = np.zeros((len(conditions.hours), 0))
     if name == RECORD_PLAYS:
@@ -117,7 +117,7 @@ def covariate_columns(name: str, conditions: Conditions) -> Array:
 
 
 def choose_model(
-    conditions: Conditions,
+    conditions: CaptureConditions,
     candidates: frozenset[str],
     inflation_limit: float,
     base: Array | None = None,

@@ -9,7 +9,7 @@ import numpy as np
 from grooveledger.interpret.drift import covariates, days, least_squares, serial, steps
 from grooveledger.interpret.drift.covariates import MINIMUM_DEGREES, RECORD_PLAYS, Model
 from grooveledger.interpret.drift.days import Array
-from grooveledger.interpret.drift.history import Group, History, groups
+from grooveledger.interpret.drift.history import FigureGroup, History, groups
 from grooveledger.interpret.drift.least_squares import Fit
 from grooveledger.interpret.drift.serial import Correlation
 from grooveledger.interpret.drift.settings import Settings
@@ -46,7 +46,7 @@ class Fitted:
 
     Attributes
     ----------
-    group : Group
+    group : FigureGroup
     hours, date : ndarray, shape (d,)
         Of each day.
     design : ndarray, shape (d, p)
@@ -62,7 +62,7 @@ class Fitted:
         Where the constant is the figure's value.
     """
 
-    group: Group
+    group: FigureGroup
     means: Array
     hours: Array
     date: Array
@@ -148,7 +148,7 @@ def _prepared(history: History, settings: Settings, settled: float) -> list[Fitt
 
 
 def prepare(
-    history: History, group: Group, settings: Settings, settled_hours: float
+    history: History, group: FigureGroup, settings: Settings, settled_hours: float
 ) -> Fitted | None:
     """Average a group over its days and choose its model; None where no trend can be fitted."""
     conditions = history.conditions.take(group.used)

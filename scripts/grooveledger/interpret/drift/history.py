@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from grooveledger.interpret.drift.covariates import Conditions, plausible
+from grooveledger.interpret.drift.covariates import CaptureConditions, plausible
 from grooveledger.interpret.drift.days import Array, day_labels
 from grooveledger.schemas.states import Status
 
@@ -31,7 +31,7 @@ class History(NamedTuple):
         Days since 1970; NaN where the date is unknown.
     cell : ndarray of int, shape (n,)
         Label of day, record side and chain: captures with one label repeat each other.
-    conditions : Conditions
+    conditions : CaptureConditions
     series : tuple of (metric, channel, unit)
         Sorted; S of them.
     values : ndarray, shape (S, n)
@@ -54,7 +54,7 @@ class History(NamedTuple):
     day: np.ndarray
     date: Array
     cell: np.ndarray
-    conditions: Conditions
+    conditions: CaptureConditions
     series: tuple[tuple[str, str, str], ...]
     values: Array
     limited: np.ndarray
@@ -98,7 +98,7 @@ def histories(metrics: pd.DataFrame, captures: pd.DataFrame, styli: pd.DataFrame
     ]
 
 
-class Group(NamedTuple):
+class FigureGroup(NamedTuple):
     """Series that the same captures measured and the same covariates may move.
 
     Attributes
@@ -116,14 +116,14 @@ class Group(NamedTuple):
     members: tuple[int, ...]
 
 
-def groups(history: History, settled_hours: float) -> list[Group]:
+def groups(history: History, settled_hours: float) -> list[FigureGroup]:
     """Gather the series that can be fitted together, of captures from the end of break-in on."""
     used = np.isfinite(history.values) & (history.conditions.hours >= settled_hours)[None, :]
     found: dict[tuple[bytes, frozenset[str]], list[int]] = {}
     for s, (metric, _, _) in enumerate(history.series):
         found.setdefault((used[s].tobytes(), plausible(metric)), []).append(s)
     return [
-        Group(used[members[0]], candidates, tuple(members))
+        FigureGroup(used[members[0]], candidates, tuple(members))
         for (_, candidates), members in found.items()
     ]
 
@@ -199,7 +199,7 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
         day,
         _numbers((date - pd.Timestamp(0)) / pd.Timedelta(days=1)),
         np.unique(labels, return_inverse=True)[1],
-        Conditions(
+        CaptureConditions(
             hours,
             _numbers(once["record_plays"]),
             _numbers(once["temperature_c"]),

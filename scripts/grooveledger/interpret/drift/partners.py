@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.interpret.drift import covariates, days, least_squares, rows
-from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE, Conditions
+from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE, CaptureConditions
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import SLOPE_HOURS, TREND_ALARMS, Page
 from grooveledger.interpret.drift.history import History
@@ -36,7 +36,7 @@ class Joint(NamedTuple):
     ----------
     owner : ndarray of int, shape (d,)
         Whose day it is.
-    conditions : Conditions
+    conditions : CaptureConditions
         Of the n captures.
     means : ndarray, shape (d, n)
         Averages captures over their days.
@@ -46,7 +46,7 @@ class Joint(NamedTuple):
     """
 
     owner: np.ndarray
-    conditions: Conditions
+    conditions: CaptureConditions
     means: Array
     values: Array
     own_columns: Array
@@ -188,7 +188,7 @@ def _join(
             column = np.zeros(len(owner))
             column[owner == part[0]] = step
             columns.append(column)
-    conditions = Conditions(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    conditions = CaptureConditions(*(np.concatenate(column) for column in zip(*parts, strict=True)))
     whole = np.zeros((len(owner), len(conditions.hours)))
     row_at = column_at = 0
     for average in means:

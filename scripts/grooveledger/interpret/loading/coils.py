@@ -31,7 +31,7 @@ FREE_RESISTANCE_U = ASSUMED_RESISTANCE.relative_u
 AGREEMENT = 2.0
 
 
-class Played(NamedTuple):
+class PlayedCapture(NamedTuple):
     """A capture with responses, as far as loading cares; `curves` by channel."""
 
     capture: str
@@ -51,14 +51,14 @@ class Played(NamedTuple):
 class Pair(NamedTuple):
     """Two captures of one stylus under different loads."""
 
-    first: Played
-    second: Played
+    first: PlayedCapture
+    second: PlayedCapture
 
 
 class Material(NamedTuple):
     """What loading draws on: the first capture of each stylus on each chain, and pairs of loads."""
 
-    first: Sequence[Played]
+    first: Sequence[PlayedCapture]
     pairs: Sequence[Pair]
 
 
@@ -101,13 +101,13 @@ def gather(
     curves = channel_curves(usable[usable["capture"].isin(wanted)])
     sheet = ready.set_index("capture")
 
-    def played(capture: str) -> Played:
+    def played(capture: str) -> PlayedCapture:
         row = sheet.loc[capture]
         own = {channel: curve for (name, channel), curve in curves.items() if name == capture}
         stylus, cartridge, chain, record, side = (
             str(row[name]) for name in ("stylus", "cartridge", "chain", "record", "side")
         )
-        return Played(capture, stylus, cartridge, chain, record, side, own)
+        return PlayedCapture(capture, stylus, cartridge, chain, record, side, own)
 
     return Material(
         [played(capture) for capture in first["capture"]],

@@ -76,7 +76,7 @@ SMOOTH_OCTAVES = 1.0
 HEARD_TO_DRIVEN_STEPS = 3
 
 
-class Sweep(NamedTuple):
+class ResonanceSweep(NamedTuple):
     """Points of a sweep: frequencies as heard, rising, and the rate at which they were passed.
 
     The rate, in hertz a second, is negative for a sweep that falls.
@@ -129,7 +129,7 @@ def measure(context: CaptureContext) -> pa.Table:
             at = context.tracks["track"] == track.track
             lasts_s = (context.tracks["stop_s"] - context.tracks["start_s"])[at]
             track = replace(track, duration_s=float(lasts_s[0]))
-        sweep = Sweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
+        sweep = ResonanceSweep(curve.frequency_hz, sweep_rate_hz_s(track, curve.frequency_hz))
         found = fit_resonance(sweep, curve.response_db, curve.noise_db)
         figures = dict.fromkeys(
             (
@@ -191,7 +191,7 @@ def sweep_rate_hz_s(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
 
 
 def fit_resonance(
-    sweep: Sweep, response_db: np.ndarray, noise_db: np.ndarray
+    sweep: ResonanceSweep, response_db: np.ndarray, noise_db: np.ndarray
 ) -> ResonanceFit | None:
     """Fit gain, resonance and Q of a second-order high-pass to a response in dB.
 
@@ -199,7 +199,7 @@ def fit_resonance(
 
     Parameters
     ----------
-    sweep : Sweep
+    sweep : ResonanceSweep
         Where the curve has its points, frequencies rising.
     response_db, noise_db : ndarray, shape (n,)
         The curve, and the standard deviation of its noise.
@@ -275,7 +275,7 @@ def _correlation_factor(misfit: np.ndarray) -> float:
     return (1.0 + correlation) / (1.0 - correlation)
 
 
-def _best_start(sweep: Sweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def _best_start(sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Gain (dB), log resonance and log Q of the best of a grid of starting points."""
     starts = []
     for resonance_hz in np.geomspace(
@@ -290,7 +290,7 @@ def _best_start(sweep: Sweep, response_db: np.ndarray, weight: np.ndarray) -> np
 
 
 def _misfit(
-    state: np.ndarray, sweep: Sweep, response_db: np.ndarray, weight: np.ndarray
+    state: np.ndarray, sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Weighted residuals, shape (n,), and the model's slopes in each parameter, shape (n, 3)."""
     resonance_hz, q = float(np.exp(state[1])), float(np.exp(state[2]))
@@ -307,7 +307,7 @@ def _misfit(
     return weight * (response_db - state[0] - model_db), weight[:, np.newaxis] * slopes
 
 
-def swept_response_db(sweep: Sweep, resonance_hz: float, q: float) -> np.ndarray:
+def swept_response_db(sweep: ResonanceSweep, resonance_hz: float, q: float) -> np.ndarray:
     """Return the level that a sweep shows of a resonance that it passes at a finite rate.
 
     To first order in the rate the response is H - (j/2) w' H'' at the frequency w that drives it,

@@ -22,7 +22,7 @@ from grooveledger.measure.terminals import (
 )
 from grooveledger.physics.uncertainty import combine, noise_level_db
 from grooveledger.plan import Side, Track
-from grooveledger.plan.curves import Curve, response_curves, serves_response
+from grooveledger.plan.curves import PlannedCurve, response_curves, serves_response
 from grooveledger.schemas.table import (
     CAPTURE,
     CHANNEL,
@@ -126,7 +126,7 @@ def measure(context: CaptureContext) -> pa.Table:
     return tables.concat(TABLE, parts)
 
 
-def _points(context: CaptureContext, curve: Curve, channel: str) -> Points | None:
+def _points(context: CaptureContext, curve: PlannedCurve, channel: str) -> Points | None:
     """Points of all tracks of a curve; of several at one frequency the first."""
     if curve.tracks[0].kind == "noise":
         return _noise_points(context, curve.tracks[0], channel)
@@ -184,13 +184,13 @@ def _noise_points(context: CaptureContext, track: Track, channel: str) -> Points
     )
 
 
-def _has_velocities(curve: Curve) -> bool:
+def _has_velocities(curve: PlannedCurve) -> bool:
     """Whether levels of a curve are per velocity; that of noise is of all its bands together."""
     velocities = [stated_velocity_rms_cm_s(track) for track in curve.tracks]
     return curve.tracks[0].kind != "noise" and bool(np.isfinite(velocities).all())
 
 
-def _rows(context: CaptureContext, curve: Curve, channel: str, points: Points) -> pa.Table:
+def _rows(context: CaptureContext, curve: PlannedCurve, channel: str, points: Points) -> pa.Table:
     """Refer a curve to its reference."""
     side, chain = context.side, context.chain
     frequency_hz, level_db = points.frequency_hz, points.level_db

@@ -89,7 +89,7 @@ SLOPE_AT = 100
 LARGEST_PART = 0.5
 
 
-class Curve(NamedTuple):
+class GrooveCurve(NamedTuple):
     """What one channel of a track gives, by rising frequency.
 
     Attributes
@@ -108,7 +108,7 @@ class Curve(NamedTuple):
     thd_noise_pct: np.ndarray
 
 
-class Contact(NamedTuple):
+class FittedContact(NamedTuple):
     """Radius of a contact, um, with its uncertainties; a bound where `limited`."""
 
     radius_um: float
@@ -163,7 +163,7 @@ def measure(context: CaptureContext) -> pa.Table:
     orders = terminals.by_channel(context.observations["orders"], context.chain)
     lines = harmonic_lines(orders)
 
-    def curve(track: Track, channel: str) -> Curve:
+    def curve(track: Track, channel: str) -> GrooveCurve:
         read = readings(orders, track.track, channel, lines)
         velocity = terminals.channel_velocity_rms_cm_s(track, read.nominal_hz, context.side)
         found = Harmonics(read, context.chain)
@@ -177,7 +177,7 @@ def measure(context: CaptureContext) -> pa.Table:
             100.0 * found.thd(found.ratio),
             100.0 * found.noise,
         )
-        return Curve(*(column[order] for column in columns))
+        return GrooveCurve(*(column[order] for column in columns))
 
     parts = [
         _rows(context, outer, inner, channel, curve(outer, channel), curve(inner, channel))
@@ -188,7 +188,12 @@ def measure(context: CaptureContext) -> pa.Table:
 
 
 def _rows(
-    context: CaptureContext, outer: Track, inner: Track, channel: str, first: Curve, second: Curve
+    context: CaptureContext,
+    outer: Track,
+    inner: Track,
+    channel: str,
+    first: GrooveCurve,
+    second: GrooveCurve,
 ) -> pa.Table | None:
     side = context.side
     if inner.kind == "sweep":
@@ -244,7 +249,7 @@ def _rows(
     )
 
 
-def _banded(first: Curve, second: Curve) -> tuple[Curve, Curve]:
+def _banded(first: GrooveCurve, second: GrooveCurve) -> tuple[GrooveCurve, GrooveCurve]:
     """Average the readings of two sweeps over the bands that both cover from end to end."""
     half = 2.0 ** (0.5 * BAND_OCTAVES)
     centres = 1000.0 * 2.0 ** (BAND_OCTAVES * np.arange(-12, 19))
@@ -256,7 +261,7 @@ def _banded(first: Curve, second: Curve) -> tuple[Curve, Curve]:
     return _averaged(first, centres, half), _averaged(second, centres, half)
 
 
-def _averaged(curve: Curve, centres: np.ndarray, half: float) -> Curve:
+def _averaged(curve: GrooveCurve, centres: np.ndarray, half: float) -> GrooveCurve:
     """Average readings over bands; one bound among them makes their mean a bound."""
     means = np.full((4, len(centres)), np.nan)
     for place, centre in enumerate(centres):
@@ -269,10 +274,10 @@ def _averaged(curve: Curve, centres: np.ndarray, half: float) -> Curve:
                 np.mean(curve.thd_pct[inside]),
                 np.sqrt(np.mean(curve.thd_noise_pct[inside] ** 2) / count),
             )
-    return Curve(centres, *means)
+    return GrooveCurve(centres, *means)
 
 
-def _matched(first: Curve, second: Curve) -> tuple[Curve, Curve]:
+def _matched(first: GrooveCurve, second: GrooveCurve) -> tuple[GrooveCurve, GrooveCurve]:
     """Keep the tones that both tracks have."""
     places = [
         (i, j)
@@ -281,8 +286,8 @@ def _matched(first: Curve, second: Curve) -> tuple[Curve, Curve]:
     ]
     outer, inner = ([place[side] for place in places] for side in (0, 1))
     return (
-        Curve(*(column[outer] for column in first)),
-        Curve(*(column[inner] for column in second)),
+        GrooveCurve(*(column[outer] for column in first)),
+        GrooveCurve(*(column[inner] for column in second)),
     )
 
 
@@ -294,7 +299,7 @@ def contact_radius(
     outer_speed_cm_s: float,
     inner_speed_cm_s: float,
     is_referred: bool,
-) -> Contact:
+) -> FittedContact:
     """Fit the radius of a round contact to what the inner groove loses against the outer one.
 
     Least squares in the square of the radius, to which small losses are proportional. The cuts'
@@ -310,7 +315,7 @@ def contact_radius(
         Whether the loss counts from that of the first frequency, which then is 0.
     """
     if not len(frequency_hz):
-        return Contact(np.nan, np.nan, np.nan, True)
+        return FittedContact(np.nan, np.nan, np.nan, True)
     outer, inner = (
         wavelength_um(frequency_hz, speed) for speed in (outer_speed_cm_s, inner_speed_cm_s)
     )
@@ -337,8 +342,8 @@ def contact_radius(
     u_square = float(np.hypot(noise, record))
     if square > CLEAR * u_square and best < len(radii) - 1:
         radius = float(np.sqrt(square))
-        return Contact(radius, noise / (2.0 * radius), record / (2.0 * radius), False)
-    return Contact(float(np.sqrt(square + ONE_SIDED_95 * u_square)), np.nan, np.nan, True)
+        return FittedContact(radius, noise / (2.0 * radius), record / (2.0 * radius), False)
+    return FittedContact(float(np.sqrt(square + ONE_SIDED_95 * u_square)), np.nan, np.nan, True)
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

@@ -10,7 +10,7 @@ from grooveledger.interpret.drift.covariates import (
     RECORD,
     RECORD_PLAYS,
     TEMPERATURE,
-    Conditions,
+    CaptureConditions,
 )
 from grooveledger.interpret.drift.days import averaging
 
@@ -27,7 +27,7 @@ def conditions(**changed):
         "record": np.full(N, "a/a"),
         "chain": np.full(N, "bench"),
     }
-    return Conditions(**(given | changed))
+    return CaptureConditions(**(given | changed))
 
 
 def choose(**changed):
@@ -116,7 +116,7 @@ def test_two_records_on_each_day_are_no_covariate():
     record = np.array(["a", "b"] * (n // 2))
     hours = 30.0 + np.arange(n) // 2 * 7.3 + 0.1 * (np.arange(n) % 2)
     nothing = np.full(n, np.nan)
-    conditions = Conditions(hours, nothing, nothing, record, np.full(n, "bench"))
+    conditions = CaptureConditions(hours, nothing, nothing, record, np.full(n, "bench"))
     means = averaging(np.array([f"{i // 2:02d}" for i in range(n)]), hours)
     model = covariates.choose_model(conditions, EVERYTHING, LIMIT, means=means)
     assert model.names == ()

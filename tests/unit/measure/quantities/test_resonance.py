@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grooveledger.measure.quantities import resonance, resonance_fit
-from grooveledger.measure.quantities.resonance_fit import Sweep, fit_resonance
+from grooveledger.measure.quantities.resonance_fit import ResonanceSweep, fit_resonance
 from grooveledger.measure.remarks import resonance_remarks
 from grooveledger.physics.resonance import high_pass_response
 from grooveledger.storage import tables
@@ -28,7 +28,7 @@ FREQUENCIES_HZ = np.geomspace(25.0, 4.0, 64)
 
 def still(frequency_hz):
     """Points of a sweep so slow that the resonance follows it."""
-    return Sweep(frequency_hz, np.zeros(len(frequency_hz)))
+    return ResonanceSweep(frequency_hz, np.zeros(len(frequency_hz)))
 
 
 def context_of(f0_hz, q, *, noise_fs=0.0, chain=CHAIN, cartridge=CARTRIDGE, seed=0, **facts):
@@ -171,7 +171,9 @@ def test_the_lag_of_a_resonance_behind_a_quick_sweep_is_allowed_for(start_hz, st
     points = points[np.argsort(heard_hz[points])]
     level_db = 20.0 * np.log10(np.abs(motion[points]))
     none = np.zeros(len(points))
-    quick = fit_resonance(Sweep(heard_hz[points], growth * driven_hz[points]), level_db, none)
+    quick = fit_resonance(
+        ResonanceSweep(heard_hz[points], growth * driven_hz[points]), level_db, none
+    )
     assert quick is not None
     assert quick.resonance_hz == pytest.approx(f0_hz, rel=2e-4)
     assert quick.q == pytest.approx(q, rel=1e-2)
