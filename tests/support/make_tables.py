@@ -197,6 +197,33 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         h4_noise_pct=None,
         h5_noise_pct=None,
     )
+    made["channel_match"] = table(
+        "channel_match",
+        capture=capture,
+        track=5,
+        channel="both",
+        frequency_hz=frequency,
+        balance_db=0.3 + 0.2 * octave[:240] / 4,
+        phase_deg=2.0 * octave[:240],
+        polarity="as described",
+        noise_db=0.05,
+        phase_noise_deg=0.5,
+        limited=False,
+        played_hz=frequency,
+        part=5,
+    )
+    made["geometry"] = table(
+        "geometry",
+        capture=capture,
+        track=track,
+        channel=channel,
+        frequency_hz=both,
+        tip_radius_um=8.0,
+        geometry_h2_pct=0.3 * (both / 1000) ** 0.8,
+        measured_h2_pct=0.5 * (both / 1000) ** 0.8 + 0.1 * side,
+        noise_h2_pct=np.where(both < 40, np.nan, 0.01),
+        limited=both < 40,
+    )
     line = np.arange(20.0, 24000, 10)
     made["spectrum"] = table(
         "spectrum",

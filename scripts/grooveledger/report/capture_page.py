@@ -13,6 +13,8 @@ from grooveledger.report.capture_tables import TRACK_FIELDS, long_tables, small_
 from grooveledger.report.chain_words import chain_words, load_words
 from grooveledger.report.grids import grid, rows_of
 from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
+from grooveledger.report.pictures.channel_match import channel_match
+from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
@@ -117,12 +119,19 @@ def _pictures(
         yield timeline.timeline(tables.columns(tracks), health["duration_s"] or 0.0)
     if (response := columns("response")) is not None:
         yield frequency.response(response)
+    match = columns("channel_match")
+    if match is not None and tracks is not None and np.isfinite(match["balance_db"]).any():
+        yield channel_match(match, tables.columns(tracks))
     if (separation := columns("separation")) is not None:
         yield frequency.separation(separation)
     if (rotation := columns("azimuth")) is not None:
         yield azimuth.azimuth(rotation)
     if (distortion := columns("distortion")) is not None:
         yield frequency.distortion(distortion)
+    shares = columns("geometry")
+    # Where neither tip nor arm is described there is nothing to set beside what was measured.
+    if shares is not None and np.isfinite(shares["geometry_h2_pct"]).any():
+        yield geometry(shares)
     if (spectrum := columns("spectrum")) is not None and tracks is not None:
         for (tone_hz,), rows in groups(_driven(spectrum, tables.columns(tracks)), "tone_hz"):
             yield frequency.spectrum(rows, float(str(tone_hz)))

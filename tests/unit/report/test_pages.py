@@ -292,7 +292,7 @@ def test_a_table_too_long_for_a_page_is_named_with_its_place(report: Path, tmp_p
         here = tmp_path / "report" / "tables" if alone else own
         assert (page.parent / link).resolve() == here / "scanning.parquet"
     tables.write(TABLES["scanning"], rows[:24], own / "scanning.parquet", {})
-    assert list(capture_tables.long_tables(own)) == []
+    assert "scanning" not in [name for name, *_ in capture_tables.long_tables(own)]
     assert "scanning" in [name for name, *_ in capture_tables.small_tables(own)]
 
 

@@ -22,7 +22,9 @@ from grooveledger.report.pictures import (
     tracking,
 )
 from grooveledger.report.pictures.axes import frequency_axis
+from grooveledger.report.pictures.channel_match import channel_match
 from grooveledger.report.pictures.control import control
+from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.trend import fitted, trend
@@ -129,6 +131,8 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "response": lambda made: frequency.response(made["response"]),
     "separation": lambda made: frequency.separation(made["separation"]),
     "azimuth": lambda made: azimuth.azimuth(AZIMUTH),
+    "channel_match": lambda made: channel_match(made["channel_match"], made["tracks"]),
+    "geometry": lambda made: geometry(made["geometry"]),
     "arm_match": lambda made: arm_match.arm_match(ARM_MATCH, ARMS),
     "distortion": lambda made: frequency.distortion(made["distortion"]),
     "spectrum": lambda made: frequency.spectrum(made["spectrum"], 1000.0),
@@ -222,6 +226,7 @@ def drawn_line(picture: style.Picture, gid: str, panel: int = 0, place: int = 0)
         ("response", "response", "response_db"),
         ("separation", "separation", "separation_db"),
         ("distortion", "distortion", "thd_pct"),
+        ("geometry", "geometry", "measured_h2_pct"),
     ],
 )
 def test_curves_against_frequency_are_the_tables(
@@ -247,6 +252,47 @@ def test_the_band_of_a_response_is_its_uncertainty(made: dict[str, Columns]) -> 
     bottom = rows["response_db"] - rows["uncertainty_db"]
     assert corners[:, 1].max() == pytest.approx(top.max())
     assert corners[:, 1].min() == pytest.approx(bottom.min())
+
+
+def test_geometrys_share_is_the_tables(made: dict[str, Columns]) -> None:
+    for channel in ("left", "right"):
+        rows = where(made["geometry"], channel=channel)
+        assert drawn_line(DRAWN["geometry"](made), f"curve.{channel}__geometry") == pytest.approx(
+            np.array([rows["frequency_hz"], rows["geometry_h2_pct"]])
+        )
+
+
+def test_single_tones_have_a_filled_and_an_open_mark(made: dict[str, Columns]) -> None:
+    rows = {name: values[[120, 360]] for name, values in made["geometry"].items()}
+    drawn = {
+        line.get_gid(): (line.get_fillstyle(), line.get_linestyle())
+        for line in geometry(rows).figure.axes[0].lines
+    }
+    for channel in ("left", "right"):
+        assert drawn[f"curve.{channel}"] == ("full", "None")
+        assert drawn[f"curve.{channel}__geometry"] == ("none", "None")
+
+
+def test_the_match_of_the_channels_is_the_tables(made: dict[str, Columns]) -> None:
+    rows = made["channel_match"]
+    picture = DRAWN["channel_match"](made)
+    for panel, column in enumerate(("balance_db", "phase_deg")):
+        assert drawn_line(picture, "curve.lateral", panel) == pytest.approx(
+            np.array([rows["frequency_hz"], rows[column]])
+        )
+    top = picture.figure.axes[0].collections[0].get_paths()[0].vertices[:, 1].max()
+    assert top == pytest.approx((rows["balance_db"] + rows["noise_db"]).max())
+    assert "polarity" not in picture.note
+
+
+def test_a_reversed_channel_is_said_and_its_phase_does_not_jump(made: dict[str, Columns]) -> None:
+    rows = dict(made["channel_match"])
+    count = len(rows["track"])
+    rows["polarity"] = np.full(count, "reversed", dtype=object)
+    rows["phase_deg"] = np.where(np.arange(count) % 2, 179.0, -179.0)
+    picture = channel_match(rows, made["tracks"])
+    assert "polarity is reversed" in picture.note
+    assert set(drawn_line(picture, "curve.lateral", 1)[1]) == {179.0, 181.0}
 
 
 def test_harmonics_are_the_tables(made: dict[str, Columns]) -> None:

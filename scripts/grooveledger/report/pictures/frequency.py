@@ -98,7 +98,7 @@ def at_octaves(label: str, part: Columns, column: str, unit: str, places: int = 
     return f"{label.capitalize()}: {', '.join(spots)}." if spots else ""
 
 
-def _curve(axes: Axes, part: Columns, column: str, mark: Mark, label: str) -> bool:
+def curve(axes: Axes, part: Columns, column: str, mark: Mark, label: str) -> bool:
     """Draw a curve, its bounds dotted; returns whether it has bounds."""
     limited = part.get("limited", np.zeros(len(part[column]), dtype=bool))
     x, y, bound = decimated(part["frequency_hz"], part[column], limited)
@@ -134,7 +134,7 @@ def response(rows: Columns, hz: Extent | None = None) -> Picture:
             x, y - spread, y + spread, color=mark.colour, alpha=0.12, linewidth=0
         )
         band.set_gid(f"part.{slug(channel)}")
-        _curve(axes, part, "response_db", mark, label)
+        curve(axes, part, "response_db", mark, label)
     frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
     wide = value_axis(axes, "Response (dB)", -6, 3, 1, [rows["response_db"]])
     key(axes)
@@ -163,7 +163,7 @@ def separation(rows: Columns, hz: Extent | None = None) -> Picture:
     """Draw the channel separation, named by the driven channel."""
     figure, axes = panel()
     lines = lines_of(rows)
-    bounded = [_curve(axes, part, "separation_db", MARKS[ch], lab) for lab, ch, part in lines]
+    bounded = [curve(axes, part, "separation_db", MARKS[ch], lab) for lab, ch, part in lines]
     frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
     wide = value_axis(axes, "Separation (dB)", 0, 35, 5, [rows["separation_db"]])
     key(axes)
@@ -194,7 +194,7 @@ def distortion(rows: Columns, hz: Extent | None = None) -> Picture:
     lines = lines_of(rows)
     bounded = []
     for label, channel, part in lines:
-        bounded.append(_curve(axes, part, "thd_pct", MARKS[channel], label))
+        bounded.append(curve(axes, part, "thd_pct", MARKS[channel], label))
         _harmonic(axes, part, "h2_pct", MARKS[channel], "2")
         _harmonic(axes, part, "h3_pct", MARKS[channel], "3")
     frequency_axis(axes, *(hz or extent(rows["frequency_hz"])))
