@@ -76,7 +76,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_every_link_resolves_and_every_tag_closes(report: Path) -> None:
-    pages = {path: read(path) for path in report.rglob("*.html")}
+    pages = {path.resolve(): read(path) for path in report.rglob("*.html")}
     assert len(pages) > 25
     for path, reader in pages.items():
         assert not reader.open, path.name
@@ -89,7 +89,7 @@ def test_every_link_resolves_and_every_tag_closes(report: Path) -> None:
             file = (path.parent / target).resolve() if target else path.resolve()
             assert file.is_file(), f"{path.name}: {link}"
             if anchor and file.suffix == ".html":
-                assert anchor in read(file).ids, f"{path.name}: {link}"
+                assert anchor in pages[file].ids, f"{path.name}: {link}"
 
 
 class Unlinked(HTMLParser):
