@@ -32,6 +32,8 @@ ROUGH_SIGMAS, ROUGH_DB = 3.0, 0.7
 #: A curve covers what was cut if it ends so near to the described ends, as a factor: a sleeve's
 #: frequencies are good to some per cent, and the lowest third of an octave passes in one window.
 LOW_END, HIGH_END = 1.26, 1.12
+#: A low sweep whose lowest reading is less than this many times its noise sank into it.
+SUNK_RE_NOISE = 10.0
 #: Two curves of one quantity are compared here, where neither groove radius nor wear matters.
 COMPARED_HZ = (100.0, 5000.0)
 #: Left and right responses differ by less, dB (common practice).
@@ -121,14 +123,30 @@ def _coverage(
                     f"correct {_keys(track)} if all are there",
                 )
         else:
-            yield from _short(track, played_hz, top_hz)
+            clear = orders["amplitude_fs"][rows] / orders["floor_fs"][rows]
+            lowest = float(np.max(clear[played_hz == played_hz.min()]))
+            yield from _short(track, played_hz, top_hz, lowest < SUNK_RE_NOISE)
+        if len(played_hz) and _is_empty(measures, track):
+            yield (
+                track.track,
+                f"track {track.track} gives no response: none of its readings stands clear of the "
+                "noise; check that it is played, clean record and stylus, and capture again",
+            )
 
 
-def _short(track: Track, played_hz: np.ndarray, top_hz: float) -> Iterator[Remark]:
+def _is_empty(measures: Mapping[str, Columns], track: Track) -> bool:
+    """Whether a track has readings of a response of which none has a value."""
+    if "response" not in measures:
+        return False
+    rows = measures["response"]["part"] == track.track
+    return bool(rows.any() and np.isnan(measures["response"]["response_db"][rows]).all())
+
+
+def _short(track: Track, played_hz: np.ndarray, top_hz: float, sunk: bool) -> Iterator[Remark]:
     low_hz, high_hz = track.lowest_hz, min(track.highest_hz, top_hz)
     # Below the resonance of arm and cartridge a response falls by 12 dB an octave, into the rumble:
-    # where a low sweep ends there says nothing about how it was cut.
-    reaches_low = played_hz.min() <= low_hz * LOW_END or is_resonance_sweep(track)
+    # where a low sweep sinks into it says nothing about how it was cut.
+    reaches_low = played_hz.min() <= low_hz * LOW_END or (is_resonance_sweep(track) and sunk)
     if reaches_low and played_hz.max() * HIGH_END >= high_hz:
         return
     yield (

@@ -34,8 +34,8 @@ def reference_of(
     At 1 kHz where the curve covers it: between the two readings beside it, if both agree with a
     straight line through all readings within a sixth of an octave; a reading that a tick has moved
     is left out, and the line itself is the reference. A curve that passes 1 kHz in a step of more
-    than a third of an octave refers to its point nearest to it; one that does not reach it, to the
-    mean over its octave nearest to 1 kHz, named by that octave's geometric centre.
+    than a third of an octave refers to its point nearest to it; one that does not reach it, bounds
+    left out, to the mean over its octave nearest to 1 kHz, named by that octave's geometric centre.
 
     Parameters
     ----------
@@ -55,25 +55,23 @@ def reference_of(
     (1000, 0.5)
     """
     stated = ~limited & np.isfinite(level_db)
-    if covers(frequency_hz, REFERENCE_HZ):
-        hz, level, noise = frequency_hz[stated], level_db[stated], noise_db[stated]
-        if not covers(hz, REFERENCE_HZ):
-            return Reference(REFERENCE_HZ, float("nan"), float("nan"))
+    hz, level, noise = frequency_hz[stated], level_db[stated], noise_db[stated]
+    if not len(hz):
+        return Reference(REFERENCE_HZ, float("nan"), float("nan"))
+    if covers(hz, REFERENCE_HZ):
         rising = np.argsort(hz, kind="stable")
         hz, level, noise = hz[rising], level[rising], noise[rising]
         if not is_readable(hz, REFERENCE_HZ):
             nearest = int(np.argmin(np.abs(np.log(hz / REFERENCE_HZ))))
             return Reference(float(hz[nearest]), float(level[nearest]), float(noise[nearest]))
         return _at_1khz(hz, level, noise)
-    low, high = float(frequency_hz.min()), float(frequency_hz.max())
+    low, high = float(hz.min()), float(hz.max())
     octave = (low, 2.0 * low) if low > REFERENCE_HZ else (high / 2.0, high)
     octave = (max(octave[0], low), min(octave[1], high))
-    inside = stated & (frequency_hz >= octave[0]) & (frequency_hz <= octave[1])
+    inside = (hz >= octave[0]) & (hz <= octave[1])
     centre_hz = float(np.sqrt(octave[0] * octave[1]))
-    if not inside.any():
-        return Reference(centre_hz, float("nan"), float("nan"))
-    noise_of_mean_db = float(np.sqrt(np.sum(noise_db[inside] ** 2))) / int(inside.sum())
-    return Reference(centre_hz, float(np.mean(level_db[inside])), noise_of_mean_db)
+    noise_of_mean_db = float(np.sqrt(np.sum(noise[inside] ** 2))) / int(inside.sum())
+    return Reference(centre_hz, float(np.mean(level[inside])), noise_of_mean_db)
 
 
 def _at_1khz(hz: np.ndarray, level_db: np.ndarray, noise_db: np.ndarray) -> Reference:

@@ -129,6 +129,9 @@ def find_ridge(
     lines = _best_lines(height_db)
     channel = int(np.argmax([line[0] for line in lines]))
     gain, first, places = lines[channel]
+    loud = height_db[channel, first + np.arange(len(places)), places] > 0.0
+    begin, end = _without_strays(loud)
+    first, places = first + begin, places[begin:end]
     if gain < LEAST_GAIN or (places[-1] - places[0]) * step < LEAST_SPAN:
         return None
     frames = np.arange(first, first + len(places))
@@ -263,6 +266,31 @@ def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:
         place, frame = int(came[np.argmax(worth)]), frame - 1
         line.append(place)
     return gain, frame, np.array(line[::-1])
+
+
+def _without_strays(loud: np.ndarray) -> tuple[int, int]:
+    """First and after the last frame of a line without what ticks before or after it add.
+
+    Sound at an end that lasts less long than the silence beside it belongs to something else. No
+    more than half of the line is taken off an end.
+
+    Examples
+    --------
+    >>> _without_strays(np.array([1, 0, 1, 0, 0, 0, 1, 1, 1, 1, 1, 1, 0, 1], bool))
+    (6, 14)
+    """
+    ends = []
+    for line in (loud, loud[::-1]):
+        taken = sound = silence = 0
+        for frame, is_loud in enumerate(line[: len(line) // 2].tolist()):
+            if not is_loud:
+                silence += 1
+                continue
+            if silence > sound:
+                taken, sound = frame, 0
+            sound, silence = sound + 1, 0
+        ends.append(taken)
+    return ends[0], len(loud) - ends[1]
 
 
 def _vertex(power_db: np.ndarray, frames: np.ndarray, places: np.ndarray) -> np.ndarray:

@@ -64,7 +64,10 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
     right = np.maximum(moving_mean(envelope.right, width)[at] - still.floor[1], 0.0)
     cross = moving_mean(envelope.cross, width)[at]
     moment_hz = moving_mean(envelope.moment_hz, width)[at] - still.moment_hz
-    strongest = np.maximum(powers[:, at] - still.floor[:, None, :], 0.0).sum(axis=0).argmax(axis=1)
+    # Rumble that swings as it does in silence is no tone, however much stronger than a faint one.
+    sounds = powers[:, at] > still.ceiling[:, None, :]
+    excess = np.where(sounds, powers[:, at] - still.floor[:, None, :], 0.0)
+    strongest = excess.sum(axis=0).argmax(axis=1)
     # A tone at the border of two bands has parts in both, if they are of one transform.
     whole = left + right
     filled = (whole > FILLED * whole.max(axis=1, keepdims=True)).sum(axis=1)

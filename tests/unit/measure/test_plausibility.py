@@ -77,6 +77,24 @@ def test_a_response_of_40_db_is_none():
     assert "beyond 20 dB" in result.remarks[0][1]
 
 
+def test_a_sweep_whose_response_has_no_value_is_told():
+    rows = curve(np.full(len(HZ), np.nan), limited=[True] * len(HZ), part=1)
+    ((track, text),) = found({"response": rows}, sweep("left")).remarks
+    assert track == 1
+    assert "gives no response" in text
+
+
+@pytest.mark.parametrize(("floor_fs", "told"), [(0.05, False), (1e-4, True)])
+def test_a_resonance_sweep_that_does_not_sink_into_the_rumble_was_cut_short(floor_fs, told):
+    """Clear of the noise where it ends, it stopped there; else nothing is known of its end."""
+    low = {**sweep("lateral"), "start_hz": 25.0, "stop_hz": 5.0}
+    observed = orders_of(1, np.geomspace(9.0, 25.0, 30), {1: (0.1, 0.1)}, floor_fs=floor_fs)
+    remarks = found({}, low, observed=observed).remarks
+    assert [track for track, text in remarks if "gives a curve from 9 to 25 Hz" in text] == (
+        [1] if told else []
+    )
+
+
 @pytest.mark.parametrize(
     ("played_hz", "told"),
     [

@@ -67,3 +67,11 @@ def test_tones_far_from_1khz_refer_to_the_nearest_of_them():
     hz = np.array([400.0, 900.0, 2500.0])
     stated = reference(hz, np.array([1.0, 2.0, 3.0]))
     assert (stated.frequency_hz, stated.level_db) == (900.0, 2.0)
+
+
+def test_a_curve_that_only_bounds_take_down_to_1khz_refers_to_an_octave_of_readings():
+    hz, level_db = curve(low_hz=900.0, high_hz=4000.0)
+    bounds = hz < 1010.0
+    stated = reference_of(hz, level_db, np.full(len(hz), NOISE_DB), bounds)
+    assert stated.frequency_hz == pytest.approx(np.sqrt(2.0) * hz[~bounds][0])
+    assert stated.level_db == pytest.approx(2.0)
