@@ -17,7 +17,7 @@ import pytest
 
 from grooveledger.configuration import load, read_config
 from grooveledger.report.stylus_pictures import tracks_by_place
-from grooveledger.simulate.demo import LIVES, demo_truth
+from grooveledger.simulate.demo import CUT_SHORT, LIVES, UNREADABLE, demo_truth
 from grooveledger.storage import tables
 from workspace import ENVIRONMENT, PARTS, copy_project
 
@@ -134,3 +134,12 @@ def test_what_to_do(demo):
     for card in demo.cards().values():
         to_do = re.search(r"What to do: (.*?\.)", card)[1]
         assert to_do == "Do not fit it again." if "past its limit" in card else "Make" in to_do
+
+
+def test_only_what_went_wrong_is_flagged_or_rejected(demo):
+    rows = tables.read(demo.project / "results/tables/captures.parquet").to_pylist()
+    by_status = {
+        status: {row["capture"] for row in rows if row["status"] == status}
+        for status in ("flagged", "rejected")
+    }
+    assert by_status == {"flagged": set(CUT_SHORT), "rejected": UNREADABLE}
