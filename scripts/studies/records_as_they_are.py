@@ -5,6 +5,7 @@ python scripts/studies/records_as_they_are.py --captures 25 --results pieces.jso
 
 A description is drawn, then a groove that fits it within what sleeves are worth, then a platter,
 noise and ticks. Segmentation, observation and measures get the capture and the description alone.
+Most sides hold a tone and a sweep in each channel; the others are of the further kinds of `KINDS`.
 The seed is drawn where none is given, and printed. With --results what each sweep gave is added to
 a file, and the tables are of all that it holds: a long study is run in pieces.
 
@@ -18,6 +19,7 @@ import json
 import tempfile
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -28,11 +30,13 @@ from grooveledger.configuration import describe_settings
 from grooveledger.measure.job import measure_capture
 from grooveledger.measure.quantities import MEASURES
 from grooveledger.measure.quantities.separation import noise_db
+from grooveledger.observe.noise_density import observe_noise
 from grooveledger.observe.orders import observe_orders
 from grooveledger.plan import Chain, Side
-from grooveledger.schemas.observe import ORDERS, TONE_SPECTRUM
+from grooveledger.schemas.observe import NOISE_DENSITY, NOISE_LEVEL, ORDERS, TONE_SPECTRUM
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.states import Status
+from grooveledger.schemas.table import Table
 from grooveledger.segment.job import segment
 from grooveledger.simulate import (
     CaptureTruth,
@@ -69,7 +73,21 @@ SWEEPS = (
     (1000.0, 20_000.0, "log", "constant_velocity", 3.54),
     (500.0, 20_000.0, "linear", "constant_velocity", 3.54),
 )
-DRIVEN = ((3, "left"), (4, "right"))
+DRIVEN = (((3,), "left"), ((4,), "right"))
+#: Further kinds of record, and the share of captures that are of one of them.
+KINDS = (
+    "spot tones",
+    "continued sweep",
+    "without gaps",
+    "pilot tone",
+    "noise track",
+    "velocity steps",
+)
+KINDS_SHARE = 0.3
+SWEEPS_KIND = "sweeps"
+SPOT_HZ = (1000.0, 100.0, 300.0, 3000.0, 5000.0, 10_000.0, 15_000.0)
+#: Steps by velocity at 315 Hz, and what styli track of their 40 to 101 um.
+STEPS_CM_S, TRACKED_UM = (8.0, 10.0, 12.5, 16.0, 20.0), (60.0, 110.0)
 #: Figures, and how far off they may be (response and separation in dB, the others as parts).
 BOUNDS = {
     "response_db": 0.25,
@@ -79,6 +97,7 @@ BOUNDS = {
     "upper_limit": 0.02,
     "metrics_db": 1.0,
     "metrics_pct": 0.10,
+    "tracked_um": 0.01,
 }
 #: Bands that the shares of stated figures are given for, Hz.
 BANDS_HZ = (20, 60, 100, 200, 400, 1000, 3000, 10_000, 18_000)
@@ -123,6 +142,66 @@ class Outcome(NamedTuple):
     wrong: Sequence[str]
     curve: bool
     flagged: bool
+    kind: str = SWEEPS_KIND
+
+
+class Drawn(NamedTuple):
+    """A side's description, what its groove is drawn from, and the tracks of each curve."""
+
+    kind: str
+    side: dict[str, Any]
+    groove: dict[str, Any]
+    curves: Sequence[tuple[Sequence[int], str]]
+
+
+def drawn(seed: int, side: dict[str, Any]) -> Drawn:
+    """Draw the kind of record, from a generator of its own, and its side."""
+    random = np.random.default_rng([seed, 1])
+    if random.random() >= KINDS_SHARE:
+        return Drawn(SWEEPS_KIND, side, side, DRIVEN)
+    kind = KINDS[int(random.integers(len(KINDS)))]
+    tones, sweeps = side["tracks"][:2], side["tracks"][2:]
+    curves: Sequence[tuple[Sequence[int], str]] = DRIVEN
+    if kind == "without gaps":
+        groove = {**side, "gap_s": 0.0}
+        untimed = [
+            {key: value for key, value in track.items() if key != "duration_s"}
+            for track in side["tracks"]
+        ]
+        return Drawn(kind, {**side, "gap_s": None, "tracks": untimed}, groove, curves)
+    if kind == "pilot tone":
+        tracks = tones + [{**track, "pilot_hz": 1000.0, "pilot_s": 3.0} for track in sweeps]
+    elif kind == "continued sweep":
+        low = {"start_hz": 20.0, "stop_hz": 1000.0, "law": "log", "recorded": "iec98",
+               "velocity_cm_s": 2.5}  # fmt: skip
+        high = {**low, "start_hz": 1000.0, "stop_hz": 20_000.0}
+        tracks = list(tones)
+        for number, track in zip((3, 5), sweeps, strict=True):
+            tracks.append({**track, **low, "track": number})
+            tracks.append({**track, **high, "track": number + 1, "continues": number})
+        curves = (((3, 4), "left"), ((5, 6), "right"))
+    elif kind == "spot tones":
+        tracks = [
+            {**tones[0], "track": number, "modulation": channel, "frequency_hz": hz}
+            for number, (channel, hz) in enumerate(
+                itertools.product(("left", "right"), SPOT_HZ), start=1
+            )
+        ]
+        half = len(SPOT_HZ)
+        curves = ((range(1, half + 1), "left"), (range(half + 1, 2 * half + 1), "right"))
+    elif kind == "noise track":
+        noise = {"track": 3, "kind": "noise", "modulation": "lateral", "colour": "pink",
+                 "recorded": "iec98", "velocity_cm_s": 5.0, "duration_s": 30.0}  # fmt: skip
+        silent = {"track": 4, "kind": "silent_groove", "duration_s": 12.0}
+        tracks = [*tones, noise, silent]
+        curves = (((3,), "left"), ((3,), "right"))
+    else:
+        steps = {"track": 3, "kind": "amplitude_steps", "modulation": "lateral",
+                 "frequency_hz": 315.0, "velocities_cm_s": STEPS_CM_S, "step_s": 4.0}  # fmt: skip
+        tracks = [*tones, steps]
+        curves = (((3,), "left"), ((3,), "right"))
+    whole = {**side, "tracks": tracks}
+    return Drawn(kind, whole, whole, curves)
 
 
 def described(random: np.random.Generator) -> dict[str, Any]:
@@ -175,8 +254,12 @@ def measured(path: Path, side: Mapping[str, Any], folder: Path) -> dict[str, Any
     tables.write(TRACKS, tracks, folder / "tracks.parquet", ORIGIN)
     tables.write(HEALTH, health, folder / "health.parquet", ORIGIN)
     found = observe_orders(path, tracks, view, defaults("orders"), NAME)
-    files = [str(folder / f"{table.name}.parquet") for table in (ORDERS, TONE_SPECTRUM)]
-    for table, rows, file in zip((ORDERS, TONE_SPECTRUM), found, files, strict=True):
+    schemas: tuple[Table, ...] = (ORDERS, TONE_SPECTRUM)
+    if any(track.kind == "noise" for track in view.tracks):
+        found += observe_noise(path, tracks, view, defaults("noise"), NAME)
+        schemas += (NOISE_DENSITY, NOISE_LEVEL)
+    files = [str(folder / f"{table.name}.parquet") for table in schemas]
+    for table, rows, file in zip(schemas, found, files, strict=True):
         tables.write(table, rows, file, ORIGIN)
     settings: dict[str, Any] = {name: defaults(name) for name in (*MEASURES, "remarks")}
     job = {
@@ -192,15 +275,15 @@ def measured(path: Path, side: Mapping[str, Any], folder: Path) -> dict[str, Any
 
 
 def points_db(
-    found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
+    found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
     """Response and separation of one sweep."""
-    response = of_track(found["response"], track, channel)
-    error = response["response_db"] - truth.response_db(track, channel, response["played_hz"])
+    response = of_tracks(found["response"], tracks, channel)
+    error = response["response_db"] - truth.response_db(tracks[0], channel, response["played_hz"])
     if len(error) and response["reference_hz"][0] != 1000.0:
         error = error - np.nanmedian(error)
-    separation = of_track(found["separation"], track, channel)
-    true_db, _ = truth.separation(track, separation["played_hz"])
+    separation = of_tracks(found["separation"], tracks, channel)
+    true_db, _ = truth.separation(tracks[0], separation["played_hz"])
     return {
         "response_db": Points(
             response["played_hz"], error, response["uncertainty_db"], response["limited"]
@@ -216,13 +299,13 @@ def points_db(
 
 
 def points_pct(
-    found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
+    found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
     """Distortion and its single harmonics of one sweep, as parts of themselves."""
-    rows = of_track(found["distortion"], track, channel)
+    rows = of_tracks(found["distortion"], tracks, channel)
     rows = {name: column[rows["order_max"] > 1] for name, column in rows.items()}
-    nominal_hz = rows["played_hz"] / truth.mean_speed(track)
-    true_pct = truth.harmonics_pct(track, channel, nominal_hz)
+    nominal_hz = rows["played_hz"] / truth.mean_speed(tracks[0])
+    true_pct = truth.harmonics_pct(tracks[0], channel, nominal_hz)
     counted = np.arange(2, 6)[:, None] <= rows["order_max"]
     total_pct = np.sqrt(np.sum((true_pct * counted) ** 2, axis=0))
     names = [f"h{order}" for order in range(2, 6)]
@@ -246,10 +329,10 @@ def points_pct(
 
 
 def points_of_metrics(
-    found: Mapping[str, Any], truth: CaptureTruth, track: int, channel: str
+    found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
     """Scalar figures of one sweep."""
-    rows = of_track(found["metrics"], track, channel)
+    rows = of_tracks(found["metrics"], tracks, channel)
     points: dict[str, list[tuple[float, float, float, bool]]] = defaultdict(list)
     for i, metric in enumerate(rows["metric"]):
         if metric not in METRICS:
@@ -257,11 +340,11 @@ def points_of_metrics(
         what, hz = METRICS[metric]
         value, sigma = float(rows["value"][i]), float(rows["u_noise"][i])
         if what == "separation":
-            error = value - float(truth.separation(track, hz)[0][0])
+            error = value - float(truth.separation(tracks[0], hz)[0][0])
         else:
-            nominal_hz = np.array([hz / truth.mean_speed(track)])
+            nominal_hz = np.array([hz / truth.mean_speed(tracks[0])])
             order_max = int(rows["order_max"][i]) if value == value else 5
-            harmonics = truth.harmonics_pct(track, channel, nominal_hz)[:, 0]
+            harmonics = truth.harmonics_pct(tracks[0], channel, nominal_hz)[:, 0]
             pct = thd(harmonics[: order_max - 1]) if what == "thd" else harmonics[int(what[1]) - 2]
             error, sigma = value / pct - 1.0, sigma / pct
         name = "metrics_db" if what == "separation" else "metrics_pct"
@@ -273,7 +356,7 @@ def points_of_metrics(
         result[name] = Points(hz, error, sigma, limited.astype(bool), sense)
     limit = rows["value"][rows["metric"] == "upper_limit_hz"]
     grid_hz = np.geomspace(1000.0, 24_000.0, 6000)
-    below_3db = np.flatnonzero(truth.response_db(track, channel, grid_hz) <= -3.0)
+    below_3db = np.flatnonzero(truth.response_db(tracks[0], channel, grid_hz) <= -3.0)
     if len(limit) and len(below_3db):
         limited = rows["limited"][rows["metric"] == "upper_limit_hz"]
         error = limit / grid_hz[below_3db[0]] - 1.0
@@ -287,9 +370,23 @@ def thd(harmonics: np.ndarray) -> float:
     return float(np.sqrt(np.sum(harmonics**2)))
 
 
-def of_track(columns: Mapping[str, np.ndarray], track: int, channel: str) -> dict[str, np.ndarray]:
-    """Rows of a track and channel."""
-    chosen = (columns["track"] == track) & (columns["channel"] == channel)
+def tracked(
+    found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
+) -> dict[str, Points]:
+    """Amplitude that is tracked, of steps."""
+    rows = of_tracks(found["metrics"], tracks, channel)
+    chosen = rows["metric"] == "tracked_amplitude_um"
+    true_um = truth.tracked_amplitude_um(tracks[0], channel) or np.nan
+    error = rows["value"][chosen] / true_um - 1.0
+    hz, sigma = np.full(len(error), 315.0), np.zeros(len(error))
+    return {"tracked_um": Points(hz, error, sigma, rows["limited"][chosen], -1.0)}
+
+
+def of_tracks(
+    columns: Mapping[str, np.ndarray], tracks: Sequence[int], channel: str
+) -> dict[str, np.ndarray]:
+    """Rows of tracks and a channel."""
+    chosen = np.isin(columns["track"], list(tracks)) & (columns["channel"] == channel)
     rows = {key: column[chosen] for key, column in columns.items()}
     return {**rows, "limited": rows["limited"].astype(bool)}
 
@@ -324,33 +421,55 @@ def judged(name: str, points: Points) -> tuple[dict[str, list[int]], float, list
 
 
 def outcomes(seed: int, folder: Path) -> list[Outcome]:
-    """Draw, play and measure one capture; its two sweeps."""
+    """Draw, play and measure one capture; its curves."""
     random = np.random.default_rng(seed)
-    side = described(random)
-    groove = as_cut(Side.from_mapping(side), DEPARTURES, random)
+    record = drawn(seed, described(random))
+    groove = as_cut(Side.from_mapping(record.groove), DEPARTURES, random)
     stylus = StylusTruth(
         tip_resonance_hz=random.uniform(*TIP_RESONANCE_HZ), tip_q=random.uniform(*TIP_Q)
     )
-    truth = plan_capture(groove, stylus, Chain.from_mapping(CHAIN), conditions(random), seed)
+    played = conditions(random)
+    if record.kind == "velocity steps":
+        tracks_um = (random.uniform(*TRACKED_UM), random.uniform(*TRACKED_UM))
+        stylus = replace(stylus, tracked_amplitude_um=tracks_um)
+    truth = plan_capture(groove, stylus, Chain.from_mapping(CHAIN), played, seed)
     path = folder / "capture.wav"
     write_capture(path, render_capture(truth, RATE_HZ, seed), RATE_HZ)
-    found = measured(path, side, folder)
+    found = measured(path, record.side, folder)
     flagged = found["status"] != Status.OK or len(found["remarks"]["remark"]) > 0
     result = []
-    for track, channel in DRIVEN:
+    for tracks, channel in record.curves:
         counts: dict[str, dict[str, list[int]]] = {}
         worst, wrong = {}, []
-        figures = {
-            **points_db(found, truth, track, channel),
-            **points_pct(found, truth, track, channel),
-            **points_of_metrics(found, truth, track, channel),
-        }
+        figures = figures_of(found, truth, record.kind, tracks, channel)
         for name, points in figures.items():
-            counts[name], worst[name], wrong_here = judged(name, points)
-            wrong += wrong_here
-        curve = bool(np.any(~np.isnan(figures["response_db"].error)))
-        result.append(Outcome(seed, track, counts, worst, wrong, curve, flagged))
+            if len(points.hz):
+                counts[name], worst[name], wrong_here = judged(name, points)
+                wrong += wrong_here
+        chief = figures["tracked_um" if record.kind == "velocity steps" else "response_db"]
+        curve = bool(np.any(~np.isnan(chief.error)))
+        result.append(Outcome(seed, tracks[0], counts, worst, wrong, curve, flagged, record.kind))
     return result
+
+
+def figures_of(
+    found: Mapping[str, Any],
+    truth: CaptureTruth,
+    kind: str,
+    tracks: Sequence[int],
+    channel: str,
+) -> dict[str, Points]:
+    """Figures that a kind of record gives."""
+    if kind == "velocity steps":
+        return tracked(found, truth, tracks, channel)
+    if kind == "noise track":
+        response = points_db(found, truth, tracks, channel)["response_db"]
+        return {"response_db": response}
+    return {
+        **points_db(found, truth, tracks, channel),
+        **points_pct(found, truth, tracks, channel),
+        **points_of_metrics(found, truth, tracks, channel),
+    }
 
 
 def report(all_of: Sequence[Outcome]) -> None:
@@ -359,20 +478,48 @@ def report(all_of: Sequence[Outcome]) -> None:
     runs = np.split(np.array(seeds), np.flatnonzero(np.diff(seeds) != 1) + 1)
     print(f"{len(all_of)} sweeps of {len(seeds)} captures, seeds")
     print(" ".join(f"{run[0]}-{run[-1]}" for run in runs))
+    for kind in (SWEEPS_KIND, *KINDS):
+        of_kind = [one for one in all_of if one.kind == kind]
+        if of_kind:
+            print(f"{kind}: {len(of_kind)} curves, without {sum(not x.curve for x in of_kind)}")
+            table_of_worst(of_kind)
+            if kind == SWEEPS_KIND:
+                table_of_bands(of_kind)
+    none = [one for one in all_of if not one.curve]
+    print(f"no curve: {len(none)}, not flagged {sum(not one.flagged for one in none)}")
+    print(f"captures flagged: {len({one.seed for one in all_of if one.flagged})}")
+    wrong = [one for one in all_of if one.wrong]
+    print(f"wrong: {len(wrong)} sweeps, called ok {sum(not one.flagged for one in wrong)}")
+    for one in wrong:
+        print(f"  {one.seed} track {one.track}, flagged {one.flagged}: {'; '.join(one.wrong[:4])}")
+
+
+def table_of_worst(outcomes_of_kind: Sequence[Outcome]) -> None:
+    """Print the worst errors of curves by figure, and the shares within and stated."""
     heads = ("bound", "median", "95 %", "worst", "sweeps in", "points in", "stated")
     print(f"{'worst of a sweep':18}" + "".join(f"{head:>12}" for head in heads))
     for name, tolerance in BOUNDS.items():
-        worst = np.array([one.worst[name] for one in all_of if name in one.worst])
-        total = np.sum([list(one.counts[name].values()) for one in all_of if name in one.counts], 0)
+        if not any(name in one.worst for one in outcomes_of_kind):
+            continue
+        worst = np.array([one.worst[name] for one in outcomes_of_kind if name in one.worst])
+        total = np.sum(
+            [list(one.counts[name].values()) for one in outcomes_of_kind if name in one.counts], 0
+        )
         stated, near, bounds, _, missing = total.sum(axis=0)
         print(
             f"{name:18}{tolerance:12.3g}{np.median(worst):12.4f}{np.quantile(worst, 0.95):12.4f}"
             f"{worst.max():12.4f}{100.0 * np.mean(worst <= tolerance):10.1f} %"
             f"{percent(near, stated)}{percent(stated, stated + bounds + missing)}"
         )
+
+
+def table_of_bands(outcomes_of_kind: Sequence[Outcome]) -> None:
+    """Print the shares of points that are stated, within, limited and missing, by band."""
     for name in ("separation_db", "thd", "harmonics", "metrics_db", "metrics_pct"):
         print(f"{name}: Hz, points, stated, of these within, limited, of these hold, missing")
-        total = np.sum([list(one.counts[name].values()) for one in all_of if name in one.counts], 0)
+        total = np.sum(
+            [list(one.counts[name].values()) for one in outcomes_of_kind if name in one.counts], 0
+        )
         for (low_hz, high_hz), counts in zip(itertools.pairwise(BANDS_HZ), total, strict=True):
             stated, near, bounds, holds, missing = counts
             points = stated + bounds + missing
@@ -382,13 +529,6 @@ def report(all_of: Sequence[Outcome]) -> None:
                     f"{percent(near, stated)}{percent(bounds, points)}{percent(holds, bounds)}"
                     f"{percent(missing, points)}"
                 )
-    none = [one for one in all_of if not one.curve]
-    print(f"no curve: {len(none)}, not flagged {sum(not one.flagged for one in none)}")
-    print(f"captures flagged: {len({one.seed for one in all_of if one.flagged})}")
-    wrong = [one for one in all_of if one.wrong]
-    print(f"wrong: {len(wrong)} sweeps, called ok {sum(not one.flagged for one in wrong)}")
-    for one in wrong:
-        print(f"  {one.seed} track {one.track}, flagged {one.flagged}: {'; '.join(one.wrong[:4])}")
 
 
 def percent(part: int, whole: int) -> str:

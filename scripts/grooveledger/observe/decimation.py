@@ -87,13 +87,14 @@ def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:
         weights[frame * every : frame * every + len(taps), frame] = taps
     pieces = weights.reshape(1 + after, block, per_block)
     blocks = -(-frames // per_block)
-    wanted = (blocks + after) * block
     out = np.empty((channels, blocks, per_block), np.float32)
     for first in range(0, blocks, BLOCKS_AT_A_TIME):
         last = min(first + BLOCKS_AT_A_TIME, blocks)
         part = np.asarray(samples[:, first * block : (last + after) * block])
-        if last == blocks and length < wanted:
-            part = np.pad(part, ((0, 0), (0, wanted - length)))
+        # Near the end the blocks after these may not be whole either, or not there.
+        missing = (last + after - first) * block - part.shape[1]
+        if missing:
+            part = np.pad(part, ((0, 0), (0, missing)))
         part = part.reshape(channels, -1, block)
         out[:, first:last] = sum(
             part[:, i : i + last - first] @ piece for i, piece in enumerate(pieces)

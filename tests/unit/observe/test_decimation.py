@@ -63,12 +63,15 @@ def test_a_stretch_is_filtered_as_by_direct_convolution(every, more_taps, frames
     np.testing.assert_allclose(kept, direct, atol=1e-5)
 
 
-def test_how_many_products_are_made_at_a_time_changes_nothing(monkeypatch):
-    sound = np.random.default_rng(2).standard_normal((2, 50_000)).astype(np.float32)
+@pytest.mark.parametrize("at_a_time", [1, 2, 3, 7, 10, 20, 30])
+def test_how_many_products_are_made_at_a_time_changes_nothing(monkeypatch, at_a_time):
+    """Whatever is left for the last of them: here 1 to 60 blocks, which taps reach beyond."""
+    sound = np.random.default_rng(2).standard_normal((2, 4000)).astype(np.float32)
     taps = kaiser_lowpass(3000, 9000, RATE, 1, 100.0)
-    whole = decimated(sound, taps, 4)
-    monkeypatch.setattr("grooveledger.observe.decimation.BLOCKS_AT_A_TIME", 7)
-    np.testing.assert_allclose(decimated(sound, taps, 4), whole, atol=1e-6)
+    wholes = {length: decimated(sound[:, :length], taps, 4) for length in range(150, 4000, 61)}
+    monkeypatch.setattr("grooveledger.observe.decimation.BLOCKS_AT_A_TIME", at_a_time)
+    for length, whole in wholes.items():
+        np.testing.assert_allclose(decimated(sound[:, :length], taps, 4), whole, atol=1e-6)
 
 
 def test_pass_band_and_stop_band_meet_the_design():
