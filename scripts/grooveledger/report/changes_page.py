@@ -1,5 +1,6 @@
 """The page of what moved between two sets of results."""
 
+import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -38,11 +39,18 @@ DIFFERENCES_SHOWN = 40
 TITLES = {"response": "Response", "separation": "Separation", "distortion": "Distortion"}
 
 
-def _in_unit(column: str, head: str) -> Field:
-    """Show a column of numbers in the unit that the row names, with a sign where it is a change."""
+def _in_unit(column: str, head: str, size: str = "") -> Field:
+    """Show a column of numbers in the unit that the row names, with a sign where it is a change.
+
+    With as many decimals as show the row's `size`, the column itself by default: a change that is
+    small is not written as none.
+    """
 
     def write(row: Row) -> str:
-        return words.figure(row[column], row["unit"], signed="change" in column)
+        least = row[size or column]
+        shown = abs(least) if least is not None and math.isfinite(least) else 0.0
+        places = words.places_for(shown or None, row["unit"])
+        return words.number(row[column], places, signed="change" in column)
 
     return Field(head, write)
 
@@ -73,8 +81,8 @@ WORST_FIELDS = (
     FIGURE,
     CHANNEL,
     UNIT,
-    _in_unit("value_before", "Before"),
-    _in_unit("value_after", "After"),
+    _in_unit("value_before", "Before", "change"),
+    _in_unit("value_after", "After", "change"),
     _in_unit("change", "Change"),
     amount("times", "Of the repeatability limit", "", signed=False),
 )

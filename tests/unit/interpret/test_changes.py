@@ -187,3 +187,15 @@ def test_the_workbook_has_units(sets, tmp_path):
     assert book.sheetnames == ["about", *declared]
     assert book["changed_metrics"]["J1"].value == "largest_change"
     assert set(book["changed_metrics"].tables) == {"table_changed_metrics"}
+
+
+def test_a_small_change_is_not_written_as_none():
+    row = {"value_before": 0.109, "value_after": 0.10908, "change": 8e-5, "unit": "%"}
+    shown = {
+        field.head: field.write(row)
+        for field in changes_page.WORST_FIELDS
+        if field.head in ("Before", "After", "Change")
+    }
+    assert shown == {"Before": "0.1090", "After": "0.1091", "Change": "+0.0001"}
+    row = {**row, "value_before": 4.0, "value_after": 5.25, "change": 1.25}
+    assert changes_page.WORST_FIELDS[6].write(row) == "+1.25"
