@@ -188,15 +188,25 @@ def _noise_reach(frequency_hz: np.ndarray) -> int:
 
 
 def _smoothed(noise: np.ndarray, keep: np.ndarray, reach: int) -> np.ndarray:
-    """Noise power averaged over the frames about each that hold no tick."""
+    """Noise power averaged over the frames about each that hold no tick.
+
+    Near an end, where those are fewer, no less than over as many frames as elsewhere: the noise of
+    few windows is by chance far too low once in a hundred times.
+    """
     counted = np.concatenate([[0.0], np.cumsum(keep)])
     sums = np.cumsum(noise * keep[:, None, None], axis=0)
     sums = np.concatenate([np.zeros_like(sums[:1]), sums])
+
     frames = np.arange(len(keep))
     first = np.maximum(frames - reach, 0)
     last = np.minimum(frames + reach + 1, len(keep))
     count = counted[last] - counted[first]
     mean = (sums[last] - sums[first]) / np.maximum(count, 1.0)[:, None, None]
+    whole = min(2 * reach + 1, len(keep))
+    for end, ahead, behind in ((slice(0, reach), whole, 0), (slice(-reach, None), -1, -1 - whole)):
+        there = counted[ahead] - counted[behind]
+        if there > 0:
+            mean[end] = np.maximum(mean[end], (sums[ahead] - sums[behind]) / there)
     return np.where((count > 0)[:, None, None], mean, noise)
 
 

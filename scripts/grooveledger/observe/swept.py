@@ -1,7 +1,7 @@
 """Orders of a sweep against frequency."""
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from grooveledger.observe.sound import Sound
 from grooveledger.observe.sweep_path import edge_s, sweep_guess
 from grooveledger.observe.sweep_ridge import Axis
 from grooveledger.observe.ticks import cell_length, loud_cells
+from grooveledger.physics.noise_floor import HEARD_RE_FLOOR
 
 #: At a sweep's ends no frame is nearer than this part of its window: cut by the sweep's onset, even
 #: where it is 80 dB down, a window lets the fundamental through to the harmonics (0.1 % seen).
@@ -33,7 +34,7 @@ END_FADE_S = 0.005
 #: An end reading is kept where it agrees with the readings next to it, continued, within this, dB,
 #: and this many times its noise.
 END_AGREES_DB, END_SIGMAS = 0.3, 4.0
-#: Readings next to an end that are continued to it.
+#: Readings next to an end that are continued to it, and whose noise it has at least.
 END_NEIGHBOURS = 4
 #: Below this a sweep and its harmonics leave the treble to ticks, which stand out of it by this
 #: much.
@@ -123,6 +124,7 @@ class Sweep:
                     continue
                 rows = reading.rows(frames, channel, components, cells)
                 if _confirmed(rows, parts, channel):
+                    rows = _as_noisy(rows, parts)
                     yield reading.named(rows, None, None), phase.path
 
     def _cell(self, frequency_hz: np.ndarray) -> np.ndarray:
@@ -288,3 +290,24 @@ def _confirmed(
     apart_db = abs(20.0 * np.log10(here["amplitude_fs"][0]) - expected_db)
     noise_db = 8.7 * float(here["floor_fs"][0] / here["amplitude_fs"][0])
     return bool(apart_db <= END_AGREES_DB + END_SIGMAS * noise_db)
+
+
+def _as_noisy(end: dict[str, np.ndarray], parts: list[dict[str, np.ndarray]]) -> dict[str, Any]:
+    """An end reading with the noise that the readings next to it show, where that is more.
+
+    Its own is of half a dozen windows, and by chance far too low once in a hundred times.
+    """
+    names = ("order", "channel", "time_s", "floor_fs", "bandwidth_hz")
+    around = {name: np.concatenate([part[name] for part in parts]) for name in names}
+    floor = end["floor_fs"].copy()
+    for i in range(len(floor)):
+        same = np.flatnonzero(
+            (around["order"] == end["order"][i]) & (around["channel"] == end["channel"][i])
+        )
+        apart_s = np.abs(around["time_s"][same] - end["time_s"][i])
+        near = same[np.argsort(apart_s, kind="stable")[:END_NEIGHBOURS]]
+        if len(near):
+            density = np.median(around["floor_fs"][near] ** 2 / around["bandwidth_hz"][near])
+            floor[i] = max(floor[i], float(np.sqrt(density * end["bandwidth_hz"][i])))
+    limited = end["limited"] | (end["amplitude_fs"] <= HEARD_RE_FLOOR * floor)
+    return {**end, "floor_fs": floor, "limited": limited}
