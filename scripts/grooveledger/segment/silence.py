@@ -34,8 +34,6 @@ QUIET_MIN_S = 0.5
 #: Where there is no noise at all, silence reaches up to this far below the loudest moment, in the
 #: slow bands and the others, and to 120 dB below full scale.
 LEAST_DB, LEAST_POWER = (-60.0, -80.0), 1e-12
-#: There is no noise at all where the floor is so far below that.
-NOTHING_DB = 30.0
 #: Stands in for zero where a logarithm or a quotient is taken: 200 dB below full scale.
 TINY_POWER = 1e-20
 #: A needle in the air is this much quieter than the quietest groove of the capture.
@@ -120,9 +118,10 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
         spread_db = middle_db - np.quantile(levels_db, ONE_DEVIATION_BELOW, axis=1)
         floor = ratio(middle_db)
         margin_db = np.maximum(MARGIN_DEVIATIONS * spread_db, MARGIN_MIN_DB)
-        # Without noise, what is far below the least level has a spread of its own, of rounding and
-        # of tracks that ring off, that says nothing of where a track begins.
-        margin_db = np.where(floor < ratio(-NOTHING_DB) * least, 0.0, margin_db)
+        if (floor < least).all():
+            # Without any noise, rounding and what rings off have a spread that says nothing of
+            # where a track begins.
+            margin_db = np.minimum(margin_db, FIRST_MARGIN_DB)
         ceiling = np.maximum(ratio(middle_db + margin_db), least)
         quiet = ~exceeding(inside, ceiling)
     still = groove[quiet] if quiet.any() else groove
