@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.capture.fft_length import fast_length
 from grooveledger.capture.stored_samples import Samples
 from grooveledger.plan import Track
 
@@ -33,7 +32,7 @@ WINDOW_RE_CHIRP, WINDOW_CYCLES = 1.5, 6.0
 #: again: what folds into it is then 30 dB down, and at other times than the sweep is there.
 LEVEL_TOP = 0.2
 HALVED_AT_A_TIME = 1 << 20
-#: Frames transformed at a time: they stay in a core's cache.
+#: Frames whose lines are read at a time: they stay in a core's cache.
 FRAMES_AT_A_TIME = 64
 #: What counts of a line's height over the background, dB, and how far the background is taken to
 #: lie below a frame's highest line at most: neither hum nor harmonics come near a fundamental.
@@ -152,33 +151,41 @@ def _power_db(
     for halved, rate_hz, first_s, low_hz, top_hz in _octaves(
         samples, sample_rate_hz, float(hz.min())
     ):
-        here = np.flatnonzero((hz > low_hz) & (hz <= top_hz))
-        if not len(here):
+        inside = np.flatnonzero((hz > low_hz) & (hz <= top_hz))
+        if not len(inside):
             continue
+        here = slice(int(inside[0]), int(inside[-1]) + 1)
         middle_hz = float(np.sqrt(hz[here].min() * hz[here].max()))
         chirp = float(axis.chirp_hz_per_progress(middle_hz)) / duration_s
         window_s = max(WINDOW_RE_CHIRP / np.sqrt(chirp), WINDOW_CYCLES / float(hz[here].min()))
         length = max(8, int(window_s * rate_hz))
-        padded = fast_length(4 * length)
-        window = np.hanning(length + 2)[1:-1].astype(np.float32)
+        cosines, sines = _line_weights(hz[here] / rate_hz, length)
         starts = np.rint((time_s - first_s) * rate_hz).astype(int) - length // 2
-        bins = hz[here] * (padded / rate_hz)
-        lines = min(padded // 2 + 1, int(top_hz * padded / rate_hz) + 2)
-        below = np.minimum(bins.astype(int), lines - 2)
-        part = (bins - below).astype(np.float32)
-        band = slice(int(below.min()), int(below.max()) + 2)
-        scale = 4.0 / float(window.sum()) ** 2
         for first in range(0, len(starts), FRAMES_AT_A_TIME):
             some = slice(first, first + FRAMES_AT_A_TIME)
             frames = np.stack([_frame(halved, start, length) for start in starts[some]], axis=1)
-            spectrum = np.fft.rfft(frames * window, padded)[:, :, band]
-            power = np.abs(spectrum).astype(np.float32) ** 2
-            low, high = power[:, :, below - band.start], power[:, :, below + 1 - band.start]
-            line = low * (1.0 - part) + high * part
-            power_db[:, some, here] = 10.0 * np.log10(
-                np.maximum(line * scale, np.finfo(np.float32).tiny)
-            )
+            ahead, behind = frames[:, :, length // 2 :], frames[:, :, (length - 1) // 2 :: -1]
+            power = np.square((ahead + behind) @ cosines)
+            power += np.square((ahead - behind) @ sines)
+            np.maximum(power, np.finfo(np.float32).tiny, out=power)
+            power_db[:, some, here] = 10.0 * np.log10(power)
     return power_db
+
+
+def _line_weights(cycles_a_sample: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
+    """Windowed cosines and sines about the middle of a frame, of its second half.
+
+    What the halves have in common meets cosines only, and what they have not, sines.
+    """
+    window = np.hanning(length + 2)[1:-1].astype(np.float32)
+    window *= 2.0 / window.sum()
+    place = np.arange(length // 2, length) - 0.5 * (length - 1)
+    cycles = np.outer(place, cycles_a_sample)
+    angle = (2.0 * np.pi * (cycles - np.rint(cycles))).astype(np.float32)
+    weights = window[length // 2 :, np.newaxis].copy()
+    if length % 2:
+        weights[0] *= 0.5  # the middle sample is in both halves
+    return np.cos(angle) * weights, np.sin(angle) * weights
 
 
 def _octaves(
