@@ -1,6 +1,5 @@
 """Where the texts of a picture lie, for tests that none covers another or leaves the picture."""
 
-from collections.abc import Iterator
 from itertools import combinations
 from typing import Any
 
@@ -16,20 +15,6 @@ SHARED_PT = (1.0, 3.0)
 EDGE_PT = 0.5
 
 
-def drawn_texts(picture: Picture) -> Iterator[Text]:
-    """Every text that is drawn: a tick beyond the ends of its axis is not."""
-    beyond = set()
-    for panel in picture.figure.axes:
-        for axis in (panel.xaxis, panel.yaxis):
-            low, high = sorted(axis.get_view_interval())
-            for tick in (*axis.get_major_ticks(), *axis.get_minor_ticks()):
-                if not low <= tick.get_loc() <= high:
-                    beyond |= {tick.label1, tick.label2}
-    for text in picture.figure.findobj(Text):
-        if text not in beyond:
-            yield text
-
-
 def collisions(picture: Picture) -> list[tuple[str, str]]:
     """Pairs of texts that cover one another, and (text, "edge") of those cut off."""
     with mpl.rc_context(RC):
@@ -38,7 +23,7 @@ def collisions(picture: Picture) -> list[tuple[str, str]]:
         renderer = canvas.get_renderer()
         texts = [
             (text.get_text(), text.get_window_extent(renderer))
-            for text in drawn_texts(picture)
+            for text in picture.figure.findobj(Text)
             if text.get_text().strip() and text.get_visible()
         ]
     point = picture.figure.dpi / 72.0

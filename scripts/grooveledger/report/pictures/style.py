@@ -15,6 +15,8 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from grooveledger.report.pictures.ruling import rule
+
 #: Colours by the name of the page's variable; every one differs, so that they can be exchanged.
 COLOURS = {
     "paper": "#fdfcf8",
@@ -92,14 +94,6 @@ RC: Any = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.linewidth": 0.8,
-    "xtick.major.size": 0.0,
-    # The lowest figure beside an axis and the first below it share a corner.
-    "xtick.major.pad": 7.0,
-    "ytick.major.size": 0.0,
-    "grid.color": COLOURS["rule"],
-    "grid.linewidth": 0.7,
-    "xtick.minor.size": 2.5,
-    "xtick.minor.width": 0.5,
     "lines.linewidth": 1.5,
     "axes.axisbelow": True,
     # A page reads the values under the pointer from the lines: no point may be dropped.
@@ -136,12 +130,15 @@ Arguments = ParamSpec("Arguments")
 
 
 def house_style(draw: Callable[Arguments, Picture]) -> Callable[Arguments, Picture]:
-    """Draw under the house settings, leaving the caller's own as they were."""
+    """Draw under the house settings, leaving the caller's own as they were, and rule the panels."""
 
     @functools.wraps(draw)
     def drawn(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Picture:
         with mpl.rc_context(RC):
-            return draw(*args, **kwargs)
+            picture = draw(*args, **kwargs)
+            for axes in picture.figure.axes:
+                rule(axes, COLOURS["soft"], COLOURS["rule"])
+            return picture
 
     return drawn
 
@@ -220,7 +217,6 @@ def panels(
                 each_in / height_in,
             )
         )
-        axes.grid(True)
         # Labels lie at the same place in every picture; nothing has to be measured for it.
         width_in = WIDTH_IN - left_in - right_in
         axes.xaxis.set_label_coords(0.5, -_XLABEL_IN / each_in)
