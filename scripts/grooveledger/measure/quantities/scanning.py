@@ -72,6 +72,8 @@ KINDS = ("tone", "tone_steps", "sweep")
 LEAST_RATIO = 1.15
 #: Sweeps are compared over these bands, octaves, from this frequency on.
 BAND_OCTAVES, LOWEST_HZ = 1.0 / 3.0, 500.0
+#: Places in a band at which a curve is averaged, from its lower end at -1 to its upper at 1.
+BAND_PLACES = np.linspace(-1.0, 1.0, 41)
 #: Two tones are of one frequency within this, relative.
 SAME_FREQUENCY = 0.01
 #: Levels are held together at the lowest common frequency where the highest is this multiple:
@@ -262,16 +264,22 @@ def _banded(first: GrooveCurve, second: GrooveCurve) -> tuple[GrooveCurve, Groov
 
 
 def _averaged(curve: GrooveCurve, centres: np.ndarray, half: float) -> GrooveCurve:
-    """Average readings over bands; one bound among them makes their mean a bound."""
+    """Average curves over bands; one bound among a band's readings makes its mean a bound.
+
+    Between readings a curve goes straight on: on a steep curve, a reading that a tick cost or that
+    lies just beyond a band's end would else move the mean.
+    """
     means = np.full((4, len(centres)), np.nan)
+    log_hz = np.log(curve.frequency_hz)
     for place, centre in enumerate(centres):
         inside = (curve.frequency_hz >= centre / half) & (curve.frequency_hz < centre * half)
         count = int(inside.sum())
         if count:
+            along = np.log(centre) + np.log(half) * BAND_PLACES
             means[:, place] = (
-                np.mean(curve.level_db[inside]),
+                np.mean(np.interp(along, log_hz, curve.level_db)),
                 np.sqrt(np.mean(curve.noise_db[inside] ** 2) / count),
-                np.mean(curve.thd_pct[inside]),
+                np.mean(np.interp(along, log_hz, curve.thd_pct)),
                 np.sqrt(np.mean(curve.thd_noise_pct[inside] ** 2) / count),
             )
     return GrooveCurve(centres, *means)
