@@ -72,6 +72,15 @@ def exit_status(program: Callable[[], int | None], fault: int = 1) -> int:
         # The reader, such as a pager, has seen enough; what is left to flush goes nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        # A path that a person gave; without one it is the program's own fault.
+        if error.filename is None:
+            raise
+        print(
+            f"{error.filename}: {error.strerror}. Check the path, and the room on its disk.",
+            file=sys.stderr,
+        )
+        return fault
     except KeyboardInterrupt:
         return 130
     return status

@@ -25,15 +25,21 @@ def main() -> None:
         "--metric", metavar="NAME", help="of a stylus (default: the figure that decides)"
     )
     parser.add_argument(
-        "--curve", choices=("response", "separation", "distortion"), default="response"
+        "--curve",
+        choices=("response", "separation", "distortion"),
+        default="response",
+        help="of captures (default: %(default)s)",
     )
     parser.add_argument(
         "--channel",
         choices=("left", "right"),
-        help="(default: both of one capture, left of two)",
+        help="of captures (default: both of one capture, left of two)",
     )
     parser.add_argument(
-        "--output", type=Path, help="folder for the pictures (default: figures under the results)"
+        "--output",
+        type=Path,
+        metavar="FOLDER",
+        help="folder for the pictures (default: figures under the results)",
     )
     arguments = parser.parse_args()
     if len(arguments.captures or ()) > 2:

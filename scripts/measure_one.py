@@ -19,12 +19,28 @@ def parsed() -> argparse.Namespace:
     made = parser(__doc__)
     made.add_argument("recording", type=Path, metavar="RECORDING", help="the file")
     made.add_argument("record", type=Path, metavar="RECORD.yaml", help="description of the record")
-    made.add_argument("--chains", type=Path, required=True, metavar="chains.yaml")
-    made.add_argument("--chain", help="which of them (default: the only one)")
-    made.add_argument("--side", help="which side of the record (default: the only one)")
-    made.add_argument("--principle", choices=PRINCIPLES, default=PRINCIPLES[0])
     made.add_argument(
-        "--output", type=Path, help="where page and tables go (default: RECORDING-measured)"
+        "--chains",
+        type=Path,
+        required=True,
+        metavar="CHAINS.yaml",
+        help="description of what lies between cartridge and file",
+    )
+    made.add_argument("--chain", metavar="ID", help="which of them (default: the only one)")
+    made.add_argument(
+        "--side", metavar="ID", help="which side of the record (default: the only one)"
+    )
+    made.add_argument(
+        "--principle",
+        choices=PRINCIPLES,
+        default=PRINCIPLES[0],
+        help="how the cartridge works (default: %(default)s)",
+    )
+    made.add_argument(
+        "--output",
+        type=Path,
+        metavar="FOLDER",
+        help="where page and tables go (default: RECORDING-measured)",
     )
     return made.parse_args()
 

@@ -16,7 +16,13 @@ from grooveledger.run.staleness import stale_jobs
 def main() -> None:
     """Run the program."""
     parser = archive_parser(__doc__)
-    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
+    parser.add_argument(
+        "--cores",
+        type=int,
+        default=os.cpu_count() or 1,
+        metavar="N",
+        help="processors that the run will use, for the time it takes (default: all)",
+    )
     arguments = parser.parse_args()
     config = read_config(arguments.configfile)
     archive = load(config, arguments.directory, str(arguments.configfile))

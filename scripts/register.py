@@ -23,6 +23,7 @@ def main() -> None:
     parser.add_argument(
         "--notes",
         type=Path,
+        metavar="TABLE",
         help="a table of your own notes: any columns of captures.tsv, joined by file, else by "
         "captured_at, else by the order of the recordings' names",
     )

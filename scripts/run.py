@@ -68,13 +68,20 @@ def parsed(words: list[str]) -> argparse.Namespace:
     arguments.targets = [word for word in arguments.words if word not in configs]
     for target in arguments.targets:
         if target not in TARGETS and "/" not in target:
-            parser.error(f"'{target}' is neither a configuration (.yaml) nor one of {TARGETS}")
+            parser.error(
+                f"'{target}' is neither a configuration (.yaml) nor {' or '.join(TARGETS)}"
+            )
     named = [*map(Path, configs), *([arguments.configfile] if arguments.configfile else [])]
     if len(named) > 1:
         parser.error("one configuration at a time; each archive is a run of its own")
     arguments.configfile = named[0].absolute() if named else None
     if named and not named[0].is_file():
         parser.error(f"{named[0]} not found: check the path of the configuration")
+    cores = arguments.cores or "all"
+    if cores != "all" and not (cores.isdigit() and int(cores)):
+        parser.error(f"--cores {cores}: give a whole number, or all")
+    if arguments.batch and not is_part(arguments.batch):
+        parser.error(f"--batch {arguments.batch}: give a part and their number, such as 1/10")
     if not arguments.directory.is_dir():
         parser.error(f"{arguments.directory} is not a folder: check --directory")
     profile = arguments.workflow_profile
@@ -144,6 +151,12 @@ def preview_command(arguments: argparse.Namespace, config_file: Path) -> list[st
     command = [sys.executable, str(SCRIPTS / "preview.py"), str(config_file)]
     command += ["--directory", str(arguments.directory)]
     return [*command, *(["--cores", arguments.cores] if arguments.cores else [])]
+
+
+def is_part(said: str) -> bool:
+    """Say whether a text names one part of several, such as 1/10."""
+    part, _, parts = said.removeprefix("collect=").partition("/")
+    return part.isdigit() and parts.isdigit() and 1 <= int(part) <= int(parts)
 
 
 def _split(words: list[str]) -> tuple[list[str], list[str], list[str]]:

@@ -38,8 +38,21 @@ class Progress:
 def main() -> int:
     """Run the program; the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("config", nargs="?", default="config/config.yaml", type=Path)
-    parser.add_argument("--processes", type=int, default=min(2, os.cpu_count() or 1))
+    parser.add_argument(
+        "config",
+        nargs="?",
+        default="config/config.yaml",
+        type=Path,
+        metavar="CONFIG.yaml",
+        help="the demo's configuration (default: config/config.yaml)",
+    )
+    parser.add_argument(
+        "--processes",
+        type=int,
+        default=min(2, os.cpu_count() or 1),
+        metavar="N",
+        help="recordings made at once (default: %(default)s)",
+    )
     arguments = parser.parse_args()
     config = yaml.safe_load(arguments.config.read_text(encoding="utf-8"))
     try:
@@ -48,7 +61,8 @@ def main() -> int:
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1
-    print(f"demo archive: {made} recordings made, the rest was there")
+    if made:
+        print(f"demo archive: {made} recording{'' if made == 1 else 's'} made")
     return 0
 
 

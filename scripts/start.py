@@ -17,9 +17,14 @@ PROJECT = Path(__file__).parents[1]
 def main() -> None:
     """Run the program."""
     parser = parser_of(__doc__)
-    parser.add_argument("folder", type=Path, help="where the configuration goes")
     parser.add_argument(
-        "--captures-dir", type=Path, help="folder of the recordings (default: FOLDER/captures)"
+        "folder", type=Path, metavar="ARCHIVE", help="folder that the configuration goes to"
+    )
+    parser.add_argument(
+        "--captures-dir",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of the recordings (default: ARCHIVE/captures)",
     )
     arguments = parser.parse_args()
     # Only now: help needs no environment.

@@ -102,6 +102,7 @@ rule stylus_page:
     input:
         captures=f"{TABLES}/captures.parquet",
         metrics=f"{TABLES}/metrics.parquet",
+        budgets=f"{TABLES}/budgets.parquet",
         drift=f"{TABLES}/drift.parquet",
         stylus_states=f"{TABLES}/stylus_states.parquet",
         control=f"{TABLES}/control.parquet",

@@ -9,14 +9,15 @@ from grooveledger.faults import ConfigurationFaults, Fault
 from grooveledger.report.cards import deciding_figure
 from grooveledger.report.chain_words import load_words
 from grooveledger.report.choice import channel_curves
+from grooveledger.report.curve_changes import curve_change, played
+from grooveledger.report.curve_changes import note as band_note
 from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.pictures.frequency import extent
-from grooveledger.report.pictures.overlay import AXES, difference, overlay
+from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns
 from grooveledger.report.pictures.style import MARKS, Picture, headed, signed
 from grooveledger.report.stylus_pictures import (
     CHANNELS,
-    curve_difference,
     metrics_in_order,
     trend_of,
 )
@@ -125,19 +126,16 @@ def two_captures(
     title = f"{CURVES[curve]}, {channel} channel"
     name = "-".join([*captures, curve, channel])
     both = overlay(name, title, curve, list(zip(labels, (old, new), strict=True)), hz=hz)
-    apart = difference(
-        f"{title}, change",
-        curve,
-        [(channel, *curve_difference(old, new, AXES[curve][0]))],
-        "",
-        hz,
-    )
+    older, newer = (played(row, results / "tables") for row in rows)
+    change = curve_change(curve, channel, (older, old), (newer, new))
+    band = band_note(rows[0], rows[1], [change])
+    apart = difference(f"{title}, change", curve, [(channel, *change)], band, hz)
     apart = replace(apart, name=f"{name}-difference")
-    change = f"{captures[1]} less {captures[0]}"
+    less = f"{captures[1]} less {captures[0]}"
     signature, above = (facts[0], []) if alike else ("", lines)
     return (
         headed(signed(both, signature), title, above),
-        headed(signed(apart, signature), f"{title}, change", [change, *above]),
+        headed(signed(apart, signature), f"{title}, change", [less, *above]),
     )
 
 

@@ -80,7 +80,8 @@ def key_figures(
         for axis in AXES:
             if axis in cells:
                 shown = [(None, None), (None, None), (cells[axis], old.get((name, axis)))]
-                body.append([_named(name, f", {axis}", linked), *_cells(shown), unit])
+                ending = metric_words.metric_of(name, axis).removeprefix(metric_words.metric(name))
+                body.append([_named(name, ending, linked), *_cells(shown), unit])
     heads = [("Figure", False)]
     for column in COLUMNS.values():
         heads += [(column, True), ("Change", True)]
@@ -104,7 +105,7 @@ def _named(metric: str, ending: str, linked: bool) -> Any:
 
 
 def _cells(pairs: Iterable[tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]) -> list[str]:
-    return [text for row, old in pairs for text in (_cell(row), _change(row, old))]
+    return [text for row, old in pairs for text in (_cell(row), change_of(row, old))]
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:
@@ -115,14 +116,20 @@ def _cell(row: Mapping[str, Any] | None) -> str:
     return words.with_uncertainty(row["value"], row["uncertainty"], row["unit"])
 
 
-def _change(row: Mapping[str, Any] | None, old: Mapping[str, Any] | None) -> str:
-    """Write the change of a figure, to the digits that noise leaves; none of a bound."""
+def change_of(row: Mapping[str, Any] | None, old: Mapping[str, Any] | None) -> str:
+    """Write the change of a figure; none of a bound.
+
+    It has the digits that noise leaves, but no more than one beyond the figure's own.
+    """
     if row is None or old is None or row["limited"] or old["limited"]:
         return words.NONE
     noise = float(np.hypot(_own_part(row), _own_part(old)))
     change = row["value"] - old["value"]
     if noise > 0:
-        return words.rounded(change, words.uncertainty_places(noise), signed=True)
+        places = words.uncertainty_places(noise)
+        if row["uncertainty"] and row["uncertainty"] > 0:
+            places = min(places, words.uncertainty_places(row["uncertainty"]) + 1)
+        return words.rounded(change, places, signed=True)
     return words.figure(change, row["unit"], signed=True)
 
 

@@ -1,6 +1,7 @@
 """The small tables of a capture's page: what each measure found, as it is."""
 
-from collections.abc import Iterator, Sized
+import math
+from collections.abc import Iterator, Mapping, Sized
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,42 @@ from grooveledger.measure.quantities import MEASURES
 from grooveledger.report.grids import Field, Grid, amount, grid, rows_of, text, whole, without_empty
 from grooveledger.schemas.table import SAMPLES, TEXT, TRUTH, WHOLE, Column
 from grooveledger.vocabulary import words
+
+#: How truths are written.
+YES_OR_NO = {True: "yes", False: "no"}
+Row = Mapping[str, Any]
+
+
+def _sure(
+    column: str, parts: tuple[str, ...], head: str, unit: str, bound: str = "limited"
+) -> Field:
+    """Show a figure with its standard uncertainty, of the columns of its parts; a bound as one."""
+    plain = amount(column, head, unit)
+
+    def write(row: Row) -> Any:
+        if row[bound] or row[column] is None:
+            return plain.write({**row, "limited": row[bound]})
+        known = [row[part] for part in parts if row[part] is not None]
+        return words.with_uncertainty(row[column], math.hypot(*known), unit)
+
+    return Field(plain.head, write)
+
+
+def _between(least: str, most: str, head: str, unit: str) -> Field:
+    """Show a figure of which only its ends are known."""
+    plain = amount(least, head, unit)
+
+    def write(row: Row) -> str:
+        ends = [words.figure(row[column], unit) for column in (least, most)]
+        return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+    return Field(plain.head, write)
+
+
+def _spaced(column: str, head: str) -> Field:
+    """Show a name of the description as a person writes it."""
+    return Field(head, lambda row: (row[column] or words.NONE).replace("_", " "), numeric=False)
+
 
 #: Small tables that a page shows as they are: table, what it is called, its fields.
 SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
@@ -21,7 +58,7 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
             amount("frequency_hz", "Tone", "Hz"),
             amount("output_mv", "Output, rms", "mV"),
             amount("sensitivity_mv_per_cm_s", "Sensitivity", "mV s/cm"),
-            amount("interchannel_phase_deg", "Phase, right re left", "deg"),
+            amount("interchannel_phase_deg", "Phase, right relative to left", "deg"),
         ),
     ),
     (
@@ -108,7 +145,100 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
             amount("rule_of_thumb_um_per_mn", "Half the static compliance", "um/mN"),
         ),
     ),
+    (
+        "channel_match",
+        "Balance and phase of the channels, right relative to left",
+        (
+            whole("track", "Track"),
+            amount("frequency_hz", "Tone", "Hz"),
+            _sure("balance_db", ("noise_db",), "Balance", "dB"),
+            _sure("phase_deg", ("phase_noise_deg",), "Phase", "deg"),
+            text("polarity", "Polarity"),
+        ),
+    ),
+    (
+        "geometry",
+        "Harmonics by the geometry of groove, tip and arm, beside those measured",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("frequency_hz", "Tone", "Hz"),
+            Field("Groove speed (cm/s)", lambda row: words.number(row["groove_speed_cm_s"])),
+            amount("curvature_radius_um", "Groove's least radius", "um"),
+            amount("tip_radius_um", "Tip's radius", "um"),
+            amount("measured_h2_pct", "Second harmonic", "%"),
+            amount("geometry_h2_pct", "by geometry", "%"),
+            _between("left_h2_pct", "left_h2_most_pct", "beyond it", "%"),
+            amount("measured_h3_pct", "Third harmonic", "%"),
+            amount("geometry_h3_pct", "by geometry", "%"),
+            _between("left_h3_pct", "left_h3_most_pct", "beyond it", "%"),
+        ),
+    ),
+    (
+        "vertical_angle",
+        "Vertical tracking angle and traced radius, of vertical two-tone tracks",
+        (
+            whole("track", "Track"),
+            text("channel", "Channel"),
+            amount("low_hz", "Low tone", "Hz"),
+            amount("high_hz", "High tone", "Hz"),
+            _sure(
+                "angle_error_deg",
+                ("angle_noise_deg", "angle_level_deg", "angle_phase_deg"),
+                "Angle less the cut's",
+                "deg",
+            ),
+            amount("angle_deg", "Angle", "deg"),
+            amount("cut_angle_deg", "Angle of the cut", "deg"),
+            Field(
+                "Cut described",
+                lambda row: YES_OR_NO.get(row["cut_angle_described"], words.NONE),
+                numeric=False,
+            ),
+            _sure("tracing_radius_um", ("radius_uncertainty_um",), "Tip's radius", "um"),
+        ),
+    ),
+    (
+        "scanning",
+        "Treble and distortion of the inner groove against the outer one",
+        (
+            whole("track", "Track"),
+            whole("outer_track", "Outer track"),
+            text("channel", "Channel"),
+            amount("frequency_hz", "Frequency", "Hz"),
+            Field("Radius (mm)", lambda row: words.number(row["inner_radius_mm"])),
+            Field("Outer radius (mm)", lambda row: words.number(row["outer_radius_mm"])),
+            _sure("loss_db", ("loss_noise_db", "loss_record_db"), "Treble lost", "dB"),
+            amount("inner_thd_pct", "Distortion", "%"),
+            amount("outer_thd_pct", "On the outer track", "%"),
+            _sure("thd_rise_pct", ("thd_rise_noise_pct",), "Gained", "%"),
+            _sure(
+                "contact_radius_um",
+                ("contact_noise_um", "contact_record_um"),
+                "Radius of the contact",
+                "um",
+                bound="contact_limited",
+            ),
+        ),
+    ),
+    (
+        "bias",
+        "Which channel stops tracking first, and what that says of the bias",
+        (
+            whole("track", "Track"),
+            amount("frequency_hz", "Tone", "Hz"),
+            amount("left_tracked_um", "Left tracks", "um"),
+            amount("left_lost_um", "Left loses", "um"),
+            amount("right_tracked_um", "Right tracks", "um"),
+            amount("right_lost_um", "Right loses", "um"),
+            text("first_lost", "Lost first"),
+            text("change", "Bias should be"),
+            Field("Tracking force (mN)", lambda row: words.number(row["tracking_force_mn"])),
+        ),
+    ),
 )
+#: Of these a sweep makes a row a frequency: long ones are named, as those the page does not know.
+GROWING = frozenset(("channel_match", "geometry", "scanning"))
 #: Measures that a page shows as a picture.
 DRAWN = frozenset(
     ("response", "separation", "distortion", "spectrum", "azimuth", "resonance", "tracking_ability")
@@ -118,8 +248,7 @@ DRAWN = frozenset(
 ROWS_MOST = 24
 #: Columns that every measure's table has and a page need not repeat.
 LEFT_OUT = frozenset(("capture", "limited"))
-#: How truths are written, and with how many decimals numbers without a unit.
-YES_OR_NO = {True: "yes", False: "no"}
+#: Decimals of numbers without a unit.
 UNITLESS_PLACES = 3
 #: Ends of columns' names that say the unit, which the head gives in brackets.
 UNIT_ENDINGS = (
@@ -137,8 +266,8 @@ UNIT_ENDINGS = (
 )
 TRACK_FIELDS = (
     whole("track", "Track"),
-    text("kind", "Kind"),
-    text("modulation", "Modulation"),
+    _spaced("kind", "Kind"),
+    _spaced("modulation", "Modulation"),
     text("match", "Match"),
     amount("start_s", "Start (s)"),
     amount("stop_s", "End (s)"),
@@ -189,7 +318,8 @@ def _undrawn(folder: Path) -> Iterator[tuple[str, Measure, list[dict[str, Any]]]
 
 
 def _is_long(name: str, rows: Sized) -> bool:
-    return name not in {known for known, _, _ in SMALL_TABLES} and len(rows) > ROWS_MOST
+    shown_whole = {known for known, _, _ in SMALL_TABLES} - GROWING
+    return name not in shown_whole and len(rows) > ROWS_MOST
 
 
 def _title(measure: Measure) -> str:
@@ -200,7 +330,7 @@ def _field(column: Column) -> Field:
     """Show a column of a measure that this page does not know of."""
     name = column.name
     suffix = next((end for end in UNIT_ENDINGS if column.unit and name.endswith(end)), "")
-    head = name.removesuffix(suffix).replace("_", " ")
+    head = name.removesuffix(suffix).replace("_", " ").capitalize()
     if column.type == TEXT:
         return text(name, head)
     if column.type == TRUTH:

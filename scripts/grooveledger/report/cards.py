@@ -186,9 +186,8 @@ def moves(row: Row) -> str:
     """Say how a figure moves: its slope and the interval of that."""
     slope, low, high = words.slope(row)
     unit = "\N{NO-BREAK SPACE}" + words.change_unit(row["unit"])
-    channel = "" if row["channel"] == "both" else f", {row['channel']}"
     cause = ", cause not separable" if row["verdict"] == Verdict.CONFOUNDED else ""
     return (
-        f"{metric_words.metric(row['metric'])}{channel}: {slope}{unit} per 100 h "
+        f"{metric_words.metric_of(row['metric'], row['channel'])}: {slope}{unit} per 100 h "
         f"(95\N{NO-BREAK SPACE}%: {low} to {high}){cause}"
     )

@@ -90,7 +90,10 @@ def write(
         for name in chosen
     }
     rows = rows_of(tables_folder / "comparison.parquet")
-    loads = styli_by_load(rows, chains, chosen)
+    by_load = styli_by_load(rows, chains, chosen)
+    # One stylus by itself compares with nothing.
+    loads = [load for load in by_load if len(load.styli) > 1]
+    lone = [load for load in by_load if len(load.styli) == 1]
     pictures = drawn.pictures(
         [
             *(item for load in loads for item in _alike(tables_folder, styli, load, settings)),
@@ -114,7 +117,8 @@ def write(
         left_out=len({row["stylus"] for row in captures}) - len(chosen),
         hours=settings["comparison_hours"],
         alike=alike,
-        young=[name for name in chosen if all(name not in load.styli for load in loads)],
+        lone=[f"{load.styli[0]} ({load.words})" for load in lone],
+        young=[name for name in chosen if all(name not in load.styli for load in by_load)],
         pictures=[item for item in pictures if not item["name"].startswith(ALIKE)],
         figures=_side_by_side(rows_of(tables_folder / "metrics.parquet"), histories),
         ratings=without_empty(
@@ -141,7 +145,7 @@ def styli_by_load(
 
     One that was captured under several loads in that time stands by itself, and says so.
     """
-    found: dict[str, list[str]] = {}
+    found: dict[tuple[str, str], list[str]] = {}
     for name in chosen:
         used = {
             chain
@@ -152,10 +156,12 @@ def styli_by_load(
         }
         loads = sorted({load_words(chains[chain]) for chain in used})
         if len(loads) > 1:
-            found[f"{name}, under several loads ({'; '.join(loads)})"] = [name]
+            found[f"several loads: {'; '.join(loads)}", name] = [name]
         elif loads:
-            found.setdefault(loads[0], []).append(name)
-    return [SharedLoad(place, said, names) for place, (said, names) in enumerate(found.items())]
+            found.setdefault((loads[0], ""), []).append(name)
+    return [
+        SharedLoad(place, said, names) for place, ((said, _), names) in enumerate(found.items())
+    ]
 
 
 def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]:

@@ -59,7 +59,7 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
             section = "moving" if metric in moving else "still"
         sections[section].append(picture)
     sections["surprises"] = list(shown.surprises(control_rows))
-    for section, picture in shown.life(captures_folder, in_order, break_in_hours):
+    for section, picture in shown.life(captures_folder, tables_folder, in_order, break_in_hours):
         sections[section].append(picture)
 
     folder = path.with_name(path.stem)

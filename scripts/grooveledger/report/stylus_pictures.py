@@ -9,12 +9,14 @@ import numpy as np
 from grooveledger.measure.declaration import Group
 from grooveledger.report import choice
 from grooveledger.report.cards import way_to_limit
+from grooveledger.report.curve_changes import curve_change, played
+from grooveledger.report.curve_changes import note as band_note
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.frequency import Extent, extent
-from grooveledger.report.pictures.overlay import AXES, difference, overlay
+from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import AGES, Mark, Picture
-from grooveledger.report.pictures.trend import NORMAL_95, trend
+from grooveledger.report.pictures.trend import trend
 from grooveledger.schemas.states import MOVING
 from grooveledger.vocabulary import metric_words
 
@@ -35,7 +37,7 @@ LARGE_IN = 3.9
 
 
 def life(
-    folder: Path, captures: Sequence[Row], break_in_hours: float
+    folder: Path, tables_folder: Path, captures: Sequence[Row], break_in_hours: float
 ) -> Iterator[tuple[str, Picture]]:
     """Draw the stylus's curves over its hours, and the newest less the first.
 
@@ -43,6 +45,8 @@ def life(
     ----------
     folder : Path
         Holds the tables of each capture.
+    tables_folder : Path
+        The archive-wide tables.
     captures : sequence of mapping
         Measured captures of the stylus, fewest hours first.
 
@@ -60,7 +64,7 @@ def life(
         for channel in CHANNELS:
             if picture := _ages(table, title, channel, found, hz):
                 yield "life", picture
-        if picture := _change(table, title, found, hz):
+        if picture := _change(table, title, found, tables_folder, hz):
             yield "change", picture
 
 
@@ -107,56 +111,42 @@ def _thin(part: Columns) -> Columns:
     return {name: values[::step] for name, values in part.items()}
 
 
-def _change(table: str, title: str, found: Sequence[Found], hz: Extent) -> Picture | None:
+def _change(
+    table: str, title: str, found: Sequence[Found], tables_folder: Path, hz: Extent
+) -> Picture | None:
     """Draw the newest curves less the first, of the same record and side where there are such."""
     newest, new_curves = found[-1]
     older = [item for item in found[:-1] if item[0]["stylus_hours"] < newest["stylus_hours"]]
     if not older:
         return None
     first, old_curves = next((item for item in older if _same_side(item[0], newest)), older[0])
-    column = AXES[table][0]
-    parts = [
-        (channel, *curve_difference(old_curves[channel], new_curves[channel], column))
+    old, new = (played(row, tables_folder) for row in (first, newest))
+    changes = {
+        channel: curve_change(
+            table, channel, (old, old_curves[channel]), (new, new_curves[channel])
+        )
         for channel in CHANNELS
         if channel in old_curves and channel in new_curves
-    ]
-    parts = [part for part in parts if len(part[1])]
-    if not parts:
+    }
+    changes = {name: change for name, change in changes.items() if len(change.frequency_hz)}
+    if not changes:
         return None
     note = (
         f"Capture {newest['capture']} ({newest['stylus_hours']:.0f} h) less {first['capture']} "
         f"({first['stylus_hours']:.0f} h)"
     )
     note += (
-        f", both of {newest['record']}, side {newest['side']}."
+        f", both of {newest['record']}, side {newest['side']}. "
         if _same_side(first, newest)
-        else ", of different records or sides: part of the change is theirs."
+        else ", of different records or sides: part of the change is theirs. "
     )
-    if any(half is not None for _, _, _, half in parts):
-        note += " The band is the 95 % uncertainty of both; what they share would cancel."
-    return difference(f"{title}, change", table, parts, note, hz)
+    note += band_note(first, newest, list(changes.values()))
+    parts = [(channel, *change) for channel, change in changes.items()]
+    return difference(f"{title}, change", table, parts, note.strip(), hz)
 
 
 def _same_side(one: Row, other: Row) -> bool:
     return (one["record"], one["side"]) == (other["record"], other["side"])
-
-
-def curve_difference(
-    old: Columns, new: Columns, column: str
-) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
-    """Newer less older curve where both are, on the newer one's frequencies; half its 95 % band."""
-    x = new["frequency_hz"]
-    inside = (x >= old["frequency_hz"].min()) & (x <= old["frequency_hz"].max())
-    x = x[inside]
-
-    def at(name: str) -> np.ndarray:
-        values: np.ndarray = np.interp(np.log(x), np.log(old["frequency_hz"]), old[name])
-        return values
-
-    half = None
-    if "uncertainty_db" in new and "uncertainty_db" in old and column.endswith("_db"):
-        half = NORMAL_95 * np.hypot(new["uncertainty_db"][inside], at("uncertainty_db"))
-    return x, new[column][inside] - at(column), half
 
 
 def metrics_in_order(metrics: Columns, drift: Sequence[Row]) -> list[str]:

@@ -41,11 +41,13 @@ def drift_grid(drift: Sequence[Row], hours_now: float, captures: Sequence[Row]) 
         Field("Now", lambda row: words.figure(now(row), row["unit"])),
         Field("Limit", lambda row: words.figure(row["limit_value"], row["unit"])),
         Field(
-            "Not separable from", lambda row: row["confounded_with"] or words.NONE, numeric=False
+            "Not separable from",
+            lambda row: metric_words.covariates(row["confounded_with"]) or words.NONE,
+            numeric=False,
         ),
         Field("Step at (h)", lambda row: _reported(row, "change_at_hours")),
         Field("Captures used", lambda row: words.number(row["n"], 0)),
-        Field("Repeatability (sd)", lambda row: words.number(row["repeatability_sd"], 3)),
+        Field("Repeatability (sd)", lambda row: words.uncertainty(row["repeatability_sd"])),
         Field(
             "With others of its type",
             lambda row: words.number(row["slope_pooled_per_100h"], 2, signed=True),
@@ -83,10 +85,9 @@ def _below(first: str, second: str) -> Any:
 
 def _figure(row: Row) -> Any:
     """Write a figure's name with its channel and unit, linked to how it is measured."""
-    method = metric_words.method_page(row["metric"])
-    shown = metric_words.metric(row["metric"])
+    method, shown = metric_words.method_page(row["metric"]), metric_words.metric(row["metric"])
+    channel = metric_words.metric_of(row["metric"], row["channel"]).removeprefix(shown)
     name = link(f"../methods/{method}.html", shown) if method else shown
-    channel = "" if row["channel"] == "both" else f", {row['channel']}"
     unit = f" ({words.unit(row['unit'])})" if row["unit"] else ""
     return Markup("{}{}{}").format(name, channel, unit)
 

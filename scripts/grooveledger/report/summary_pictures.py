@@ -39,7 +39,7 @@ def write(
     metrics = tables.columns(chosen(tables_folder / "metrics.parquet", stylus=name))
     folder.mkdir(parents=True, exist_ok=True)
     signature = f"Stylus {name} of {stylus['cartridge']}"
-    for kind, picture in life(captures_folder, captures, break_in_hours):
+    for kind, picture in life(captures_folder, tables_folder, captures, break_in_hours):
         if kind == "life":
             shown = picture.name.removeprefix("life-")
             save_with_pixels(signed(replace(picture, name=f"{name}-{shown}"), signature), folder)

@@ -1,6 +1,6 @@
 """What pages call metrics and rated quantities, in which order, and where they are explained."""
 
-from grooveledger.measure.declaration import Group
+from grooveledger.measure.declaration import Covariate, Group
 from grooveledger.measure.quantities import MEASURES, METRICS
 
 #: The page of methods that says how a metric is measured.
@@ -17,11 +17,30 @@ QUANTITIES = {
     "load_pf_min": "Load capacitance, at least",
     "load_pf_max": "Load capacitance, at most",
 }
+#: What may move a figure beside the hours, in a few words.
+COVARIATES = {
+    Covariate.CHAIN: "change of chain",
+    Covariate.RECORD: "change of record",
+    Covariate.RECORD_PLAYS: "record wear",
+    Covariate.TEMPERATURE: "temperature",
+}
 
 
 def metric(name: str) -> str:
     """Say a metric in words; an unknown one by its name."""
     return METRICS[name].words if name in METRICS else name.replace("_", " ")
+
+
+def metric_of(name: str, channel: str) -> str:
+    """Say a metric and its channel in words, the channel only where that is not said already.
+
+    Examples
+    --------
+    >>> metric_of("response_10khz_db", "left"), metric_of("resonance_lateral_hz", "lateral")
+    ('Response at 10 kHz, left', 'Resonance, lateral')
+    """
+    said = metric(name)
+    return said if channel == "both" or said.endswith(f", {channel}") else f"{said}, {channel}"
 
 
 def metric_within(name: str) -> str:
@@ -33,6 +52,11 @@ def metric_within(name: str) -> str:
 def method_page(name: str) -> str | None:
     """Name the page of methods for a metric."""
     return METHOD_PAGES.get(name)
+
+
+def covariates(names: str | None) -> str:
+    """Say what a `confounded_with` names; nothing where it names none."""
+    return ", ".join(COVARIATES[Covariate(name)] for name in names.split(", ")) if names else ""
 
 
 def group(name: str) -> Group:

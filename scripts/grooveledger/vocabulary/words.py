@@ -31,8 +31,8 @@ PLACES = {
     "ohm": 0,
     "pF": 0,
 }
-#: Decimals at most.
-PLACES_MOST = 4
+#: Decimals at most, of a change to show that it is none, and of anything with its uncertainty.
+PLACES_MOST, ROUNDED_MOST = 4, 6
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
@@ -92,6 +92,13 @@ def with_uncertainty(value: Any, uncertainty: Any, unit_name: str | None) -> str
     return f"{rounded(value, places)} \N{PLUS-MINUS SIGN} {rounded(uncertainty, places)}"
 
 
+def uncertainty(value: Any) -> str:
+    """Write a standard uncertainty or a spread by itself: two significant digits."""
+    if value is None or not math.isfinite(value):
+        return NONE
+    return rounded(value, uncertainty_places(value)) if value > 0 else "0"
+
+
 def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
     """Write a drift row's slope per 100 h and its interval, to two digits of the interval's half.
 
@@ -127,7 +134,8 @@ def rounded(value: Any, places: int, signed: bool = False) -> str:
     """Write a number to a decimal place, which may lie before the point."""
     if value is None:
         return NONE
-    return number(round(value, min(places, PLACES_MOST)), min(max(places, 0), PLACES_MOST), signed)
+    places = min(places, ROUNDED_MOST)
+    return number(round(value, places), max(places, 0), signed)
 
 
 def change_unit(unit_name: str | None) -> str:

@@ -22,7 +22,7 @@ from grooveledger.report import (
     stylus_page,
     summary_pictures,
 )
-from grooveledger.report.capture_figures import suffering
+from grooveledger.report.capture_figures import change_of, suffering
 from grooveledger.report.grids import rows_of
 from grooveledger.report.page import HERE
 from grooveledger.schemas.capture_metrics import REMARKS
@@ -400,6 +400,25 @@ def test_an_uncertainty_is_never_written_as_zero() -> None:
     assert words.with_uncertainty(27.217, 0.012, "dB") == "27.217 \N{PLUS-MINUS SIGN} 0.012"
     assert words.with_uncertainty(27.217, 0.4, "dB") == "27.22 \N{PLUS-MINUS SIGN} 0.40"
     assert words.with_uncertainty(27.217, None, "dB") == "27.2"
+    assert words.with_uncertainty(0.23517, 0.0009, "deg") == "0.23517 \N{PLUS-MINUS SIGN} 0.00090"
+    assert [words.uncertainty(value) for value in (33.767, 0.0042, 0.0, None)] == [
+        "34", "0.0042", "0", words.NONE,
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("noise", "whole", "written"),
+    [
+        (1e-4, 0.12, "\N{MINUS SIGN}0.590"),
+        (0.05, 0.12, "\N{MINUS SIGN}0.590"),
+        (0.5, 0.6, "\N{MINUS SIGN}0.59"),
+        (0.0, 0.6, "\N{MINUS SIGN}0.6"),
+    ],
+)
+def test_a_change_has_no_digits_that_its_figure_could_not_have(noise, whole, written):
+    row = {"unit": "dB", "limited": False, "uncertainty": whole, "u_noise": noise}
+    before, now = ({**row, "value": value} for value in (25.0, 24.4099))
+    assert change_of(now, before) == written
 
 
 @pytest.mark.parametrize(

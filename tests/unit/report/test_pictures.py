@@ -10,6 +10,7 @@ import pytest
 
 import make_archive
 import make_tables
+from grooveledger.measure.quantities import METRICS
 from grooveledger.report.pictures import (
     arm_match,
     axes,
@@ -434,7 +435,7 @@ def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
         for fill, side in zip(("full", "left"), ("a", "b"), strict=True)
         if (count := int((sides == side).sum()))
     }
-    assert "Marks: full bench-a side a; left half bench-a side b." in picture.note
+    assert "Marks: filled, bench-a side a; left half filled, bench-a side b." in picture.note
     tied = [line for line in picture.figure.axes[0].lines if line.get_alpha() == 0.6]
     assert len(tied) == 2, "all of one day, a line a channel"
     alone = trend("response_10khz_db", "Response at 10 kHz", trend_points(), [], 30.0)
@@ -444,8 +445,22 @@ def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
 def test_a_trend_tells_copies_apart() -> None:
     points = {**trend_points(), "copy": np.array(["old", "new"] * 10, dtype=object)}
     picture = trend("response_10khz_db", "Response at 10 kHz", points, [], 30.0)
-    said = "Marks: full bench-a side a, copy new; left half bench-a side a, copy old."
+    said = "Marks: filled, bench-a side a (copy new); left half filled, bench-a side a (copy old)."
     assert said in picture.note
+
+
+def test_a_trends_axis_is_named_by_the_figure_however_long_its_name() -> None:
+    """So a picture that is taken from its page says what it shows."""
+    longest = sorted(METRICS, key=lambda name: len(METRICS[name].words))[-4:]
+    for name in longest:
+        title = METRICS[name].words
+        picture = trend(name, title, trend_points(), FITS, 30.0)
+        label = picture.figure.axes[0].get_ylabel()
+        assert label.replace("\n", " ") == f"{title} (dB)"
+        assert collisions(picture) == []
+        assert f'data-label-y="{title} (dB)"' in svg.inline(svg.document(picture), picture).replace(
+            "&#39;", "'"
+        )
 
 
 def test_a_control_chart_is_the_tables(made: dict[str, Columns]) -> None:

@@ -31,6 +31,12 @@ def test_what_a_person_gave_wrong_is_told_without_a_traceback():
     assert (done.returncode, done.stderr) == (1, "nowhere.yaml: is not there. Check the path.\n")
 
 
+def test_a_path_that_cannot_be_used_gets_a_sentence():
+    done = ended("Path('/proc/nowhere').mkdir()")
+    assert done.returncode == 1
+    assert done.stderr.startswith("/proc/nowhere: No such file or directory. Check the path")
+
+
 @pytest.mark.parametrize("lines", [1, 100_000])
 def test_a_reader_that_has_seen_enough_is_no_fault(lines):
     with subprocess.Popen(["true"], stdin=subprocess.PIPE) as reader:

@@ -73,11 +73,11 @@ def elsewhere(rows: Sequence[Row]) -> str | None:
         return None
     said = []
     for group in sorted({str(row["group"]) for row in others}):
-        names = sorted(
-            {metric_words.metric(row["metric"]) for row in others if row["group"] == group}
-        )
-        said.append(f"{group}: {', '.join(names)}")
-    return "Moves as well, but says nothing of the stylus: " + "; ".join(said) + "."
+        names = {row["metric"] for row in others if row["group"] == group}
+        words_of = sorted(map(metric_words.metric_within, names))
+        said.append(f"{', '.join(words_of)} (of the {group})")
+    verb = "move" if len({row["metric"] for row in others}) > 1 else "moves"
+    return f"What also {verb}, but says nothing of the stylus: {'; '.join(said)}."
 
 
 def evidence(rows: Sequence[Row]) -> str | None:

@@ -184,10 +184,13 @@ def headed(picture: Picture, heading: str, lines: Iterable[str] = ()) -> Picture
 
 
 def panel(
-    height_in: float = 3.2, key_lines: int = 1, right_in: float = _RIGHT_IN
+    height_in: float = 3.2,
+    key_lines: int = 1,
+    right_in: float = _RIGHT_IN,
+    left_in: float = _LEFT_IN,
 ) -> tuple[Figure, Axes]:
     """Make a figure of one panel with the house margins and room for the key's lines."""
-    figure, (axes,) = panels(1, height_in, key_lines, right_in)
+    figure, (axes,) = panels(1, height_in, key_lines, right_in, left_in)
     return figure, axes
 
 

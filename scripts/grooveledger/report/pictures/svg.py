@@ -152,7 +152,9 @@ def _scales(axes: Axes, picture: Picture) -> dict[str, str]:
         numbers = (float(ends[0]), float(ends[1]), float(first), float(last))
         found[name] = " ".join([kind, *(f"{number:.8g}" for number in numbers)])
     labels = axes.get_xlabel() or picture.figure.axes[-1].get_xlabel(), axes.get_ylabel()
-    return {**found, "data-label-x": labels[0], "data-label-y": labels[1]}
+    # Names in two lines are one name.
+    x, y = (label.replace("\n", " ") for label in labels)
+    return {**found, "data-label-x": x, "data-label-y": y}
 
 
 def _style(written: str) -> str:

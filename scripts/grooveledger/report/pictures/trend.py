@@ -1,5 +1,6 @@
 """How a figure of a stylus moves with its hours: captures, fit, limit and forecast."""
 
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import cycle
 from typing import Any
@@ -32,17 +33,19 @@ NORMAL_95 = 1.959964
 QUANTISED = ("tracked_amplitude_um",)
 #: A level in this part of the height or below is named above its line, a higher one below it.
 LEVEL_NAMED_ABOVE = 0.85
+#: Left margin in inches, and characters of a line: the axis has the figure's name, in two lines.
+LEFT_IN, NAME_MOST = 1.02, 31
 #: Share of the height left free above and below what has to be visible.
 MARGIN = 0.06
 
 #: How the marks of each record side and copy are filled, in turn, and what that is called.
 FILLED = ("full", "left", "top", "right", "bottom")
 FILL_WORDS = {
-    "full": "full",
-    "left": "left half",
-    "top": "upper half",
-    "right": "right half",
-    "bottom": "lower half",
+    "full": "filled",
+    "left": "left half filled",
+    "top": "upper half filled",
+    "right": "right half filled",
+    "bottom": "lower half filled",
 }
 #: Opacity of marks as measured beside those as fitted.
 FAINT = 0.28
@@ -79,7 +82,7 @@ def trend(
     height_in : float
         Of the picture.
     """
-    figure, axes = panel(height_in)
+    figure, axes = panel(height_in, left_in=LEFT_IN)
     unit = next((unit for unit in points["unit"].tolist() if unit), "")
     spoken, heights = [], [points["value"]]
     end_h = float(np.nanmax(points["stylus_hours"]))
@@ -102,10 +105,15 @@ def trend(
     steps = metric in QUANTISED and _step(axes, points)
     axes.set_xlim(0, max(end_h, 1.0) * 1.03)
     axes.set_xlabel("Hours on the stylus (h)")
-    axes.set_ylabel(f"Value ({words.unit(unit)})")
+    named = f"{title} ({words.unit(unit)})" if unit else title
+    axes.set_ylabel("\n".join(textwrap.wrap(named, NAME_MOST)))
     _heights(axes, heights, LEAST_SPAN.get(unit, 0.0))
-    limit_part = _name_limits(axes)
-    _shade(axes, break_in_hours, at_top=limit_part is not None and limit_part < 0.5)
+    _name_limits(axes)
+    if break_in_hours > 0:
+        shade = axes.axvspan(
+            0, break_in_hours, color=COLOURS["shade"], linewidth=0, zorder=0.3, label="break-in"
+        )
+        shade.set_gid(f"part.{slug('break-in')}")
     key(axes)
     notes = [
         "Solid marks: the parts of record, chain and temperature removed as fitted; faint marks: "
@@ -134,7 +142,7 @@ def _sides_said(sides: Sequence[Side]) -> str:
     if len(sides) < 2:
         return ""
     said = [
-        f"{FILL_WORDS[filled]} {record} side {side}{f', copy {copy}' if copy else ''}"
+        f"{FILL_WORDS[filled]}, {record} side {side}{f' (copy {copy})' if copy else ''}"
         for (record, side, copy), filled in zip(sides, cycle(FILLED), strict=False)
     ]
     return f"Marks: {'; '.join(said)}. A thin line ties captures of one day."
@@ -269,18 +277,15 @@ def _limit(axes: Axes, limit: float) -> None:
     drawn.set_gid("part.limit")
 
 
-def _name_limits(axes: Axes) -> float | None:
-    """Name the limits once: those of both channels often lie too close for two names.
-
-    Returns the height of the name as a part of the panel's.
-    """
+def _name_limits(axes: Axes) -> None:
+    """Name the limits once: those of both channels often lie too close for two names."""
     heights = [
         float(np.ravel(np.array(drawn.get_ydata()))[0])
         for drawn in axes.lines
         if drawn.get_gid() == "part.limit"
     ]
     if not heights:
-        return None
+        return
     low, high = axes.get_ylim()
     part = (max(heights) - low) / (high - low)
     name_level(
@@ -289,7 +294,6 @@ def _name_limits(axes: Axes) -> float | None:
         "limit" if len(heights) == 1 else "limits",
         above=part < LEVEL_NAMED_ABOVE,
     )
-    return part
 
 
 def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
@@ -358,21 +362,6 @@ def _heights(axes: Axes, heights: Sequence[np.ndarray], least: float) -> None:
     low, high = (float(every.min()), float(every.max())) if len(every) else (0.0, 1.0)
     spare = max(0.0, least - (high - low)) / 2 + MARGIN * max(high - low, least, 1e-9)
     axes.set_ylim(low - spare, high + spare)
-
-
-def _shade(axes: Axes, break_in_hours: float, at_top: bool) -> None:
-    if break_in_hours <= 0:
-        return
-    axes.axvspan(0, break_in_hours, color=COLOURS["shade"], linewidth=0, zorder=0.3)
-    axes.annotate(
-        "break-in",
-        (0.0, 1.0 if at_top else 0.0),
-        xycoords=("data", "axes fraction"),
-        xytext=(2, -3 if at_top else 3),
-        textcoords="offset points",
-        verticalalignment="top" if at_top else "bottom",
-        color=COLOURS["soft"],
-    )
 
 
 def _spoken(fit: Row, unit: str) -> str:

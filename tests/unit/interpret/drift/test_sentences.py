@@ -162,7 +162,9 @@ def test_advice_has_three_pieces_at_most():
 def test_turntable_figures_do_not_decide_on_a_stylus():
     state = state_of({TREBLE: 0.0, "speed_error_pct": 0.2})
     assert state["verdict"] == "steady"
-    assert "turntable: Speed error" in state["elsewhere"]
+    assert state["elsewhere"] == (
+        "What also moves, but says nothing of the stylus: speed error (of the turntable)."
+    )
 
 
 def test_a_replaced_stylus_is_retired():
