@@ -470,6 +470,23 @@ def test_the_first_and_newest_that_have_a_curve_are_compared(
         "return document.getElementById('compare-result').textContent"
     )
     assert said.startswith("two less one: largest change 0.00 dB")
+    assert "different records" not in said
+    said = browser.run(
+        "for (const end of 'ab') document.getElementById('compare-' + end).replaceChildren();"
+        "const line = [[20, 1000, 20000], [0, 0, 1]];"
+        "const made = (capture, record) => ({capture, hours: 1, record,"
+        "curves: {response: {left: line}}});"
+        "stylusCurves([made('w', 's, a'), made('one', 'r, a'), made('x', 's, a'),"
+        "made('two', 'r, a')]);"
+        "return document.getElementById('compare-result').textContent"
+    )
+    assert said.startswith("two less one:"), "records differ by their own share"
+    other = browser.run(
+        "const a = document.getElementById('compare-a'); a.value = '0';"
+        "a.dispatchEvent(new Event('change'));"
+        "return document.getElementById('compare-result').textContent"
+    )
+    assert other.endswith("They are of different records or sides: part of the change is theirs.")
 
 
 def test_a_stylus_prints_on_two_sheets(browser: Browser, report: Path) -> None:

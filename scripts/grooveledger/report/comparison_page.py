@@ -38,6 +38,15 @@ TABLES = (
     ("separation", "Separation, {} channel driven"),
     ("distortion", "Distortion, {} channel"),
 )
+
+
+def _thousands(row: Row, column: str) -> tuple[Any, str | None]:
+    """Return a figure and its unit as people write them: loads in kilohms."""
+    if row["unit"] != "ohm":
+        return row[column], row["unit"]
+    return None if row[column] is None else row[column] / 1000.0, "kohm"
+
+
 RATING_FIELDS = (
     Field(
         "Stylus",
@@ -49,12 +58,14 @@ RATING_FIELDS = (
     Field("Cartridge", lambda row: row["cartridge"], numeric=False),
     Field("Rated figure", lambda row: metric_words.quantity(row["quantity"]), numeric=False),
     Field("Channel", lambda row: row["channel"] or words.NONE, numeric=False),
-    Field("Rated", lambda row: words.figure(row["rated"], row["unit"])),
+    Field("Rated", lambda row: words.figure(*_thousands(row, "rated"))),
     Field(
         "Measured, with its standard uncertainty",
-        lambda row: words.with_uncertainty(row["measured"], row["uncertainty"], row["unit"]),
+        lambda row: words.with_uncertainty(
+            _thousands(row, "measured")[0], *_thousands(row, "uncertainty")
+        ),
     ),
-    Field("Unit", lambda row: words.unit(row["unit"]), numeric=False),
+    Field("Unit", lambda row: words.unit(_thousands(row, "rated")[1]), numeric=False),
     Field("Verdict", lambda row: tag(row["verdict"]), numeric=False),
     Field("Note", lambda row: row["note"] or words.NONE, numeric=False),
 )

@@ -13,7 +13,7 @@ from grooveledger.report.curve_changes import curve_change, played
 from grooveledger.report.curve_changes import note as band_note
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.frequency import Extent, extent
-from grooveledger.report.pictures.overlay import difference, overlay
+from grooveledger.report.pictures.overlay import AXES, difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import AGES, Mark, Picture
 from grooveledger.report.pictures.trend import trend
@@ -103,7 +103,10 @@ def _ages(
     note = "Each line is named by the hours on the stylus; darker is later."
     if len(records) > 1:
         note += f" Played from {', '.join(sorted(records))}: records differ by their own share."
-    return overlay(f"life-{table}-{channel}", f"{title}, {channel}", table, lines, note, marks, hz)
+    name, column = f"life-{table}-{channel}", AXES[table][0]
+    # Both channels have the same axis.
+    values = [part[column] for _, curves in found for part in curves.values()]
+    return overlay(name, f"{title}, {channel}", table, lines, note, marks, hz, values)
 
 
 def _thin(part: Columns) -> Columns:

@@ -14,6 +14,7 @@ UNITS = {
     "1/min": "per min",
     "degC": "\N{DEGREE SIGN}C",
     "ohm": "\N{GREEK CAPITAL LETTER OMEGA}",
+    "kohm": "k\N{GREEK CAPITAL LETTER OMEGA}",
     "mV s/cm": "mV per cm/s",
 }
 #: Decimals usual for a figure of a unit.
@@ -29,6 +30,7 @@ PLACES = {
     "1/min": 1,
     "mV s/cm": 3,
     "ohm": 0,
+    "kohm": 1,
     "pF": 0,
 }
 #: Decimals at most, of a change to show that it is none, and of anything with its uncertainty.

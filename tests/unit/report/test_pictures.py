@@ -512,6 +512,20 @@ def test_captures_share_their_axes() -> None:
         assert one.get_ylim() == other.get_ylim()
 
 
+def test_pictures_that_hold_the_same_values_closely_share_a_tight_axis() -> None:
+    hz = np.geomspace(100, 20_000, 50)
+    curves = {
+        name: {"frequency_hz": hz, "separation_db": np.linspace(first, last, 50)}
+        for name, first, last in (("left", 27.0, 16.0), ("right", 24.0, 13.0))
+    }
+    held = [curve["separation_db"] for curve in curves.values()]
+    for name, curve in curves.items():
+        picture = overlay(name, "Separation", "separation", [("35 h", curve)], held=held)
+        (panel,) = picture.figure.axes
+        assert panel.get_ylim() == (10.0, 30.0)
+        assert collisions(picture) == []
+
+
 def test_a_scale_that_had_to_be_widened_says_so(made: dict[str, Columns]) -> None:
     loud = {**made["response"], "response_db": made["response"]["response_db"] + 20}
     picture = frequency.response(loud)

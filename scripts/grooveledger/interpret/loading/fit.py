@@ -244,13 +244,13 @@ def _judge(
     if not describes:
         reason = (
             f"the model leaves {residual_db:.2f} dB rms of the response, "
-            f"more than {limits.residual_max_db:g}"
+            f"more than {limits.residual_max_db:g} dB"
         )
     elif rivals_mh:
         reason = f"{rivals_mh[0]:.0f} mH explains the response as well as {np.exp(x[0]):.0f} mH"
     elif within > limits.within_pct:
         reason = (
-            f"inductance uncertain by {within:.1f} % (95 %), more than {limits.within_pct:g}; "
+            f"inductance uncertain by {within:.1f} % (95 %), more than {limits.within_pct:g} %; "
             "captures of one stylus and record under clearly different loads would tell"
         )
     else:

@@ -50,6 +50,7 @@ def overlay(
     note: str = "",
     marks: Sequence[Mark] = SERIES,
     hz: Extent | None = None,
+    held: Sequence[np.ndarray] | None = None,
 ) -> Picture:
     """Draw named curves of one table over one another, each named at its end.
 
@@ -65,6 +66,9 @@ def overlay(
         Look of each curve; as many curves as marks at most.
     hz : tuple of float, optional
         The frequency axis; by default the one that holds the curves.
+    held : sequence of ndarray, optional
+        Values that the value axis holds closely, so that pictures which share them share the axis;
+        by default it is the table's usual one.
     """
     column, label, unit, scale = AXES[table]
     longest = max(len(shown) for shown, _ in curves)
@@ -83,6 +87,8 @@ def overlay(
     values = [part[column] for _, part in curves]
     if scale is None:
         percent_axis(axes, label, values)
+    elif held is not None:
+        value_axis(axes, label, *_closely(held, scale[2]))
     else:
         wide = value_axis(axes, label, *scale, values)
     name_beside(axes, names)
@@ -98,6 +104,16 @@ def overlay(
         figure,
         joined([note, WIDENED if wide else ""]),
     )
+
+
+def _closely(held: Sequence[np.ndarray], step: float) -> tuple[float, float, float]:
+    """Lowest and highest whole step that hold some values, and the step."""
+    every = np.concatenate(held)
+    every = every[np.isfinite(every)]
+    if not len(every):
+        return 0.0, step, step
+    low, high = np.floor(every.min() / step), np.ceil(every.max() / step)
+    return float(low * step), float(max(high, low + 1.0) * step), step
 
 
 @house_style

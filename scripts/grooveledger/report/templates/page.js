@@ -297,6 +297,7 @@
       panel.append(draw("path", {d: `M ${left} ${y.place(tick)} L ${right} ${y.place(tick)}`, class: "rule"}));
       text(left - 4, y.place(tick) + 4, "end", String(tick).replace("-", "\u2212"));
     }
+    if (zero) text((left + right) / 2, bottom + 32, "middle", "Frequency (Hz)");
     text(12, (top + bottom) / 2, "middle", labelY, {transform: `rotate(-90 12 ${(top + bottom) / 2})`});
     for (const line of lines) {
       const group = draw("g", {class: "curve", "data-line": line.name});
@@ -315,10 +316,14 @@
     const result = document.getElementById("compare-result");
     for (const select of [a, b]) captures.forEach((capture, i) => select.append(
       make("option", {value: i, textContent: `${capture.capture}, ${capture.hours} h, ${capture.record}`})));
-    // The first and the newest that have a curve: another side may hold none.
+    // The newest that has a curve, and the first from the same record and side: another side may
+    // hold none, and records differ by their own share.
     const drawable = captures.map(capture => Boolean((capture.curves[curve.value] || {})[channel.value]));
-    a.value = Math.max(drawable.indexOf(true), 0);
-    b.value = drawable.lastIndexOf(true) < 0 ? captures.length - 1 : drawable.lastIndexOf(true);
+    const newest = drawable.lastIndexOf(true) < 0 ? captures.length - 1 : drawable.lastIndexOf(true);
+    const alike = captures.findIndex((capture, i) =>
+      drawable[i] && i < newest && capture.record === captures[newest].record);
+    a.value = Math.max(alike < 0 ? drawable.indexOf(true) : alike, 0);
+    b.value = newest;
     const update = () => {
       holder.replaceChildren();
       if (holder.nextElementSibling.className === "values") holder.nextElementSibling.remove();
@@ -331,7 +336,7 @@
       const [label, unitName] = SCALES[curve.value];
       const ends = [Math.min(one[0][0], other[0][0]), Math.max(one[0].at(-1), other[0].at(-1))];
       const change = one[0].map((frequency, i) => at(other, frequency) - one[1][i]);
-      const svg = draw("svg", {class: "picture", role: "img", viewBox: "0 0 460 330",
+      const svg = draw("svg", {class: "picture", role: "img", viewBox: "0 0 460 342",
         "aria-label": `${label} of ${pair[0].capture} and ${pair[1].capture}, and their difference`});
       plot(svg, "both", 24, 150, [
         {name: "first", x: one[0], y: one[1], look: "first"},
@@ -353,7 +358,9 @@
       const [first, second] = pair.map(({capture}) =>
         make("a", {href: `../captures/${capture}.html`, textContent: capture}));
       result.replaceChildren(second, " less ", first, ": largest change "
-        + `${digits(change[largest])} ${unitName} at ${digits(one[0][largest])} Hz.`);
+        + `${digits(change[largest])} ${unitName} at ${digits(one[0][largest])} Hz.`
+        + (pair[0].record === pair[1].record ? ""
+          : " They are of different records or sides: part of the change is theirs."));
     };
     for (const select of [a, b, curve, channel]) select.addEventListener("change", update);
     section.hidden = false;
