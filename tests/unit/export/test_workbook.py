@@ -4,6 +4,7 @@ import datetime
 import re
 import shutil
 import subprocess
+from csv import reader as csv_reader
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -367,6 +368,35 @@ def test_tables_are_ready_for_a_pivot_in_a_spreadsheet_program(
             found = kinds.get(place, set())
             assert len(found) <= 1, (path.stem, field.name)
             assert not pa.types.is_floating(field.type) or found <= {"float"}, field.name
+
+
+def test_a_pivot_table_gives_the_tables_means(paths: list[Path], tmp_path: Path) -> None:
+    """LibreOffice makes one from the named table: a line a metric, a column a channel."""
+    soffice = shutil.which("soffice")
+    if soffice is None:
+        pytest.skip("LibreOffice (soffice) is not installed: no pivot table was made")
+    metrics = paths[NAMES.index("metrics")]
+    workbook.write([metrics], tmp_path / "a.xlsx")
+    own = [soffice, f"-env:UserInstallation=file://{tmp_path}/profile", "--headless"]
+    # The first start makes the profile, with an empty module whose place the macro then takes.
+    subprocess.run([*own, "--terminate_after_init"], check=True, capture_output=True, timeout=60)
+    module = tmp_path / "profile" / "user" / "basic" / "Standard" / "Module1.xba"
+    shutil.copyfile(Path(__file__).with_name("pivot.xba"), module)
+    macro = f"macro:///Standard.Module1.Pivot(file://{tmp_path}/a.xlsx,file://{tmp_path})"
+    subprocess.run([*own, macro], check=True, capture_output=True, timeout=120)
+    # Each sheet has its name added to the file's.
+    lines = list(csv_reader((tmp_path / "a-pivot.csv").read_text(encoding="utf-8").splitlines()))
+    head = next(place for place, line in enumerate(lines) if line[0] == "metric")
+    found = {
+        (line[0], channel): float(value)
+        for line in lines[head + 1 :]
+        for channel, value in zip(lines[head][1:], line[1:], strict=True)
+        if value and "Total" not in line[0] + channel
+    }
+    rows = tables.read(metrics).to_pandas().dropna(subset=["value"])
+    wanted = rows.groupby(["metric", "channel"])["value"].mean().to_dict()
+    assert len(wanted) > 10
+    assert found == pytest.approx(wanted)
 
 
 def test_opens_in_a_spreadsheet_program(paths: list[Path], tmp_path: Path) -> None:
