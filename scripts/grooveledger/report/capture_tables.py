@@ -113,7 +113,9 @@ SMALL_TABLES: tuple[tuple[str, str, tuple[Field, ...]], ...] = (
             amount("twice_per_rev_pct", "Twice", "%"),
             amount("three_per_rev_pct", "Three times", "%"),
             amount("four_per_rev_pct", "Four times", "%"),
+            amount("wow_flutter_unweighted_uncertainty_pct", "Unweighted, uncertainty", "%"),
             amount("eccentricity_mm", "Hole off centre by", "mm"),
+            amount("eccentricity_uncertainty_mm", "Its uncertainty", "mm"),
         ),
     ),
     (

@@ -357,7 +357,7 @@ def test_every_column_holds_a_figure(name):
     columns = tables.columns(measured(name, made_observations(1, 1.0, 1e-6)))
     never = {
         # The tracks' radius is not described, and random motion is no resonance.
-        "speed": {"eccentricity_mm"},
+        "speed": {"eccentricity_mm", "eccentricity_uncertainty_mm"},
         # Every step is tracked.
         "bias": {"left_lost_um", "right_lost_um", "change"},
         # Random phases have no polarity, and the record's angle is not described.

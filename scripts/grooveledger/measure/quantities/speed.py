@@ -15,6 +15,7 @@ from grooveledger.measure.metric_rows import (
     groups,
 )
 from grooveledger.measure.terminals import by_channel
+from grooveledger.physics.uncertainty import rectangular
 from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
 from grooveledger.plan.uses import is_speed_tone
 from grooveledger.schemas.table import CAPTURE, CHANNEL, TRACK, Table, real
@@ -52,22 +53,45 @@ TABLE = Table(
         real("eccentricity_mm", "mm", "offset of the hole that once_per_rev_pct would mean"),
         real("three_per_rev_pct", "%", "peak of the sinusoid at three times a revolution"),
         real("four_per_rev_pct", "%", "peak of the sinusoid at four times a revolution"),
+        real(
+            "wow_flutter_unweighted_uncertainty_pct",
+            "%",
+            "standard uncertainty from slow flutter that the track is too short for",
+        ),
+        real(
+            "once_per_rev_uncertainty_pct",
+            "%",
+            "standard uncertainty from flutter and noise near once a revolution",
+        ),
+        real("eccentricity_uncertainty_mm", "mm", "standard uncertainty that follows"),
     ),
-    revision=3,
+    revision=4,
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
 #: Band of unweighted fluctuation, Hz (IEC 60386 Amd 1 asks for 0.1 to 200 at least; the slowest
 #: that a track of half a minute can show is 0.2).
 UNWEIGHTED_HZ = (0.2, 200.0)
-#: Below the band the fluctuation is faded out, to nothing here, Hz (our choice): at a sharp edge
+#: Below the band the fluctuation is faded out, over this many octaves (our choice): at a sharp edge
 #: slow flutter would read by where its track happens to end.
-FADED_HZ = 0.1
+FADED_OCTAVES = 1.0
+#: Part of a straight line's end that it exceeds 5 % of the time.
+TWO_SIGMA_PART = 0.95
 #: The weighting filter settles in this time, s: its slowest pole, at 0.36 Hz, by 30 dB.
 SETTLING_S = 1.5
 #: Points that the filtered fluctuation has for each of the trace: at few a cycle the reading that
 #: is exceeded 5 % of the time would depend on where in the cycle they happen to fall.
 FINER = 4
+#: Flutter slower than this is slow, Hz: a track of ten seconds has a few cycles of it. Once a
+#: revolution is faster.
+SLOW_HZ = 0.5
+#: Part of slow flutter by which a trace of `SHARE_S` seconds may be off at most, and the power of
+#: time with which that falls. The greatest error of sines of 0.2 to 0.7 Hz at any phase, with and
+#: without a once-per-revolution part, was 39 % on 5 s, 13 % on 10 s, 6 % on 20 s and 3 % on 40 s.
+SHARE, SHARE_S, SHARE_POWER = 0.4, 5.0, 1.3
+#: What goes on this near to the rotation is not told from it, in cycles over the trace: offsets at
+#: which the rest is looked at.
+NEAR_CYCLES = (-1.5, -1.0, -0.5, 0.5, 1.0, 1.5)
 #: A trace shorter than this many revolutions can't tell wow from drift.
 REVOLUTIONS_MIN = 1.5
 #: Multiples of the rotation rate that have a figure, by its column.
@@ -76,6 +100,13 @@ PER_REVOLUTION = {
     "twice_per_rev_pct": 2,
     "three_per_rev_pct": 3,
     "four_per_rev_pct": 4,
+}
+
+
+#: Columns with the standard uncertainties of metrics, from the fluctuation itself.
+UNCERTAINTY_COLUMNS = {
+    "wow_flutter_unweighted_pct": "wow_flutter_unweighted_uncertainty_pct",
+    "eccentricity_mm": "eccentricity_uncertainty_mm",
 }
 
 
@@ -127,6 +158,9 @@ def measure(context: CaptureContext) -> pa.Table:
                 "mean_hz": track.lowest_hz * (1.0 + figures["speed_error_pct"] / 100.0),
                 "frequency_hz": track.lowest_hz,
                 "eccentricity_mm": eccentricity_mm(figures["once_per_rev_pct"], track.radius_mm),
+                "eccentricity_uncertainty_mm": eccentricity_mm(
+                    figures["once_per_rev_uncertainty_pct"], track.radius_mm
+                ),
                 **figures,
             }
             parts.append(tables.build(TABLE, columns))
@@ -160,6 +194,8 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
             "wow_flutter_weighted_rest_pct",
             "wow_flutter_unweighted_rest_pct",
             "drift_pct_per_min",
+            "wow_flutter_unweighted_uncertainty_pct",
+            "once_per_rev_uncertainty_pct",
         ),
         float("nan"),
     )
@@ -187,9 +223,37 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
         "wow_flutter_weighted_rms_pct": float(np.sqrt(np.mean(weighted**2))),
         "wow_flutter_weighted_rest_pct": two_sigma_peak(weighted_rest),
         "drift_pct_per_min": 60.0 * steady.slope,
+        "wow_flutter_unweighted_uncertainty_pct": slow_uncertainty_pct(
+            deviation_pct, steady, rate_hz, two_sigma_peak(unweighted)
+        ),
+        "once_per_rev_uncertainty_pct": near_rotation_pct(deviation_pct, steady, rate_hz),
         **dict(zip(PER_REVOLUTION, np.abs(steady.waves).tolist(), strict=True)),
     }
     return figures
+
+
+def slow_uncertainty_pct(
+    deviation: np.ndarray, steady: Steady, rate_hz: float, unweighted_pct: float
+) -> float:
+    """Return the standard uncertainty of unweighted flutter from what a trace is too short for.
+
+    In a few cycles slow flutter can't be told from drift. What may be slow, the fitted slope and
+    what lies below `SLOW_HZ`, is off by `SHARE` of itself at most.
+    """
+    seconds = len(deviation) / rate_hz
+    faster = band_limited(deviation, steady, rate_hz, (SLOW_HZ, UNWEIGHTED_HZ[1]))
+    slow_pct = np.sqrt(max(unweighted_pct**2 - two_sigma_peak(faster) ** 2, 0.0))
+    sloping_pct = TWO_SIGMA_PART * abs(steady.slope) * seconds / 2.0
+    share = SHARE * (SHARE_S / seconds) ** SHARE_POWER
+    return float(rectangular(share * np.hypot(slow_pct, sloping_pct)))
+
+
+def near_rotation_pct(deviation: np.ndarray, steady: Steady, rate_hz: float) -> float:
+    """Return the greatest amplitude near the rotation rate of what the steady part leaves."""
+    time_s = np.arange(len(deviation)) / rate_hz
+    near_hz = steady.turns_hz[0] + np.array(NEAR_CYCLES) * rate_hz / len(deviation)
+    turned = np.exp(-2j * np.pi * np.outer(near_hz, time_s)) @ (deviation - steady.model)
+    return float(np.max(np.abs(turned))) * 2.0 / len(deviation)
 
 
 def eccentricity_mm(once_per_rev_pct: float, radius_mm: float | None) -> float | None:
@@ -251,13 +315,19 @@ def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) 
     return rest + _waves(steady, rate_hz, len(rest), gains)
 
 
-def band_limited(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
-    """Fluctuation within the unweighted band, faded out below it, at FINER times the rate."""
+def band_limited(
+    deviation: np.ndarray,
+    steady: Steady,
+    rate_hz: float,
+    band_hz: tuple[float, float] = UNWEIGHTED_HZ,
+) -> np.ndarray:
+    """Fluctuation within a band, faded out over the octave below it, at FINER times the rate."""
+    low_hz, high_hz = band_hz
 
     def band(frequency_hz: np.ndarray) -> np.ndarray:
-        low_hz, high_hz = UNWEIGHTED_HZ
-        part = np.log(np.maximum(frequency_hz, FADED_HZ) / FADED_HZ) / np.log(low_hz / FADED_HZ)
-        faded = np.sin(0.5 * np.pi * np.minimum(part, 1.0)) ** 2
+        octaves = np.log2(np.maximum(frequency_hz, 1e-9) / low_hz)
+        part = np.clip(1.0 + octaves / FADED_OCTAVES, 0.0, 1.0)
+        faded = np.sin(0.5 * np.pi * part) ** 2
         return np.where(frequency_hz <= high_hz, faded, 0.0).astype(complex)
 
     rest = _filtered(deviation - steady.model, rate_hz, band)
@@ -286,7 +356,9 @@ def figures(measured: Measured) -> Iterator[Figure]:
     """Yield the metrics that stand in the table as they are."""
     for track, channel, rows in groups(measured.tables, TABLE.name):
         for metric in MEASURE.metrics:
-            yield Figure(metric.name, channel, track, float(rows[metric.name][0]))
+            u_column = UNCERTAINTY_COLUMNS.get(metric.name)
+            parts = {"speed": float(rows[u_column][0])} if u_column else {}
+            yield Figure(metric.name, channel, track, float(rows[metric.name][0]), parts=parts)
 
 
 MEASURE = Measure(
@@ -321,6 +393,14 @@ MEASURE = Measure(
             Group.TURNTABLE,
             CHAIN_AND_RECORD,
             least_change=0.03,
+        ),
+        Metric(
+            "eccentricity_mm",
+            "mm",
+            "Offset of the hole, if the platter runs true",
+            Group.RECORD,
+            CHAIN_AND_RECORD,
+            least_change=0.05,
         ),
     ),
     figures=figures,

@@ -6,9 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grooveledger.measure.quantities import speed
-from grooveledger.measure.quantities.speed import TABLE, mean_over_turns, speed_figures
+from grooveledger.measure.quantities.speed import (
+    TABLE,
+    mean_over_turns,
+    speed_figures,
+    whole_turns,
+)
 from grooveledger.observe.speed_trace import observe_speed
-from grooveledger.physics.weighting import flutter_weighting
+from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
 from grooveledger.storage import tables
 from made_observations import make_context, make_side, swapped_chain
 from made_sound import modulated, tracks_at, with_ticks, written
@@ -119,10 +124,48 @@ def test_slow_flutter_reads_alike_however_long_its_track(hz):
     weighted_pct = two_sigma_pct * np.abs(flutter_weighting(hz))
     for seconds, rel in ((6.0, 0.16), (10.0, 0.06), (20.0, 0.02), (40.0, 0.005), (60.0, 0.005)):
         for phase in (0.0, 0.8, 1.6, 2.4):
-            read = figures(seconds, ((hz, 0.1, phase),))
+            time_s, deviation = trace(seconds, ((hz, 0.1, phase),))
+            read = speed_figures(time_s[::5], deviation[::5], RPM)
             assert read["wow_flutter_unweighted_pct"] == pytest.approx(two_sigma_pct, rel=rel)
             weighted_rel = 0.003 if seconds >= 10.0 else 0.03
             assert read["wow_flutter_weighted_pct"] == pytest.approx(weighted_pct, rel=weighted_rel)
+
+
+def test_slow_flutter_on_short_tracks_is_covered_by_its_uncertainty():
+    # Two-sigma over the whole turns of the trace, of what went in; half-width of a rectangle.
+    rng = np.random.default_rng(5)
+    held = []
+    for seconds in [5.0, 6.0, 10.0, 20.0] * 20:
+        slow_hz, slow_pct, once_pct = rng.uniform([0.2, 0.0, 0.0], [0.5, 0.1, 0.2])
+        parts = ((slow_hz, slow_pct), (TURN_HZ, once_pct), (4.2, 0.03))
+        time_s, deviation = trace(seconds, [(*part, rng.uniform(0.0, 6.3)) for part in parts])
+        time_s, deviation = time_s[::5], deviation[::5]
+        true_pct = two_sigma_peak(deviation[: whole_turns(len(time_s), RATE / 5 / TURN_HZ)])
+        drifting = deviation + rng.uniform(-0.1, 0.1) / 60.0 * (time_s - time_s.mean())
+        read = speed_figures(time_s, drifting, RPM)
+        u_pct = read["wow_flutter_unweighted_uncertainty_pct"]
+        off_pct = abs(read["wow_flutter_unweighted_pct"] - true_pct)
+        held.append(off_pct <= np.sqrt(3.0) * u_pct)
+        if seconds == 20.0:
+            assert u_pct < 0.05 * true_pct
+    assert np.mean(held) >= 0.93
+
+
+def test_an_off_centre_record_alone_adds_hardly_any_uncertainty():
+    read = figures(6.0, ((TURN_HZ, 0.2, 0.3), (4.0, 0.02, 0.1)))
+    assert read["wow_flutter_unweighted_uncertainty_pct"] < 0.01
+    assert read["once_per_rev_uncertainty_pct"] < 0.002
+
+
+@pytest.mark.parametrize("seconds", [10.0, 20.0])
+def test_what_lies_near_the_rotation_is_in_the_uncertainty_of_once_a_turn(seconds):
+    # A belt's own turn at 0.45 to 0.5 Hz beside an off-centre record.
+    for hz in (0.45, 0.475, 0.5):
+        for phase in (0.0, 1.6, 3.2, 4.8):
+            time_s, deviation = trace(seconds, ((TURN_HZ, 0.15, 0.3), (hz, 0.04, phase)))
+            read = speed_figures(time_s[::5], deviation[::5], RPM)
+            off_pct = abs(read["once_per_rev_pct"] - 0.15)
+            assert off_pct <= 2.0 * read["once_per_rev_uncertainty_pct"] + 0.002
 
 
 @pytest.mark.parametrize("seconds", [6.0, 20.0])

@@ -19,6 +19,7 @@ from made_sound import tracks_at, written
 RATE = 48_000
 TONE = {"kind": "tone", "frequency_hz": 1000.0, "velocity_cm_s": 5.0, "duration_s": 4.0}
 SPEED = {**TONE, "modulation": "lateral", "frequency_hz": 3150.0, "duration_s": 12.0}
+SPEED["radius_mm"] = 100.0
 SPEED_SIDE = make_side(SPEED, gap_s=2.0)
 SIDE = make_side(
     SPEED,
@@ -90,6 +91,11 @@ def test_speed_wow_and_flutter(simulated, side, conditions, flutter_rel, speed_a
         "once_per_rev_pct",
     ):
         np.testing.assert_allclose(rows[name], getattr(true, name), rtol=flutter_rel)
+    # the hole's offset at this radius that gives the once-per-revolution part put in
+    offset_mm = conditions.once_per_rev_pct / 100.0 * SPEED["radius_mm"]
+    np.testing.assert_allclose(rows["eccentricity_mm"], offset_mm, atol=0.02)
+    off_mm = np.abs(rows["eccentricity_mm"] - offset_mm)
+    assert np.all(off_mm <= 2.0 * rows["eccentricity_uncertainty_mm"])
     np.testing.assert_allclose(rows["drift_pct_per_min"], true.drift_pct_per_min, atol=0.01)
 
 
