@@ -1,20 +1,17 @@
 """Rule capture_pages: the pages of several captures, those that are stale and no others."""
 
-import gc
 import time
 from pathlib import Path
 
 import block_pandas  # noqa: F401
 import bug_log  # noqa: F401
+import seldom_collect  # noqa: F401
 from grooveledger.report import capture_page
 from grooveledger.storage.atomic_write import written_whole
 from grooveledger.storage.digests import digest
 from grooveledger.storage.provenance import made_from, stamp
 from job import note_seconds
 
-# A picture is thousands of small objects: with the usual 700 new ones between two searches for
-# garbage, the searches take a fifth of the time.
-gc.set_threshold(100_000)
 captures = Path(snakemake.config["results"]) / "captures"
 written = Path(snakemake.output.written)
 bugs: list[Exception] = []

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import bug_log  # noqa: F401
+import seldom_collect  # noqa: F401
 from grooveledger.report import loading_page, unfinished
 from grooveledger.report.grids import rows_of
 from grooveledger.storage.provenance import stamp

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import block_pandas  # noqa: F401
 import bug_log  # noqa: F401
+import seldom_collect  # noqa: F401
 from grooveledger.report import stylus_page, summary_pictures, unfinished
 from grooveledger.report.grids import rows_of
 from grooveledger.storage.provenance import stamp

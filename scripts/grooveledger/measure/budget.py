@@ -153,9 +153,8 @@ def speed_rms(context: CaptureContext) -> float:
     deviations = []
     for track in np.unique(trace.get("track", np.empty(0))):
         rows = trace["track"] == track
-        deviation_pct = trace["deviation_pct"][
-            rows & (trace["channel"] == trace["channel"][rows][0])
-        ]
+        channel = trace["channel"][rows]
+        deviation_pct = trace["deviation_pct"][rows][channel == channel[0]]
         place = np.linspace(-1.0, 1.0, len(deviation_pct))
         slope = float(place @ deviation_pct) / max(float(place @ place), 1e-12)
         deviations.append(float(np.std(deviation_pct - slope * place)) / 100.0)

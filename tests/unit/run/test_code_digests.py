@@ -23,7 +23,7 @@ import ast, json, sys
 found, finders = {}, list(sys.meta_path)
 for rule, *files in map(str.split, sys.argv[1:]):
     sys.meta_path[:] = finders
-    own = ("grooveledger", "job", "failing", "block_pandas", "bug_log")
+    own = ("grooveledger", "job", "failing", "block_pandas", "bug_log", "seldom_collect")
     for name in [name for name in sys.modules if name.split(".")[0] in own]:
         del sys.modules[name]
     for file in files:

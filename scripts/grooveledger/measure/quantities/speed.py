@@ -142,10 +142,11 @@ def measure(context: CaptureContext) -> pa.Table:
         `TABLE`.
     """
     trace = by_channel(context.observations["speed_trace"], context.chain)
+    of_channel = {channel: trace["channel"] == channel for channel in ("left", "right")}
     parts = []
     for track in filter(is_speed_tone, context.side.tracks):
         for channel in ("left", "right"):
-            rows = (trace["track"] == track.track) & (trace["channel"] == channel)
+            rows = (trace["track"] == track.track) & of_channel[channel]
             if not rows.any():
                 continue
             figures = speed_figures(
@@ -208,14 +209,11 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
     turn = fine_hz / turn_hz
     settled = whole_turns(FINER * len(deviation_pct) - round(SETTLING_S * fine_hz), turn)
     whole = whole_turns(FINER * len(deviation_pct), turn)
-    without_once = steady._replace(waves=steady.waves * (np.arange(len(steady.waves)) > 0))
-    weighted, weighted_rest = (
-        weighted_fluctuation(deviation_pct, part, rate_hz)[-settled:]
-        for part in (steady, without_once)
-    )
-    unweighted, unweighted_rest = (
-        band_limited(deviation_pct, part, rate_hz)[:whole] for part in (steady, without_once)
-    )
+    weighted, weighted_rest = fluctuation(deviation_pct, steady, rate_hz, flutter_weighting)
+    band = faded_band(*UNWEIGHTED_HZ)
+    unweighted, unweighted_rest = fluctuation(deviation_pct, steady, rate_hz, band)
+    weighted, weighted_rest = weighted[-settled:], weighted_rest[-settled:]
+    unweighted, unweighted_rest = unweighted[:whole], unweighted_rest[:whole]
     figures |= {
         "wow_flutter_unweighted_pct": two_sigma_peak(unweighted),
         "wow_flutter_unweighted_rest_pct": two_sigma_peak(unweighted_rest),
@@ -241,7 +239,8 @@ def slow_uncertainty_pct(
     what lies below `SLOW_HZ`, is off by `SHARE` of itself at most.
     """
     seconds = len(deviation) / rate_hz
-    faster = band_limited(deviation, steady, rate_hz, (SLOW_HZ, UNWEIGHTED_HZ[1]))
+    band = faded_band(SLOW_HZ, UNWEIGHTED_HZ[1])
+    faster, _ = fluctuation(deviation, steady, rate_hz, band)
     slow_pct = np.sqrt(max(unweighted_pct**2 - two_sigma_peak(faster) ** 2, 0.0))
     sloping_pct = TWO_SIGMA_PART * abs(steady.slope) * seconds / 2.0
     share = SHARE * (SHARE_S / seconds) ** SHARE_POWER
@@ -304,34 +303,36 @@ def fit_steady(deviation: np.ndarray, rate_hz: float, turn_hz: float) -> Steady:
     return Steady(float(weights[1]), turns_hz, cosines - 1j * sines, basis @ weights)
 
 
-def weighted_fluctuation(deviation: np.ndarray, steady: Steady, rate_hz: float) -> np.ndarray:
-    """Fluctuation after the weighting network of IEC 60386, at FINER times the trace's rate.
+def faded_band(low_hz: float, high_hz: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Return the gain of a band that is faded out over the octave below it."""
 
-    The steady part is weighted in closed form, as if it had gone on for ever; only the rest goes
-    through the filter, whose settling, about `SETTLING_S` at the start, is then small.
-    """
-    rest = _filtered(deviation - steady.model, rate_hz, flutter_weighting)
-    gains = flutter_weighting(steady.turns_hz)
-    return rest + _waves(steady, rate_hz, len(rest), gains)
-
-
-def band_limited(
-    deviation: np.ndarray,
-    steady: Steady,
-    rate_hz: float,
-    band_hz: tuple[float, float] = UNWEIGHTED_HZ,
-) -> np.ndarray:
-    """Fluctuation within a band, faded out over the octave below it, at FINER times the rate."""
-    low_hz, high_hz = band_hz
-
-    def band(frequency_hz: np.ndarray) -> np.ndarray:
+    def gain(frequency_hz: np.ndarray) -> np.ndarray:
         octaves = np.log2(np.maximum(frequency_hz, 1e-9) / low_hz)
         part = np.clip(1.0 + octaves / FADED_OCTAVES, 0.0, 1.0)
         faded = np.sin(0.5 * np.pi * part) ** 2
         return np.where(frequency_hz <= high_hz, faded, 0.0).astype(complex)
 
-    rest = _filtered(deviation - steady.model, rate_hz, band)
-    return rest + _waves(steady, rate_hz, len(rest), band(steady.turns_hz))
+    return gain
+
+
+def fluctuation(
+    deviation: np.ndarray, steady: Steady, rate_hz: float, response: Callable[..., np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fluctuation after a filter, at FINER times the trace's rate: all, and without once a turn.
+
+    The steady part is filtered in closed form, as if it had gone on for ever; only the rest goes
+    through the filter, whose settling, about `SETTLING_S` at the start, is then small.
+    """
+    rest = _filtered(deviation - steady.model, rate_hz, response)
+    turn = 2.0 * np.pi * np.arange(len(rest)) / (FINER * rate_hz)
+    once, *others = (
+        np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
+        for turn_hz, wave in zip(
+            steady.turns_hz, steady.waves * response(steady.turns_hz), strict=True
+        )
+    )
+    rest += sum(others)
+    return rest + once, rest
 
 
 def _filtered(
@@ -342,14 +343,6 @@ def _filtered(
     spectrum = np.fft.rfft(values, length)
     spectrum *= FINER * response(np.arange(len(spectrum)) * rate_hz / length)
     return np.fft.irfft(spectrum, FINER * length)[: FINER * len(values)]
-
-
-def _waves(steady: Steady, rate_hz: float, length: int, gains: np.ndarray) -> np.ndarray:
-    turn = 2.0 * np.pi * np.arange(length) / (FINER * rate_hz)
-    waves = np.zeros(length)
-    for turn_hz, wave in zip(steady.turns_hz, steady.waves * gains, strict=True):
-        waves += np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
-    return waves
 
 
 def figures(measured: Measured) -> Iterator[Figure]:
