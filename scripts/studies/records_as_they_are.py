@@ -56,7 +56,9 @@ NAME, ORIGIN = "c", {"code": "study", "job": "study"}
 CHAIN = {**CHAINS["bench"], "chain": "bench"}
 CARTRIDGE = {**CARTRIDGES["mm-small"], "cartridge": "mm-small"}
 #: What a groove, a platter and a room may be: the largest departures, per cent and dB.
-DEPARTURES = Departures(duration=0.10, sweep_end=0.06, bend=0.04, tone=0.01, track_speed=0.002)
+DEPARTURES = Departures(
+    duration=0.10, sweep_end=0.06, bend=0.04, tone=0.01, track_speed=0.002, fade_s=0.5
+)
 SPEED_PCT, WOW_PCT, FLUTTER_PCT, DRIFT_PCT_PER_MIN, TICKS_PER_MIN = 1.0, 0.3, 0.15, 0.2, 60.0
 FLUTTER_HZ, SURFACE_DB, RUMBLE_DB, HUM_DB = (
     (1.0, 30.0),
@@ -182,7 +184,14 @@ def drawn(seed: int, side: dict[str, Any]) -> Drawn:
         curves = (((3, 4), "left"), ((5, 6), "right"))
     elif kind == "spot tones":
         tracks = [
-            {**tones[0], "track": number, "modulation": channel, "frequency_hz": hz}
+            # At 5 cm/s and 100 Hz the stylus would be at what it tracks, give or take wow.
+            {
+                **tones[0],
+                "track": number,
+                "modulation": channel,
+                "frequency_hz": hz,
+                "velocity_cm_s": 2.5,
+            }
             for number, (channel, hz) in enumerate(
                 itertools.product(("left", "right"), SPOT_HZ), start=1
             )

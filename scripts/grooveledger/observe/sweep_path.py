@@ -7,6 +7,7 @@ import numpy as np
 
 from grooveledger.observe.filtered import FilteredStretch, demodulated
 from grooveledger.observe.order_tracking import OVERLAP, PhasePath
+from grooveledger.observe.reading import NYQUIST_PART
 from grooveledger.observe.sound import Sound
 from grooveledger.observe.sweep_ridge import Axis, Ridge, find_ridge
 
@@ -19,16 +20,31 @@ RIDGE_REACH = 4
 #: window's main lobe), and at least so long.
 END_CYCLES, END_WINDOW_S = 3.0, 2.5e-3
 #: An end is looked for so far outside and inside of the ridge's, s, or in this many windows.
-END_OUTSIDE_S, END_INSIDE_S = 0.5, 0.6
+END_OUTSIDE_S, END_INSIDE_S = 0.5, 1.4
 END_WINDOWS = 12
 #: There the amplitude falls below this part of its median from one window further in on (a window
 #: half in the sweep reads half) for a whole window, ...
-END_PART = 0.5
+END_PART, END_DB = 0.5, 6.0
 END_LEVEL_FRAMES = 4 * OVERLAP
 #: ... and the median outside, over this many frames, is no more than this part of it: less than
 #: what noise alone would show.
 OUTSIDE_FRAMES = 8 * OVERLAP
 END_CLEAR = 0.35
+#: A cut may be faded in and out. Beyond this time from its edge it is at its level, or once it has
+#: gone this far, octaves; what passes in fewer windows than this can't be told from a fade.
+FADE_LONGEST_S, FADE_WINDOWS = 0.6, 3.0
+#: A cartridge's own curve is nearly straight over so many octaves, and falls no faster below that
+#: line, dB an octave: two poles and two of the load; less so in the band of `STRAIGHT_HZ`.
+STRAIGHT_HZ, IN_STRAIGHT_BAND, ELSEWHERE = (100.0, 3000.0), (1.0, 9.0), (0.25, 30.0)
+#: Where frames show no edge, blocks of so many are compared: a slow fade has none within frames.
+EDGE_BLOCKS = (1, 4, 16, 48)
+#: It is faded as long as it lies this far, dB, and this many times its scatter, below the line
+#: through what comes as far again. The whole fade is longer than what shows so, by this factor.
+FADED_DB, FADED_SIGMAS, FADE_SHOWN = 0.5, 4.0, 1.5
+#: The scatter is at least this: a line is no better.
+FADE_SCATTER_DB = 0.05
+#: Even over an abrupt edge a window, with its own image, slides within this part of its length.
+STEP_WINDOWS = 0.75
 
 
 class SweepGuess(NamedTuple):
@@ -106,7 +122,7 @@ def _continued(at_s: np.ndarray, ridge: Ridge) -> np.ndarray:
 
 
 def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: int) -> float | None:
-    """Where a sweep begins or ceases, by its amplitude along its path.
+    """Where a sweep has its level or begins to lose it, by its amplitude along its path.
 
     Parameters
     ----------
@@ -140,7 +156,62 @@ def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: i
     at_s = one.position_of(frames.sound, frames.span.centres) / rate
     if inward < 0:
         amplitude, at_s = amplitude[::-1], at_s[::-1]
-    return _crossing(amplitude, at_s)
+    pace = _Pace.at(path.at(np.array([near_s, near_s + inward * 0.1]) * rate)[1] * rate)
+    edge = _edge(amplitude, at_s, pace)
+    if edge is None:
+        return None
+    longest_s = min(FADE_LONGEST_S, pace.straight / pace.octaves_per_s)
+    edge_hz = float(path.at(np.array([edge * rate]))[1][0] * rate)
+    if longest_s < FADE_WINDOWS * window_s or edge_hz >= 0.5 * NYQUIST_PART * rate:
+        return edge
+    inside_s = inward * (at_s - edge)
+    return edge + inward * _fade_s(amplitude, inside_s, longest_s, STEP_WINDOWS * window_s, pace)
+
+
+class _Pace(NamedTuple):
+    """How fast a sweep goes near an end, and what a cartridge's own curve can do there.
+
+    Attributes
+    ----------
+    octaves_per_s : float
+    straight : float
+        Octaves over which the curve is nearly straight.
+    steepest_db : float
+        It falls no faster than this below a straight line, dB an octave.
+    """
+
+    octaves_per_s: float
+    straight: float
+    steepest_db: float
+
+    @classmethod
+    def at(cls, hz: np.ndarray) -> "_Pace":
+        """Pace between two frequencies 0.1 s apart."""
+        if hz.min() <= 0.0:
+            return cls(np.inf, *ELSEWHERE)
+        octaves_per_s = max(abs(float(np.log2(hz[1] / hz[0]))) / 0.1, 1e-6)
+        if STRAIGHT_HZ[0] <= hz.min() and hz.max() <= STRAIGHT_HZ[1]:
+            return cls(octaves_per_s, *IN_STRAIGHT_BAND)
+        return cls(octaves_per_s, *ELSEWHERE)
+
+
+def _edge(amplitude: np.ndarray, at_s: np.ndarray, pace: _Pace) -> float | None:
+    """First crossing that there is, by frames, and by ever longer blocks of them for a fade."""
+    for frames in EDGE_BLOCKS:
+        blocks = len(amplitude) // frames
+        if blocks < 2 * END_LEVEL_FRAMES + OVERLAP:
+            break
+        # The last block ends where the amplitude does: inside.
+        grouped_s, grouped = (
+            x[len(x) - blocks * frames :].reshape(blocks, frames) for x in (at_s, amplitude)
+        )
+        compared_s = abs(grouped_s[-1, 0] - grouped_s[-1 - END_LEVEL_FRAMES, 0])
+        if frames > 1 and pace.steepest_db * pace.octaves_per_s * compared_s >= END_DB:
+            break
+        edge = _crossing(np.median(grouped, axis=1), np.mean(grouped_s, axis=1))
+        if edge is not None:
+            return edge
+    return None
 
 
 def _crossing(amplitude: np.ndarray, at_s: np.ndarray) -> float | None:
@@ -161,3 +232,30 @@ def _crossing(amplitude: np.ndarray, at_s: np.ndarray) -> float | None:
         part = (level - amplitude[k - 1]) / max(amplitude[k] - amplitude[k - 1], 1e-30)
         return float(at_s[k - 1] + np.clip(part, 0.0, 1.0) * (at_s[k] - at_s[k - 1]))
     return None
+
+
+def _fade_s(
+    amplitude: np.ndarray,
+    inside_s: np.ndarray,
+    longest_s: float,
+    blurred_s: float,
+    pace: _Pace,
+) -> float:
+    """How long a sweep still gains level from its edge on: 0 where it is cut in at once."""
+    inside = inside_s >= blurred_s
+    inside_s = inside_s[inside]
+    level_db = 20.0 * np.log10(np.maximum(amplitude[inside], np.finfo(np.float32).tiny))
+    calm = (inside_s > longest_s) & (inside_s <= 2.0 * longest_s)
+    if np.count_nonzero(calm) < OVERLAP:
+        return 0.0
+    line = np.polyfit(inside_s[calm], level_db[calm], 1)
+    below_db = np.polyval(line, inside_s) - level_db
+    scatter_db = 1.4826 * float(np.median(np.abs(below_db[calm])))
+    limit_db = max(FADED_DB, FADED_SIGMAS * max(scatter_db, FADE_SCATTER_DB))
+    # One good frame in a fade does not end it, nor does a tick further in begin it anew.
+    at_level = np.convolve(below_db > limit_db, np.ones(OVERLAP), mode="valid") == 0.0
+    settled = int(np.argmax(at_level))
+    octaves = pace.octaves_per_s * (inside_s[settled] - inside_s[0])
+    if below_db[0] <= limit_db + pace.steepest_db * octaves:
+        return 0.0
+    return FADE_SHOWN * float(inside_s[settled])

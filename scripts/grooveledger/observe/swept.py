@@ -32,7 +32,7 @@ END_WINDOW_PART, END_WINDOWS, END_NOISE_WINDOWS = 8.0, 2.0, 4.0
 #: A cut may be faded in and out over this time.
 END_FADE_S = 0.005
 #: An end reading is kept where it agrees with the readings next to it, continued, within this, dB,
-#: and this many times its noise.
+#: and this many times their noise (its own takes what a fade leaves for noise).
 END_AGREES_DB, END_SIGMAS = 0.3, 4.0
 #: Readings next to an end that are continued to it, and whose noise it has at least.
 END_NEIGHBOURS = 4
@@ -270,9 +270,8 @@ def _confirmed(
 
     def fundamental(rows: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
         wanted = (rows["order"] == 1) & (rows["channel"] == name) & ~rows["limited"]
-        return {
-            key: rows[key][wanted] for key in ("time_s", "played_hz", "amplitude_fs", "floor_fs")
-        }
+        names = ("time_s", "played_hz", "amplitude_fs", "floor_fs", "bandwidth_hz")
+        return {name: rows[name][wanted] for name in names}
 
     here = fundamental(end)
     if not len(here["time_s"]) or not parts:
@@ -288,7 +287,9 @@ def _confirmed(
     slope, height = np.polyfit(log_hz - log_hz[0], level_db, 1)
     expected_db = height + slope * (np.log(here["played_hz"][0]) - log_hz[0])
     apart_db = abs(20.0 * np.log10(here["amplitude_fs"][0]) - expected_db)
-    noise_db = 8.7 * float(here["floor_fs"][0] / here["amplitude_fs"][0])
+    density = np.median(around["floor_fs"][nearest] ** 2 / around["bandwidth_hz"][nearest])
+    floor_fs = float(np.sqrt(density * here["bandwidth_hz"][0]))
+    noise_db = 8.7 * floor_fs / float(here["amplitude_fs"][0])
     return bool(apart_db <= END_AGREES_DB + END_SIGMAS * noise_db)
 
 

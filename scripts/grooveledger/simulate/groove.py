@@ -7,6 +7,9 @@ import numpy as np
 
 from grooveledger.plan import Side, Track
 
+#: A cut begins and ends within this time, s, where nothing else was drawn.
+FADE_S = 0.004
+
 
 @dataclass(frozen=True)
 class CutTrack(Track):
@@ -16,9 +19,12 @@ class CutTrack(Track):
     ----------
     bend : float
         Part of its span by which a sweep is ahead of a straight law halfway (`modulation.Law`).
+    fade_s : float
+        Time within which each piece of modulation comes and goes, as a raised cosine.
     """
 
     bend: float = 0.0
+    fade_s: float = FADE_S
 
 
 class Departures(NamedTuple):
@@ -36,6 +42,8 @@ class Departures(NamedTuple):
         Of a tone's or a step's frequency.
     track_speed : float
         Of a track's speed from the side's: frequencies and length alike.
+    fade_s : float
+        Longest fade of a sweep, in seconds: short ones are as likely as long ones, by their ratio.
     """
 
     duration: float = 0.10
@@ -43,6 +51,7 @@ class Departures(NamedTuple):
     bend: float = 0.04
     tone: float = 0.0
     track_speed: float = 0.002
+    fade_s: float = FADE_S
 
 
 def as_cut(side: Side, departures: Departures, random: np.random.Generator) -> Side:
@@ -74,5 +83,6 @@ def _cut(track: Track, departures: Departures, random: np.random.Generator) -> T
         changed["start_hz"] = track.start_hz * (1.0 + start) * faster
         changed["stop_hz"] = track.stop_hz * (1.0 + stop) * faster
         changed["bend"] = bend
+        changed["fade_s"] = FADE_S * (departures.fade_s / FADE_S) ** random.uniform()
     described = {field.name: getattr(track, field.name) for field in fields(Track)}
     return CutTrack(**(described | changed))

@@ -3,6 +3,7 @@
 import numpy as np
 
 from grooveledger.plan import Side, Track
+from grooveledger.simulate.groove import FADE_S, CutTrack
 from grooveledger.simulate.modulation import (
     Piece,
     amplitudes,
@@ -19,8 +20,6 @@ from grooveledger.simulate.truth import TrackTruth
 HOP = 64
 #: Hops worked on at a time, so that buffers stay in a core's cache.
 CHUNK_HOPS = 512
-#: Each piece of modulation comes and goes within this time, as a raised cosine.
-FADE_S = 0.004
 #: Components fade out between these parts of half the sampling rate: the converter's own filter.
 PASSED, STOPPED = 0.965, 0.995
 
@@ -63,9 +62,10 @@ def cut(
                 part += heard.reshape(part.shape)
         sound = sound[:, :count]
         time_s = np.arange(first, first + count) / sample_rate_hz
-        fade = max(int(FADE_S * sample_rate_hz), 1)
+        fade_s = placed.plan.fade_s if isinstance(placed.plan, CutTrack) else FADE_S
+        fade = max(int(fade_s * sample_rate_hz), 1)
         for edge in (slice(None, fade), slice(-fade, None)):
-            inside = np.minimum(time_s[edge] - start_s, stop_s - time_s[edge]) / FADE_S
+            inside = np.minimum(time_s[edge] - start_s, stop_s - time_s[edge]) / fade_s
             sound[:, edge] *= np.sin(0.5 * np.pi * np.clip(inside, 0.0, 1.0)) ** 2
         groove[:, first : first + count] += sound
 

@@ -78,8 +78,9 @@ def test_an_end_under_the_noise_is_not_made_up():
     law = Law(1000.0, 20_000.0, 15.0)
     sound, _ = swept(law)
     t = np.arange(sound.samples.shape[1]) / RATE - BEGIN_S
-    sound.samples[:] *= np.where(t > 12.0, np.exp(-np.maximum(t - 12.0, 0.0) * 4.0), 1.0)
-    sound.samples[:] += 0.01 * np.random.default_rng(2).standard_normal(sound.samples.shape)
+    # Falling by 30 dB an octave, which is no fade.
+    sound.samples[:] *= np.where(t > 10.0, np.exp(-np.maximum(t - 10.0, 0.0)), 1.0)
+    sound.samples[:] += 0.3 * np.random.default_rng(2).standard_normal(sound.samples.shape)
     guess = sweep_guess(sound, Axis(1000.0, 20_000.0, True), 15.0)
     assert guess.end_s < BEGIN_S + 14.5
     assert edge_s(sound, guess.path, 0, guess.end_s, -1) is None
@@ -95,3 +96,25 @@ def test_what_is_no_sweep_is_not_one():
     assert sweep_guess(sound, axis, 10.0) is None
     short = Sound(noise[:, :RATE], RATE, 0.0, 0.4, 0.9)
     assert sweep_guess(short, axis, 10.0) is None
+
+
+@pytest.mark.parametrize("fade_s", [0.02, 0.1, 0.5])
+@pytest.mark.parametrize(("start_hz", "stop_hz"), [(20.0, 20_000.0), (20_000.0, 1000.0)])
+def test_a_faded_cut_begins_where_it_has_its_level(start_hz, stop_hz, fade_s):
+    law = Law(start_hz, stop_hz, 30.0)
+    sound, _ = swept(law)
+    t = np.arange(sound.samples.shape[1]) / RATE - BEGIN_S
+    inside = np.clip(np.minimum(t, law.duration_s - t) / fade_s, 0.0, 1.0)
+    sound.samples[:] *= np.sin(0.5 * np.pi * inside) ** 2
+    guess = sweep_guess(sound, Axis(start_hz, stop_hz, True), 30.0)
+    for near, inward, end_s in (
+        (guess.begin_s, 1, BEGIN_S),
+        (guess.end_s, -1, BEGIN_S + law.duration_s),
+    ):
+        edge = edge_s(sound, guess.path, 0, near, inward)
+        assert edge is not None
+        if law.hz(np.array([edge - BEGIN_S]))[0] < 100.0:
+            continue  # Three cycles there last as long as most fades; a reading takes eight.
+        reached = np.sin(0.5 * np.pi * np.clip(inward * (edge - end_s) / fade_s, 0.0, 1.0)) ** 2
+        assert 20.0 * np.log10(reached) > -0.15
+        assert inward * (edge - end_s) < 1.3 * fade_s
