@@ -23,4 +23,4 @@ def rows(table: Table, frame: pd.DataFrame) -> pa.Table:
     made = pa.Table.from_pandas(
         frame[list(table.names)], schema=table.schema, preserve_index=False
     ).replace_schema_metadata(None)
-    return tables.concat(table, [made])
+    return tables.in_order(made, table.key)

@@ -5,6 +5,7 @@ a sixth of a small job's start.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,9 @@ def build(table: Table, columns: Mapping[str, Any]) -> pa.Table:
         raise ValueError(f"table {table.name}: columns of unequal length {sorted(lengths)}")
     rows = lengths.pop() if lengths else 1
     arrays = [_array(columns[column.name], column.type, rows) for column in table.columns]
-    return _sorted(pa.Table.from_arrays(arrays, schema=table.schema), table.key)
+    # One value for all rows puts none before another.
+    key = [name for name in table.key if _is_column(columns[name])]
+    return in_order(pa.Table.from_arrays(arrays, schema=table.schema), key)
 
 
 def empty(table: Table) -> pa.Table:
@@ -56,8 +59,26 @@ def empty(table: Table) -> pa.Table:
 
 
 def concat(table: Table, parts: Iterable[pa.Table]) -> pa.Table:
-    """Join tables of one kind and sort the whole by its key."""
-    return _sorted(pa.concat_tables([table.schema.empty_table(), *parts]), table.key)
+    """Join tables of one kind, each sorted by its key as `build` leaves it, and sort the whole."""
+    filled = [part for part in parts if part.num_rows]
+    rows = pa.concat_tables([table.schema.empty_table(), *filled])
+    ends = [[_place(part, row, table.key) for row in (0, part.num_rows - 1)] for part in filled]
+    if all(last <= first for (_, last), (first, _) in pairwise(ends)):
+        return rows
+    return in_order(rows, table.key)
+
+
+def in_order(rows: pa.Table, key: Sequence[str]) -> pa.Table:
+    """Sort rows by the key's columns, ascending and null last."""
+    if not key:
+        return rows
+    order = np.lexsort([_rank(column_array(rows, name)) for name in reversed(key)])
+    if np.array_equal(order, np.arange(rows.num_rows)):
+        return rows
+    columns = [
+        pa.array(column.to_numpy()[order], column.type, from_pandas=True) for column in rows.columns
+    ]
+    return pa.Table.from_arrays(columns, schema=rows.schema)
 
 
 def write(table: Table, rows: pa.Table, path: str | Path, provenance: Mapping[str, str]) -> None:
@@ -84,9 +105,11 @@ def write_parts(
     facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
     metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}
     schema = table.schema.with_metadata(metadata)
+    # Numbers hardly repeat: to look for it takes as long as all the rest.
+    texts = [field.name for field in schema if pa.types.is_string(field.type)]
     with (
         written_whole(path) as scratch,
-        pq.ParquetWriter(scratch, schema, compression="zstd") as writer,
+        pq.ParquetWriter(scratch, schema, compression="zstd", use_dictionary=texts) as writer,
     ):
         for rows in _row_groups(table, parts):
             writer.write_table(rows.replace_schema_metadata(metadata))
@@ -166,15 +189,10 @@ def _null_if_nan(value: Any) -> Any:
     return None if value != value else value
 
 
-def _sorted(rows: pa.Table, key: Sequence[str]) -> pa.Table:
-    """Rows in ascending order of the key's columns, null last."""
-    order = np.lexsort([_rank(column_array(rows, name)) for name in reversed(key)])
-    if np.array_equal(order, np.arange(rows.num_rows)):
-        return rows
-    columns = [
-        pa.array(column.to_numpy()[order], column.type, from_pandas=True) for column in rows.columns
-    ]
-    return pa.Table.from_arrays(columns, schema=rows.schema)
+def _place(rows: pa.Table, row: int, key: Sequence[str]) -> list[tuple[bool, Any]]:
+    """Return what a row sorts by, null last."""
+    values = [rows.column(name)[row].as_py() for name in key]
+    return [(value is None, value) for value in values]
 
 
 def _rank(values: np.ndarray) -> np.ndarray:

@@ -94,6 +94,9 @@ def test_rows_are_sorted_by_the_key_with_null_last():
     by_pyarrow = rows.take([3, 1, 5, 0, 2, 4]).sort_by([(name, "ascending") for name in MIXED.key])
     assert rows.equals(by_pyarrow)
     assert tables.concat(MIXED, [rows.slice(3), rows.slice(0, 3)]).equals(rows)
+    assert tables.concat(MIXED, [rows.slice(0, 4), rows.slice(4)]).equals(rows)
+    # Parts that interleave.
+    assert tables.concat(MIXED, [rows.take([0, 2, 5]), rows.take([1, 3, 4])]).equals(rows)
 
 
 def test_a_small_job_starts_without_what_only_casts_and_sorts_of_pyarrow_want(tmp_path):
