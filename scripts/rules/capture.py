@@ -33,9 +33,9 @@ def rejected(reason: str) -> pa.Table:
     return tables.build(HEALTH, {**dict.fromkeys(HEALTH.names), **stated})
 
 
-def remarked(told: str) -> pa.Table:
+def remarked(text: str) -> pa.Table:
     """Return the one remark that flags the capture."""
-    return tables.build(REMARKS, {"capture": capture, "track": [None], "remark": [told]})
+    return tables.build(REMARKS, {"capture": capture, "track": [None], "remark": [text]})
 
 
 def files(where: Path, *declared: Table) -> Mapping[Path, Table]:

@@ -13,7 +13,7 @@ from grooveledger.storage import tables
 from grooveledger.storage.provenance import FAULT, origin
 
 #: What a capture's tables say of a bug, and what to do about it.
-TOLD = (
+FAULT_TEXT = (
     "a fault of the program stopped it from being {work} ({error}, see {log}): run again with a "
     "version that corrects it"
 )
@@ -57,7 +57,7 @@ def leaving_tables(
     work : str
         What should have been done to the capture; empty for the archive's tables.
     instead : mapping
-        Makes what a table holds of what is said, by its name; the others are empty.
+        Makes a table from the text of the fault, by the table's name; the others are empty.
     done : set of str
         Digests of jobs whose tables stay as they are.
     """
@@ -70,10 +70,10 @@ def leaving_tables(
         with log.open("a", encoding="utf-8") as file:
             file.write(traceback.format_exc())
         error, place = f"{type(bug).__name__}: {bug}", str(log)[str(log).rindex("logs/") :]
-        told = TOLD.format(work=work, error=error, log=place)
-        said = {"error": error, "log": place, **({FAULT: told} if work else {})}
+        text = FAULT_TEXT.format(work=work, error=error, log=place)
+        metadata = {"error": error, "log": place, **({FAULT: text} if work else {})}
         for path, table in declared.items():
             if path.exists() and origin(path).get("job") in done:
                 continue
             make = (instead or {}).get(table.name)
-            tables.write(table, make(told) if make else tables.empty(table), path, said)
+            tables.write(table, make(text) if make else tables.empty(table), path, metadata)

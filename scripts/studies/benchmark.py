@@ -42,7 +42,7 @@ from grooveledger.run.jobs import Jobs  # noqa: E402
 
 PROJECT = Path(__file__).parents[2]
 STAGES = ("capture", "collect")
-#: Of FLAC, what recorders use unless told otherwise.
+#: Of FLAC, what recorders use unless set otherwise.
 COMPRESSION = 0.5
 #: Lengths below are for a side of this many minutes.
 SIDE_MIN = 10.0

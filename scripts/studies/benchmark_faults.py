@@ -147,7 +147,7 @@ def killed(archive: Archive, kills: int, whole_s: float, chance: random.Random) 
             )
             run = run if what == "job" else None
             continue
-        ended["whole" if status == 0 else "told of its killed job"] += 1
+        ended["whole" if status == 0 else "reported its killed job"] += 1
         if status == 0:
             archive.forget()
         run = None
@@ -178,7 +178,7 @@ def filled(archive: Archive, undisturbed: Archive) -> bool:
         status = archive.start().wait()
         said = (archive.folder / "run.log").read_text(errors="replace")
         print(
-            f"full disk: exit status {status}, 'No space left' told "
+            f"full disk: exit status {status}, 'No space left' reported "
             f"{said.count('No space left')} times; {len(archive.made())} tables, "
             f"{len(archive.broken())} of them broken"
         )

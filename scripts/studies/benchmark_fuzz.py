@@ -1,4 +1,4 @@
-"""Give damaged files to every reader, and see that each is told or measured, soon and in little.
+"""Give damaged files to every reader: each is refused or measured, quickly and in little memory.
 
 python scripts/studies/benchmark_fuzz.py [--minutes 10] [--first 0] [--case N]
 
@@ -42,7 +42,7 @@ from grooveledger.simulate.files import FORMATS, SUBTYPES, write_capture
 
 PROJECT = Path(__file__).parents[2]
 #: Memory that a process may take beyond what it starts with, wall time that a case may take, and
-#: processor time from which it is told.
+#: processor time from which it is listed.
 MEMORY_BYTES, CASE_S, SLOW_S = 1 << 30, 30, 3.0
 #: Cases that a process runs before the next one takes over.
 CASES_A_PROCESS = 200
@@ -167,7 +167,7 @@ def settings(block: str) -> dict[str, object]:
 
 
 def try_configuration(folder: Path, chance: random.Random) -> str:
-    """Damage a file of the configuration and load it; returns whether faults were told."""
+    """Damage a file of the configuration and load it; returns whether faults were listed."""
     sound = PROJECT / "config"
     names = sorted(str(path.relative_to(sound)) for path in sound.rglob("*") if path.is_file())
     name = chance.choice(names)
@@ -175,10 +175,10 @@ def try_configuration(folder: Path, chance: random.Random) -> str:
     (folder / "config" / name).write_bytes(damaged_text((sound / name).read_bytes(), chance))
     try:
         archive = load(read_config(folder / "config/config.yaml"), folder)
-    except ConfigurationFaults as told:
-        if not all(fault.problem and fault.remedy for fault in told.faults):
-            raise ValueError(f"a fault that says too little: {told}") from told
-        return f"{Path(name).name} told"
+    except ConfigurationFaults as refused:
+        if not all(fault.problem and fault.remedy for fault in refused.faults):
+            raise ValueError(f"a fault that says too little: {refused}") from refused
+        return f"{Path(name).name} refused"
     for side in archive.sides.values():
         Side.from_mapping(side)
     for chain in archive.chains.values():

@@ -34,7 +34,7 @@ class Score(NamedTuple):
     right: int
     wrong: int
     missed: int
-    told: bool
+    flagged: bool
     ends_s: tuple[float, ...]
     loud: int
     silent: int
@@ -63,7 +63,7 @@ def score(layout: Layout, folder: Path, settings: dict[str, float]) -> Score:
             errors = (row["start_s"] - truth[number].start_s, row["stop_s"] - truth[number].stop_s)
             right += max(map(abs, errors)) < STRAY_S
             ends_s += errors
-    told = health["status"].to_pylist()[0] != "ok"
+    flagged = health["status"].to_pylist()[0] != "ok"
     silent = {
         row["track"]: row
         for row in tracks.to_pylist()
@@ -76,7 +76,7 @@ def score(layout: Layout, folder: Path, settings: dict[str, float]) -> Score:
         if one.track in silent
     )
     wrong = len(found) - right
-    return Score(right, wrong, len(truth) - right, told, tuple(ends_s), loud, len(silent))
+    return Score(right, wrong, len(truth) - right, flagged, tuple(ends_s), loud, len(silent))
 
 
 def main() -> None:
@@ -102,8 +102,8 @@ def main() -> None:
     print(f"precision {100.0 * right / (right + wrong):.2f} %")
     print(f"recall    {100.0 * right / (right + missed):.2f} %")
     print(f"silent grooves {sum(s.silent for s in scores)}, too long {sum(s.loud for s in scores)}")
-    print(f"wrong and not flagged {sum(s.wrong > 0 and not s.told for s in scores)}")
-    print(f"missed and not flagged {sum(s.missed > 0 and not s.told for s in scores)}")
+    print(f"wrong and not flagged {sum(s.wrong > 0 and not s.flagged for s in scores)}")
+    print(f"missed and not flagged {sum(s.missed > 0 and not s.flagged for s in scores)}")
     print(
         f"ends off by {np.median(errors):.3f} s (median), {np.quantile(errors, 0.99):.3f} s (99 %)"
     )

@@ -72,7 +72,7 @@ def scatter(
 def pages(share: float, seed: int, kind: str, lag: float, shared: float, days: int) -> str:
     """No wear: a page says that anything moves in at most 6 %, the newest is odd in at most 5 %."""
     rng = drawing(seed, days, lag, shared, len(kind))
-    moves, odd, told, covers, parts = [], [], [], [], []
+    moves, odd, tellable, covers, parts = [], [], [], [], []
     for _ in range(max(10, int(300 * share))):
         hours = BREAK_IN_HOURS + 10.0 * np.arange(days)
         if lag == 0.0:
@@ -88,14 +88,14 @@ def pages(share: float, seed: int, kind: str, lag: float, shared: float, days: i
         parts.append([moving, changed, settling])
         newest = control_table(*archive, SETTINGS, analysis)["flagged"].any()
         odd.append(newest or len(odd_captures_table(*archive, SETTINGS, analysis)) > 0)
-        told.append((rows["verdict"] != "too_few").mean())
+        tellable.append((rows["verdict"] != "too_few").mean())
         covers.append(holds(rows, 0.0))
     trend, step, settles = np.mean(parts, axis=0)
     return (
         f"{kind}, lag {lag:.1f}, shared {shared:.1f}, {days:2d} days, {len(moves)} pages: anything "
         f"moves {stated(moves)} (trend {trend:.3f}, step {step:.3f}, settling {settles:.3f}), any "
         f"capture odd {stated(odd)}, slope covered {stated(covers)}, can be told "
-        f"{np.mean(told):.2f}"
+        f"{np.mean(tellable):.2f}"
     )
 
 

@@ -16,7 +16,7 @@ def main() -> int:
     command = [sys.executable, "-m", "snakemake", "--snakefile", "Snakefile", "--lint"]
     lint = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, check=False)
     report = lint.stdout + lint.stderr
-    place, told, accepted = "", 0, 0
+    place, findings, accepted = "", 0, 0
     for line in report.splitlines():
         if line.startswith("Lints for "):
             place = line.removeprefix("Lints for ")
@@ -25,12 +25,12 @@ def main() -> int:
             if title == ACCEPTED:
                 accepted += 1
             else:
-                told += 1
+                findings += 1
                 print(f"{place} {title}", file=sys.stderr)
-    if lint.returncode and not told and not accepted:
+    if lint.returncode and not findings and not accepted:
         print(report, file=sys.stderr)
         return 1
-    return 1 if told else 0
+    return 1 if findings else 0
 
 
 if __name__ == "__main__":

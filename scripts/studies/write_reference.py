@@ -202,8 +202,8 @@ def _keys(node: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Mapping[s
         yield prefix + key, child, default
         if default == "see below":
             for name, value in (child.get("default") or {}).items():
-                told = {"type": types(inner), "description": f"Default: {flow(value)}."}
-                yield f"{prefix}{key}.{name}", told, ""
+                inner_row = {"type": types(inner), "description": f"Default: {flow(value)}."}
+                yield f"{prefix}{key}.{name}", inner_row, ""
             yield from _keys(inner, f"{prefix}{key}.{PLACEHOLDERS.get(key, '<metric>')}.")
 
 

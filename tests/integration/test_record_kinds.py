@@ -145,9 +145,9 @@ def test_a_sweep_that_goes_on_in_the_next_track(tmp_path, seed):
 def test_parts_that_were_cut_at_another_level_than_described_are_told(tmp_path):
     cut = as_cut(Side.from_mapping(parts({"velocity_cm_s": 4.0})), EXACT, np.random.default_rng(1))
     found, _ = measured_of(tmp_path, parts(), groove=cut, response_tolerance_db=1.0)
-    told = list(found.tables["remarks"]["remark"])
+    remarks = list(found.tables["remarks"]["remark"])
     # 4 for 2.5 cm/s is 4.1 dB.
-    assert any("tracks 2 and 3, parts of one curve, are 4.1 dB apart" in text for text in told)
+    assert any("tracks 2 and 3, parts of one curve, are 4.1 dB apart" in text for text in remarks)
 
 
 @pytest.mark.parametrize("start_hz", [20.0, 1000.0])

@@ -88,7 +88,7 @@ def _parts(
     """A table of each capture in the order of their names, which every table's key begins with.
 
     Each is held against the job that should have made it; at the end all that were made otherwise
-    are told. Those that a bug kept from being made are taken as they are, and noted in `failed`.
+    are listed. Those that a bug kept from being made are taken as they are, and noted in `failed`.
     """
     rule = "segment" if table in (TRACKS, HEALTH) else "measure"
     faults = []

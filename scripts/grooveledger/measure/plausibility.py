@@ -1,7 +1,7 @@
 """Whether curves hold what they claim, checked before anything is written.
 
-A reading that fails is left out, and whatever fails is told with a reason and a remedy: the capture
-is then flagged. What contradicts the description without being impossible is `remarks`'s.
+A reading that fails is left out, and what fails is a remark with a reason and a remedy: the
+capture is then flagged. What contradicts the description without being impossible is `remarks`'s.
 """
 
 from collections.abc import Iterator, Mapping

@@ -83,11 +83,11 @@ def test_only_what_is_missing_of_the_demo_is_made(tmp_path: Path) -> None:
     (tmp_path / "captures.tsv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     config["captures"] = str(tmp_path / "captures.tsv")
     config["captures_dir"] = str(tmp_path / "recordings")
-    told: list[str] = []
+    lines: list[str] = []
     with ThreadPoolExecutor(1) as pool:
-        assert make_demo(config, ROOT, pool, told.append) == len(told) == 2
+        assert make_demo(config, ROOT, pool, lines.append) == len(lines) == 2
         before = {path.name: path.stat().st_mtime_ns for path in tmp_path.glob("recordings/*")}
-        assert make_demo(config, ROOT, pool, told.append) == 0
+        assert make_demo(config, ROOT, pool, lines.append) == 0
     assert before == {path.name: path.stat().st_mtime_ns for path in tmp_path.glob("recordings/*")}
     assert set(before) == {"truth.parquet", *(f"{name}.flac" for name in wanted)}
     truth = pq.read_table(tmp_path / "recordings" / "truth.parquet")
