@@ -32,6 +32,8 @@ LIFE_CURVES = (
 CHANNELS = ("left", "right")
 #: Points of each curve in a picture of a whole life: more cannot be told apart.
 LIFE_POINTS = 160
+#: A control chart shows this many of the newest captures.
+CHARTED = 30
 #: Height of the picture of the figure that decides, in inches.
 LARGE_IN = 3.9
 
@@ -181,14 +183,14 @@ def trend_of(
     """Draw the trend of a metric of a stylus; of several tracks the one that the drift follows."""
     fits = [row for row in drift if row["metric"] == metric]
     points = followed_tracks(where(metrics, metric=metric), fits)
-    expected = {
-        (row["capture"], row["channel"]): row["centre"]
+    fitted = {
+        (row["capture"], row["channel"]): row["fitted"]
         for row in control_rows
-        if row["metric"] == metric and row["centre"] is not None
+        if row["metric"] == metric and row["fitted"] is not None
     }
     title = metric_words.metric(metric)
     size = {"height_in": LARGE_IN} if large else {}
-    return trend(metric, title, points, fits, break_in_hours, expected, **size)
+    return trend(metric, title, points, fits, break_in_hours, fitted, **size)
 
 
 def followed_tracks(points: Columns, fits: Sequence[Row]) -> Columns:
@@ -234,4 +236,5 @@ def surprises(control_rows: Sequence[Row]) -> Iterator[Picture]:
     for metric, channel in sorted(charts, key=lambda chart: (metric_words.order(chart[0]), *chart)):
         rows = charts[metric, channel]
         if any(row["flagged"] for row in rows):
-            yield control(metric_words.metric(metric), rows)
+            rows.sort(key=lambda row: (row["stylus_hours"], row["capture"]))
+            yield control(metric_words.metric(metric), rows[-CHARTED:])

@@ -111,7 +111,7 @@ CONTROL = Table(
         text("captured_at", "ISO 8601 date or date-time"),
         text("unit", "unit of the figures"),
         real("value", "see unit", "the figure"),
-        real("centre", "see unit", "predicted by the fit to all days but the newest"),
+        real("centre", "see unit", "predicted by the fit to all days but the newest; or null"),
         real("low", "see unit", "lower limit"),
         real("high", "see unit", "upper limit"),
         real("ewma", "sd", "exponentially weighted mean of the deviations"),
@@ -119,7 +119,9 @@ CONTROL = Table(
         Column("newest", TRUTH, "", "true for the newest capture of the figure"),
         Column("flagged", TRUTH, "", "true where the newest capture is out of control"),
         text("reason", "what is out of control; null where nothing is"),
+        real("fitted", "see unit", "given by the fit to all days, as the table drift states it"),
     ),
+    revision=2,
 )
 
 ODD_CAPTURES = Table(

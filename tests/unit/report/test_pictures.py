@@ -28,7 +28,7 @@ from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
-from grooveledger.report.pictures.trend import fitted, trend
+from grooveledger.report.pictures.trend import FAINT, fitted, trend
 from grooveledger.storage import tables
 from text_boxes import collisions
 
@@ -440,6 +440,28 @@ def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
     assert len(tied) == 2, "all of one day, a line a channel"
     alone = trend("response_10khz_db", "Response at 10 kHz", trend_points(), [], 30.0)
     assert "Marks:" not in alone.note
+
+
+def test_a_trends_line_goes_through_the_solid_marks() -> None:
+    """What the fit takes for record and temperature is off them; faint marks are as measured."""
+    points = where(trend_points(), channel="left")
+    (fit,) = (row for row in FITS if row["channel"] == "left")
+    line = fitted(fit, points["stylus_hours"])
+    added = 0.4 * np.arange(len(line))
+    measured = {**points, "value": line + added + 0.01}
+    given = {
+        (name, "left"): value
+        for name, value in zip(points["capture"][1:], (line + added)[1:], strict=True)
+    }
+    picture = trend("response_10khz_db", "Response at 10 kHz", measured, [fit], 30.0, given)
+    hours, solid = drawn_line(picture, "curve.left")
+    assert hours == pytest.approx(points["stylus_hours"][1:]), "the first is not in the fit"
+    assert solid == pytest.approx(line[1:] + 0.01)
+    (faint,) = (line for line in picture.figure.axes[0].lines if line.get_alpha() == FAINT)
+    assert faint.get_ydata() == pytest.approx(measured["value"])
+    assert "Solid marks" in picture.note
+    alone = trend("response_10khz_db", "Response at 10 kHz", measured, [fit], 30.0)
+    assert "Solid marks" not in alone.note
 
 
 def test_a_trend_tells_copies_apart() -> None:

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
-from grooveledger.interpret.drift import days, least_squares, serial, sizes
+from grooveledger.interpret.drift import days, least_squares, rows, serial, sizes
 from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.days import Array
-from grooveledger.interpret.drift.fits import Fitted, Page
+from grooveledger.interpret.drift.fits import Fitted, Page, Tested
 from grooveledger.interpret.drift.history import History
 from grooveledger.interpret.drift.misbooked import single_capture_sd
 from grooveledger.interpret.drift.odd import (
@@ -37,8 +37,8 @@ EWMA_WEIGHT = 0.2
 EWMA_LIMIT_SDS = 2.962
 #: One figure's chart: the table's columns.
 Chart = dict[str, np.ndarray]
-#: A chart shows this many of the newest captures.
-CHARTED = 30
+#: The table holds this many of the newest captures of a figure.
+CHARTED = 120
 
 
 def control_table(
@@ -64,7 +64,7 @@ def control_table(
     pandas.DataFrame
         The columns of the table `control`: the newest `CHARTED` captures of each figure after
         break-in. A figure with too few days, or one whose newest capture is the first on its
-        record side or chain, is not charted: nothing predicts it.
+        record side or chain, is not charted: nothing predicts it, and it has `fitted` alone.
     """
     found, pages, chosen = analysis or analyse_archive(metrics, captures, styli, settings)
     parts = [part for history in found for part in _charts(history, pages[history.stylus], chosen)]
@@ -89,23 +89,26 @@ def odd_captures_table(
 
 
 def _charts(history: History, page: Page, settings: Settings) -> Iterator[Chart]:
-    """Yield the charts of one stylus."""
+    """Yield the charts of one stylus, and the fits of figures that have none."""
     newest = history.day == history.day[-1]
     shown = [
-        tested.fitted
+        tested
         for tested in page.tested
         if tested.fitted.group.used[-1]
         and _predictable(tested.fitted, history, newest, settings.minimum_captures)
     ]
-    figures = sum(len(group.values) for group in shown)
+    for tested in page.tested:
+        if not any(tested is one for one in shown):
+            yield from _fits(history, settings, tested)
+    figures = sum(len(tested.fitted.values) for tested in shown)
     if not shown:
         return
     others = [found for found in map(deviations, page.tested) if found is not None]
     usual = STANDS_OUT * usual_score(others, history, str(history.day[-1]))
     charts = [
         chart
-        for group in shown
-        for chart in _group(history, settings, group, page.tested[0].correlation, figures, usual)
+        for tested in shown
+        for chart in _group(history, settings, tested, page.tested[0].correlation, figures, usual)
     ]
     if sum(bool(chart["flagged"].any()) for chart in charts) < enough(figures):
         for chart in charts:
@@ -125,15 +128,46 @@ def _predictable(group: Fitted, history: History, newest: np.ndarray, least_days
     )
 
 
+def _fits(history: History, settings: Settings, tested: Tested) -> Iterator[Chart]:
+    """Yield what the fit gives for each capture of figures that the same captures measured."""
+    group = tested.fitted
+    used, day_of = group.group.used, np.argmax(group.means > 0.0, axis=0)
+    values = history.values[list(group.group.members)][:, used]
+    # A day on which several records were played lies between them.
+    effect, _ = days.within_days(values, history.day[used], history.played[used])
+    count = values.shape[1]
+    none, no = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    for i, s in enumerate(group.group.members):
+        metric, channel, unit = history.series[s]
+        least = sizes.least_change(metric, float(np.median(values[i])), settings.least_changes)
+        fitted = rows.fitted_values(tested, i, least, float(history.resolution[s]))
+        chart: Chart = {
+            "stylus": np.full(count, history.stylus, dtype=object),
+            "metric": np.full(count, metric, dtype=object),
+            "channel": np.full(count, channel, dtype=object),
+            "capture": history.capture[used].astype(object),
+            "stylus_hours": history.conditions.hours[used],
+            "captured_at": history.captured_at[used].astype(object),
+            "unit": np.full(count, unit, dtype=object),
+            "value": values[i],
+            **dict.fromkeys(("centre", "low", "high", "ewma", "ewma_limit"), none),
+            **dict.fromkeys(("newest", "flagged"), no),
+            "reason": np.full(count, None, dtype=object),
+            "fitted": fitted[day_of] + effect[i],
+        }
+        yield {name: column[max(0, count - CHARTED) :] for name, column in chart.items()}
+
+
 def _group(
     history: History,
     settings: Settings,
-    group: Fitted,
+    tested: Tested,
     correlation: serial.Correlation,
     figures: int,
     usual: float,
 ) -> Iterator[Chart]:
     """Yield the charts of figures that the same captures measured."""
+    group = tested.fitted
     used = group.group.used
     of_newest = (history.day == history.day[-1])[used]
     before = ~(group.means @ of_newest > 0.0)
@@ -146,32 +180,24 @@ def _group(
     own = float(row @ fit.unscaled @ row)
     values = history.values[list(group.group.members)][:, used]
     sd = single_capture_sd(history, group, fit.scatter_sd)
-    # A day on which several records were played lies between them.
     effect, _ = days.within_days(values, history.day[used], history.played[used])
     chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
     reaches = -stdtrit(fit.degrees, chance)
     count = values.shape[1]
     newest = np.arange(count) == count - 1
-    for i, s in enumerate(group.group.members):
+    last = slice(max(0, count - CHARTED), None)
+    for i, chart in enumerate(_fits(history, settings, tested)):
         centre = (group.design @ fit.coefficients[i])[day_of] + effect[i]
         reach = np.full(count, reaches[i] * sd[i])
         reach[-1] *= np.sqrt(1.0 + own)
         away = values[i] - centre
         mean, mean_limit = ewma(away / sd[i] if sd[i] > 0.0 else np.zeros(count))
-        metric, channel, unit = history.series[s]
+        metric = history.series[group.group.members[i]][0]
         least = sizes.least_change(metric, float(np.median(values[i])), settings.least_changes)
         beyond = bool(abs(away[-1]) > reach[-1] and abs(away[-1]) >= least)
         reason = np.full(count, None, dtype=object)
         reason[-1] = "beyond the limits" if beyond else None
-        chart: Chart = {
-            "stylus": np.full(count, history.stylus, dtype=object),
-            "metric": np.full(count, metric, dtype=object),
-            "channel": np.full(count, channel, dtype=object),
-            "capture": history.capture[used].astype(object),
-            "stylus_hours": history.conditions.hours[used],
-            "captured_at": history.captured_at[used].astype(object),
-            "unit": np.full(count, unit, dtype=object),
-            "value": values[i],
+        compared = {
             "centre": centre,
             "low": centre - reach,
             "high": centre + reach,
@@ -181,7 +207,7 @@ def _group(
             "flagged": newest & beyond,
             "reason": reason,
         }
-        yield {name: column[max(0, count - CHARTED) :] for name, column in chart.items()}
+        yield chart | {name: column[last] for name, column in compared.items()}
 
 
 def ewma(

@@ -89,7 +89,7 @@ def fill_row(
     row["p_trend"], row["p_adjusted"] = tested.p_trend[i], tested.p_adjusted[i]
     slopes = _slope_interval(fit, i)
     can_be_told = tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS
-    stepped = _stepped(row, tested, i, resolution) if can_be_told else None
+    stepped = _stepped(row, tested, i, resolution)
     if stepped is not None:
         fit, figure, slopes, p_trend = stepped
         row["p_trend"] = p_trend
@@ -110,6 +110,27 @@ def fill_row(
         row["verdict"] = _verdict(row, tested.p_together[i], passed)
 
 
+def fitted_values(tested: Tested, i: int, least_change: float, resolution: float) -> Array:
+    """Return what the fit that the row states gives for each day, covariates and step included.
+
+    Parameters
+    ----------
+    tested : Tested
+    i : int
+        The figure's place in its group.
+    least_change, resolution : float
+        The least change worth reporting, and the steps that the figure comes in by itself.
+    """
+    row: Row = {"least_change": least_change}
+    stepped = _stepped(row, tested, i, resolution)
+    design = tested.fitted.design
+    if stepped is None:
+        return np.asarray(design @ tested.fit.coefficients[i])
+    *coefficients, height = stepped[0].coefficients[0]
+    after = tested.fitted.hours > row["change_at_hours"]
+    return np.asarray(design @ np.array(coefficients) + height * after)
+
+
 def _slope_interval(fit: least_squares.Fit, figure: int) -> tuple[float, float]:
     slope = float(fit.coefficients[figure, HOURS])
     reach = float(least_squares.t_quantile(fit.degrees[figure]) * fit.error(HOURS)[figure])
@@ -123,9 +144,10 @@ def _stepped(
 
     Its slope interval is that of all places where the step may lie.
     """
-    if tested.p_change[i] >= STEP_ALARMS:
-        return None
     fitted = tested.fitted
+    can_be_told = tested.correlation.effective_days(len(fitted.hours)) >= EFFECTIVE_DAYS
+    if not can_be_told or tested.p_change[i] >= STEP_ALARMS:
+        return None
     first_after = steps.places(fitted.hours)
     after = (np.arange(len(fitted.hours))[:, None] >= first_after).astype(float)
     design, columns = tested.white(fitted.design), tested.white(after)

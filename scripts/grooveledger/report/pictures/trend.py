@@ -61,7 +61,7 @@ def trend(
     points: Columns,
     fits: Sequence[Row],
     break_in_hours: float,
-    expected: Mapping[tuple[str, str], float] | None = None,
+    fitted_at: Mapping[tuple[str, str], float] | None = None,
     height_in: float = 3.1,
 ) -> Picture:
     """Draw one metric of one stylus against its hours, all channels.
@@ -76,9 +76,9 @@ def trend(
         Rows of the drift table of this stylus and metric.
     break_in_hours : float
         Captures before it are shown in the shade.
-    expected : mapping, optional
+    fitted_at : mapping, optional
         What the fit, its covariates included, gives by (capture, channel). Solid marks then show
-        each figure with the covariates' part removed, faint ones the figure as measured.
+        each figure of the fit with the covariates' part removed, faint ones all as measured.
     height_in : float
         Of the picture.
     """
@@ -92,7 +92,7 @@ def trend(
     for channel in sorted(set(points["channel"].tolist())):
         own = where(points, channel=channel)
         fit = next((f for f in fits if f["channel"] == channel and _fitted(f)), None)
-        shown, moved = _without_covariates(own, fit, expected or {})
+        shown, moved = _without_covariates(own, fit, fitted_at or {})
         corrected |= bool(moved.any())
         heights.append(shown)
         _marks(axes, own, shown, moved, channel, sides)
@@ -116,8 +116,8 @@ def trend(
         shade.set_gid(f"part.{slug('break-in')}")
     key(axes)
     notes = [
-        "Solid marks: the parts of record, chain and temperature removed as fitted; faint marks: "
-        "as measured."
+        "Solid marks: what record, side, chain and temperature add is taken off as fitted; faint "
+        "marks: as measured."
         if corrected
         else "",
         _sides_said(sides),
@@ -153,21 +153,26 @@ def _fitted(fit: Row) -> bool:
 
 
 def _without_covariates(
-    own: Columns, fit: Row | None, expected: Mapping[tuple[str, str], float]
+    own: Columns, fit: Row | None, fitted_at: Mapping[tuple[str, str], float]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Give each figure as line plus residual, and which figures that moves."""
+    """Give each figure as line plus residual, and which are drawn as measured as well.
+
+    Where the fit's values are known, a figure that it does not hold has no such place.
+    """
     value = own["value"].astype(float)
     if fit is None:
         return value, np.zeros(len(value), dtype=bool)
     centre = np.array(
         [
-            expected.get((capture, channel), np.nan)
+            fitted_at.get((capture, channel), np.nan)
             for capture, channel in zip(own["capture"], own["channel"], strict=True)
         ]
     )
     corrected = fitted(fit, own["stylus_hours"]) + value - centre
     known = np.isfinite(corrected)
-    return np.where(known, corrected, value), known
+    if np.allclose(corrected[known], value[known], rtol=1e-6):
+        return value, np.zeros(len(value), dtype=bool)
+    return np.where(own["limited"].astype(bool), value, corrected), np.ones(len(value), dtype=bool)
 
 
 def _marks(

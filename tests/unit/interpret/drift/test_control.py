@@ -100,12 +100,30 @@ def test_only_the_newest_can_be_flagged():
 def test_a_first_capture_on_another_chain_is_predicted_by_nothing():
     values, hours = history()
     chain = np.array(["bench"] * 24 + ["other"], dtype=object)
-    assert chart(values, hours, chain=chain).empty
+    assert is_bare(chart(values, hours, chain=chain))
 
 
 def test_too_few_captures_have_no_chart():
     values, hours = history(n=6)
-    assert chart(values, hours).empty
+    assert is_bare(chart(values, hours))
+
+
+def is_bare(found):
+    """Say whether rows have nothing but their figure and its fit."""
+    none = found[["centre", "low", "high", "ewma", "ewma_limit"]].isna().all(axis=None)
+    return (
+        none and found["fitted"].notna().all() and not found[["newest", "flagged"]].any(axis=None)
+    )
+
+
+@pytest.mark.parametrize("step", [0.0, 2.0])
+def test_the_fit_to_all_days_is_given_with_record_and_step_in_it(step):
+    values, hours = history()
+    record = np.array(["a", "b"] * 12 + ["a"], dtype=object)
+    values = 0.1 * values - 0.5 * (hours - 30.0) / 100.0 + 0.8 * (record == "b")
+    values += step * (hours > 145.0)
+    found = chart(values, hours, record=record)
+    assert found["fitted"].to_numpy() == pytest.approx(values[0], abs=0.05)
 
 
 def test_no_band_is_narrower_than_the_archives_repeats():
