@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from grooveledger.capture.fft_length import fast_length
+from grooveledger.observe.lines import line_power, octaves
 from grooveledger.observe.sound import Sound
 from grooveledger.plan import Track
 
@@ -106,36 +106,21 @@ def _evened(places: list[StepPlace]) -> list[StepPlace]:
 def _band_levels_db(sound: Sound, played_hz: np.ndarray, every_s: float) -> np.ndarray:
     """Level of a band about each frequency against time, dB, shape (bands, frames)."""
     length_s = sound.samples.shape[1] / sound.sample_rate_hz
-    top_hz = (1.0 + 2.0 * BAND) * float(np.max(played_hz))
-    part = sound.thinned(0.0, length_s, top_hz, 0.0)
-    rate = part.sample_rate_hz
-    padded = fast_length(part.samples.shape[1])
-    spectrum = np.fft.rfft(np.asarray(part.samples[:, :]), padded)
-    at = (np.arange(int(length_s / every_s)) + 0.5) * every_s
-    frames = len(at)
-    at = at - (part.start_s - sound.start_s)
+    at_s = (np.arange(int(length_s / every_s)) + 0.5) * every_s
     widths = np.full(len(played_hz), BAND)
     distinct = np.unique(played_hz)
     if len(distinct) > 1:
         apart = np.log(distinct[1:] / distinct[:-1])
         nearest = np.minimum(np.append(apart, np.inf), np.append(np.inf, apart))
         widths = np.minimum(BAND, BAND_RE_NEIGHBOUR * nearest[np.searchsorted(distinct, played_hz)])
-    levels = np.full((len(played_hz), frames), -np.inf)
-    for band, (hz, width) in enumerate(zip(played_hz, widths, strict=True)):
-        low = int(hz * (1.0 - 2.0 * width) * padded / rate)
-        high = min(int(hz * (1.0 + 2.0 * width) * padded / rate) + 1, spectrum.shape[1])
-        if high - low < 4:
-            continue
-        # A band's envelope, at a rate that its width alone asks for.
-        weights = np.hanning(high - low)
-        size = fast_length(2 * (high - low))
-        envelope = np.fft.ifft(spectrum[:, low:high] * weights, size) * (size / padded)
-        power = np.sum(np.abs(envelope) ** 2, axis=0)
-        place = at * rate / padded * size
-        levels[band] = 10.0 * np.log10(
-            np.maximum(np.interp(place, np.arange(size), power), np.finfo(np.float32).tiny)
-        )
-    return levels
+    levels_db = np.full((len(played_hz), len(at_s)), -np.inf)
+    for level in octaves(sound.samples, sound.sample_rate_hz, float(np.min(played_hz))):
+        for band in np.flatnonzero((played_hz > level.low_hz) & (played_hz <= level.top_hz)):
+            # At the edges of the band a Hann window of this length is 6 dB down.
+            window_s = 1.0 / (widths[band] * played_hz[band])
+            power = line_power(level, at_s, played_hz[[band]], window_s)
+            levels_db[band] = 10.0 * np.log10(power.sum(axis=(0, 2)))
+    return levels_db
 
 
 def _worth(level_db: np.ndarray, played_hz: np.ndarray) -> np.ndarray:

@@ -7,12 +7,12 @@ the one that stands out of the background most is taken: dynamic programming, a 
 ending wherever that gains most.
 """
 
-from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from grooveledger.capture.stored_samples import Samples
+from grooveledger.observe.lines import line_power, octaves
 from grooveledger.plan import Track
 
 #: Frames of a spectrogram, and steps of the axis that a sweep as described covers between two.
@@ -28,12 +28,6 @@ TOP_PART = 0.47
 #: spread of frequency within the window is then that of the window's own line), and at least so
 #: many cycles.
 WINDOW_RE_CHIRP, WINDOW_CYCLES = 1.5, 6.0
-#: Each octave is looked at where it lies below this part of a sampling rate halved again and
-#: again: what folds into it is then 30 dB down, and at other times than the sweep is there.
-LEVEL_TOP = 0.2
-HALVED_AT_A_TIME = 1 << 20
-#: Frames whose lines are read at a time: they stay in a core's cache.
-FRAMES_AT_A_TIME = 64
 #: What counts of a line's height over the background, dB, and how far the background is taken to
 #: lie below a frame's highest line at most: neither hum nor harmonics come near a fundamental.
 HEIGHT_DB = 40.0
@@ -148,84 +142,16 @@ def _power_db(
 ) -> np.ndarray:
     """Power of lines at frequencies against time, dB, shape (2, times, frequencies)."""
     power_db = np.full((2, len(time_s), len(hz)), -np.inf, np.float32)
-    for halved, rate_hz, first_s, low_hz, top_hz in _octaves(
-        samples, sample_rate_hz, float(hz.min())
-    ):
-        inside = np.flatnonzero((hz > low_hz) & (hz <= top_hz))
+    for level in octaves(samples, sample_rate_hz, float(hz.min())):
+        inside = np.flatnonzero((hz > level.low_hz) & (hz <= level.top_hz))
         if not len(inside):
             continue
         here = slice(int(inside[0]), int(inside[-1]) + 1)
         middle_hz = float(np.sqrt(hz[here].min() * hz[here].max()))
         chirp = float(axis.chirp_hz_per_progress(middle_hz)) / duration_s
         window_s = max(WINDOW_RE_CHIRP / np.sqrt(chirp), WINDOW_CYCLES / float(hz[here].min()))
-        length = max(8, int(window_s * rate_hz))
-        cosines, sines = _line_weights(hz[here] / rate_hz, length)
-        starts = np.rint((time_s - first_s) * rate_hz).astype(int) - length // 2
-        for first in range(0, len(starts), FRAMES_AT_A_TIME):
-            some = slice(first, first + FRAMES_AT_A_TIME)
-            frames = np.stack([_frame(halved, start, length) for start in starts[some]], axis=1)
-            ahead, behind = frames[:, :, length // 2 :], frames[:, :, (length - 1) // 2 :: -1]
-            power = np.square((ahead + behind) @ cosines)
-            power += np.square((ahead - behind) @ sines)
-            np.maximum(power, np.finfo(np.float32).tiny, out=power)
-            power_db[:, some, here] = 10.0 * np.log10(power)
+        power_db[:, :, here] = 10.0 * np.log10(line_power(level, time_s, hz[here], window_s))
     return power_db
-
-
-def _line_weights(cycles_a_sample: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
-    """Windowed cosines and sines about the middle of a frame, of its second half.
-
-    What the halves have in common meets cosines only, and what they have not, sines.
-    """
-    window = np.hanning(length + 2)[1:-1].astype(np.float32)
-    window *= 2.0 / window.sum()
-    place = np.arange(length // 2, length) - 0.5 * (length - 1)
-    cycles = np.outer(place, cycles_a_sample)
-    angle = (2.0 * np.pi * (cycles - np.rint(cycles))).astype(np.float32)
-    weights = window[length // 2 :, np.newaxis].copy()
-    if length % 2:
-        weights[0] *= 0.5  # the middle sample is in both halves
-    return np.cos(angle) * weights, np.sin(angle) * weights
-
-
-def _octaves(
-    samples: Samples, sample_rate_hz: float, lowest_hz: float
-) -> Iterator[tuple[Samples, float, float, float, float]]:
-    """Yield samples at ever lower rates: with the rate, the first one's time and the band seen."""
-    rate_hz, first_s, top_hz = sample_rate_hz, 0.0, 0.5 * sample_rate_hz
-    while True:
-        low_hz = LEVEL_TOP * 0.5 * rate_hz
-        yield samples, rate_hz, first_s, low_hz, top_hz
-        if low_hz < lowest_hz or samples.shape[1] < 4:
-            return
-        samples = _halved(samples)
-        first_s += 0.5 / rate_hz
-        rate_hz, top_hz = 0.5 * rate_hz, low_hz
-
-
-def _halved(samples: Samples) -> np.ndarray:
-    """Every second of the samples, lying between two of them, smoothed by 1 3 3 1."""
-    pairs = samples.shape[1] // 2
-    halved = np.empty((2, pairs), np.float32)
-    for first in range(0, pairs, HALVED_AT_A_TIME):
-        last = min(first + HALVED_AT_A_TIME, pairs)
-        even, odd = (np.asarray(samples[:, 2 * first : 2 * last])[:, phase::2] for phase in (0, 1))
-        part = halved[:, first:last]
-        np.add(even, odd, out=part)
-        part *= 0.375
-        part[:, 1:] += 0.125 * odd[:, :-1]
-        part[:, :-1] += 0.125 * even[:, 1:]
-    return halved
-
-
-def _frame(samples: Samples, start: int, length: int) -> np.ndarray:
-    first, last = max(start, 0), min(start + length, samples.shape[1])
-    if last <= first:
-        return np.zeros((2, length), np.float32)
-    inside = np.asarray(samples[:, first:last])
-    if inside.shape[1] == length:
-        return inside
-    return np.pad(inside, ((0, 0), (first - start, start + length - last)))
 
 
 def _height_db(power_db: np.ndarray) -> np.ndarray:
