@@ -57,7 +57,7 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = Fals
     found = drawn.pictures(
         _pictures(folder, tracks, health, facts["rpm"]),
         path.with_name(path.stem),
-        signature(facts["sheet"], chain),
+        signature(facts["sheet"], chain, alone),
     )
     page.write(
         "capture.html",
@@ -80,11 +80,11 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = Fals
     )
 
 
-def signature(sheet: Mapping[str, Any], chain: Mapping[str, Any]) -> str:
-    """Say what a picture of a capture is of."""
+def signature(sheet: Mapping[str, Any], chain: Mapping[str, Any], alone: bool = False) -> str:
+    """Say what a picture of a capture is of; of a recording by itself the stylus is unknown."""
+    stylus = "" if alone else f"stylus {sheet['stylus']}, "
     return (
-        f"{sheet['capture']}: stylus {sheet['stylus']}, {sheet['record']} side {sheet['side']}, "
-        f"{load_words(chain)}"
+        f"{sheet['capture']}: {stylus}{sheet['record']} side {sheet['side']}, {load_words(chain)}"
     )
 
 

@@ -186,7 +186,7 @@ def trend_of(
     fitted = {
         (row["capture"], row["channel"]): row["fitted"]
         for row in control_rows
-        if row["metric"] == metric and row["fitted"] is not None
+        if row["metric"] == metric and row.get("fitted") is not None
     }
     title = metric_words.metric(metric)
     size = {"height_in": LARGE_IN} if large else {}

@@ -38,7 +38,12 @@ def test_a_recording_gets_its_page_and_its_response(archive):
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("ok\n")
     page = archive / "out/captures/c01.html"
-    assert "c01" in page.read_text()
+    said = page.read_text(encoding="utf-8")
+    assert "<h1>Recording c01</h1>" in said
+    # Nothing is said that nobody gave: no stylus, hours, date or plays.
+    assert '<p class="lead">Record small, side a. <span' in said
+    invented = ("tylus stylus", "earlier plays", "of cartridge", " 0 h")
+    assert [text for text in invented if text in said] == []
     assert (archive / "out/captures/c01/response.svg").exists()
     response = tables.columns(tables.read(archive / "out/tables/response.parquet"))
     # The simulated cartridge is within 6 dB of flat from 200 Hz to 10 kHz.

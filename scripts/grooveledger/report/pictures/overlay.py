@@ -140,7 +140,9 @@ def difference(
     _, _, unit, _ = AXES[table]
     unit = "percentage points" if unit == "%" else unit
     figure, axes = panel(2.7)
+    held = []
     for channel, frequency_hz, change, half_band in parts:
+        held += [change] if half_band is None else [change - half_band, change + half_band]
         x, y = decimated(frequency_hz, change)
         if half_band is not None:
             _, half = decimated(frequency_hz, half_band)
@@ -155,7 +157,7 @@ def difference(
         axes,
         f"Change ({unit})",
         *DIFFERENCE_AXIS,
-        [change for _, _, change, _ in parts],
+        held,
     )
     key(axes)
     return Picture(
