@@ -47,7 +47,14 @@ def _thousands(row: Row, column: str) -> tuple[Any, str | None]:
     return None if row[column] is None else row[column] / 1000.0, "kohm"
 
 
+def _rated_figure(row: Row) -> str:
+    channel = "" if row["channel"] in (None, "both") else f", {row['channel']}"
+    return f"{metric_words.quantity(row['quantity'])}{channel}"
+
+
+# The verdict is in view on a narrow screen.
 RATING_FIELDS = (
+    Field("Rated figure", _rated_figure, numeric=False),
     Field(
         "Stylus",
         lambda row: (
@@ -55,9 +62,7 @@ RATING_FIELDS = (
         ),
         numeric=False,
     ),
-    Field("Cartridge", lambda row: row["cartridge"], numeric=False),
-    Field("Rated figure", lambda row: metric_words.quantity(row["quantity"]), numeric=False),
-    Field("Channel", lambda row: row["channel"] or words.NONE, numeric=False),
+    Field("Verdict", lambda row: tag(row["verdict"]), numeric=False),
     Field("Rated", lambda row: words.figure(*_thousands(row, "rated"))),
     Field(
         "Measured, with its standard uncertainty",
@@ -66,8 +71,8 @@ RATING_FIELDS = (
         ),
     ),
     Field("Unit", lambda row: words.unit(_thousands(row, "rated")[1]), numeric=False),
-    Field("Verdict", lambda row: tag(row["verdict"]), numeric=False),
     Field("Note", lambda row: row["note"] or words.NONE, numeric=False),
+    Field("Cartridge", lambda row: row["cartridge"], numeric=False),
 )
 
 
@@ -134,7 +139,7 @@ def write(
         figures=_side_by_side(rows_of(tables_folder / "metrics.parquet"), histories),
         ratings=without_empty(
             grid(
-                _newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories),
+                newest_ratings(rows_of(tables_folder / "ratings.parquet"), histories),
                 RATING_FIELDS,
             )
         ),
@@ -230,7 +235,7 @@ def _same_age(rows: Sequence[Row], chosen: Sequence[str]) -> Grid | None:
     return _columns_of_styli(found, chosen, written)
 
 
-def _newest_ratings(
+def newest_ratings(
     rows: Sequence[Row], histories: Mapping[str, tuple[Sequence[Row], bool]]
 ) -> list[Row]:
     """Keep, of each stylus, the newest rating of each quantity and channel."""
@@ -243,7 +248,8 @@ def _newest_ratings(
     for row in sorted(rows, key=lambda row: age.get(row["capture"], 0)):
         if row["capture"] in age:
             newest.setdefault((row["stylus"], row["quantity"], row["channel"]), row)
-    return [newest[key] for key in sorted(newest)]
+    # A figure of all styli stands together.
+    return [newest[key] for key in sorted(newest, key=lambda key: (key[1], key[2] or "", key[0]))]
 
 
 def _now(folder: Path, histories: Mapping[str, tuple[Sequence[Row], bool]]) -> Iterator[Picture]:

@@ -9,7 +9,7 @@ import make_archive
 import make_report
 import make_tables
 from grooveledger.report import comparison_page
-from grooveledger.report.comparison_page import styli_by_load
+from grooveledger.report.comparison_page import RATING_FIELDS, newest_ratings, styli_by_load
 from grooveledger.report.grids import rows_of
 
 CABLE = make_tables.CHAIN["cable"]
@@ -44,6 +44,33 @@ def test_ratings_come_first_and_no_column_is_empty(report: Path) -> None:
         lines = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", line) for line in table.split("</tr>")]
         columns = list(zip(*(line for line in lines if line), strict=True))
         assert all(any(cell != "\N{EN DASH}" for cell in column) for column in columns)
+
+
+def test_a_rated_figure_of_all_styli_stands_together_the_newest_of_each() -> None:
+    histories = {
+        "one": ([{"capture": "c2"}, {"capture": "c1"}], True),
+        "two": ([{"capture": "c3"}], True),
+    }
+    rows = [
+        {"stylus": stylus, "capture": capture, "quantity": quantity, "channel": "left"}
+        for stylus, capture in (("one", "c1"), ("one", "c2"), ("two", "c3"), ("two", "gone"))
+        for quantity in ("separation_db", "output_mv")
+    ]
+    found = [
+        (row["quantity"], row["stylus"], row["capture"]) for row in newest_ratings(rows, histories)
+    ]
+    assert found == [
+        ("output_mv", "one", "c2"), ("output_mv", "two", "c3"),
+        ("separation_db", "one", "c2"), ("separation_db", "two", "c3"),
+    ]  # fmt: skip
+
+
+def test_loads_are_written_in_kilohms() -> None:
+    row = {"stylus": None, "verdict": "meets", "note": None, "cartridge": "x", "channel": "both"}
+    row |= {"quantity": "load_ohm", "unit": "ohm", "rated": 47000.0, "measured": 46800.0}
+    written = {field.head: field.write({**row, "uncertainty": None}) for field in RATING_FIELDS}
+    assert (written["Rated"], written["Unit"]) == ("47.0", "k\N{GREEK CAPITAL LETTER OMEGA}")
+    assert written["Measured, with its standard uncertainty"] == "46.8"
 
 
 def test_a_lone_stylus_is_named_and_not_drawn(report: Path, tmp_path: Path) -> None:
