@@ -70,6 +70,13 @@ def test_few_lines_are_printed(demo):
     assert len(demo.lines) <= LINES_MOST, "\n".join(demo.lines)
 
 
+def test_pages_of_styli_are_light(demo):
+    """With their scripts: each must open at once, also from a slow disk."""
+    for page in (demo.project / "results/report/styli").glob("*.html"):
+        scripts = page.with_suffix("").glob("*.js")
+        assert page.stat().st_size + sum(path.stat().st_size for path in scripts) < 1_500_000
+
+
 def test_which_stylus_is_the_worn_one(demo):
     rows = tables.read(demo.project / "results/tables/stylus_states.parquet").to_pylist()
     worn = max(rows, key=lambda row: LIVES[row["stylus"]](row["hours_now"]).flat_um)["stylus"]

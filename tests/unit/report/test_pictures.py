@@ -606,6 +606,17 @@ def test_a_control_chart_says_what_was_predicted() -> None:
     assert "beyond the limits" in picture.note
 
 
+def test_marks_that_look_alike_have_their_style_once(made: dict[str, Columns]) -> None:
+    """A stylus's page has thousands of marks."""
+    picture = DRAWN["trend"](made)
+    root = ET.fromstring(svg.inline(svg.document(picture), picture))
+    groups = [group for group in root.iter("g") if len(group) > 1 and group[0].tag == "use"]
+    assert groups
+    for group in groups:
+        assert "fill:" in group.attrib["style"]
+        assert not any("style" in mark.attrib for mark in group)
+
+
 def test_saving_writes_vector_and_pixels(tmp_path: Path, made: dict[str, Columns]) -> None:
     svg.save_with_pixels(DRAWN["response"](made), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["response.png", "response.svg"]

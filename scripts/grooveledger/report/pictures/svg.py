@@ -94,6 +94,7 @@ def inline(drawn: str, picture: Picture) -> str:
             body.append(child)
     for element in body.iter():
         _adapt(element, picture, panels, own)
+    _share_styles(body)
     _prune(body)
     return ET.tostring(body, encoding="unicode")
 
@@ -172,6 +173,21 @@ def _rounded(part: str) -> str:
         return f"{round(float(part), PLACES):.10g}"
     except ValueError:
         return part
+
+
+def _share_styles(body: ET.Element) -> None:
+    """Write the style of marks that look alike once, on their group, which hands it down.
+
+    Opacity is not handed down: it would be that of the whole group.
+    """
+    for group in body.iter("g"):
+        looks = {mark.get("style", "") for mark in group}
+        if len(group) > 1 and len(looks) == 1 and all(mark.tag == "use" for mark in group):
+            (look,) = looks
+            if look and "style" not in group.attrib and not f";{look}".count(";opacity:"):
+                group.set("style", look)
+                for mark in group:
+                    del mark.attrib["style"]
 
 
 def _prune(element: ET.Element) -> None:

@@ -35,6 +35,8 @@ QUANTISED = ("tracked_amplitude_um",)
 LEVEL_NAMED_ABOVE = 0.85
 #: Left margin in inches, and characters of a line: the axis has the figure's name, in two lines.
 LEFT_IN, NAME_MOST = 1.02, 31
+#: Points of a line and its band, which bends gently.
+LINE_POINTS = 25
 #: Share of the height left free above and below what has to be visible.
 MARGIN = 0.06
 
@@ -248,13 +250,17 @@ def _fit(axes: Axes, fit: Row, centre_h: float, reach_h: float) -> tuple[float, 
     reported = fit["verdict"] in MOVING
     forecast = reported and at_h is not None
     end_h = min(max(last_h, at_h), reach_h) if forecast else last_h
-    hours = np.linspace(first_h, end_h, 60)
+    hours = np.linspace(first_h, end_h, LINE_POINTS)
+    if fit["change_at_hours"] is not None:
+        # A step is upright: a point just on either side of it.
+        hours = np.sort(np.append(hours, np.array([1.0, 1.0 + 1e-9]) * fit["change_at_hours"]))
+    if first_h < last_h < end_h:
+        hours = np.sort(np.append(hours, last_h))
     value = fitted(fit, hours)
     low, high = pointwise_band(fit, hours, centre_h)
     band = axes.fill_between(hours, low, high, color=mark.colour, alpha=0.13, linewidth=0)
-    known = hours <= last_h
-    for chosen, dash in ((known, mark.dash), (~known, ":")):
-        if chosen.any():
+    for chosen, dash in ((hours <= last_h, mark.dash), (hours >= last_h, ":")):
+        if chosen.sum() > 1:
             (drawn,) = axes.plot(
                 hours[chosen], value[chosen], color=mark.colour, linestyle=dash, linewidth=1.3
             )
