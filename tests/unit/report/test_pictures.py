@@ -28,7 +28,7 @@ from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
-from grooveledger.report.pictures.trend import FAINT, fitted, trend
+from grooveledger.report.pictures.trend import FAINT, fitted, pointwise_band, trend
 from grooveledger.storage import tables
 from text_boxes import collisions
 
@@ -594,6 +594,44 @@ def test_a_fits_line_has_its_baseline_slope_and_step() -> None:
         "change_value": 1.0,
     }
     assert fitted(fit, np.array([30.0, 130.0, 230.0])) == pytest.approx([10.0, 8.0, 7.0])
+
+
+def test_the_band_of_a_line_is_that_of_its_mean_and_slope_at_each_point() -> None:
+    """Closed form: variance of the mean and of the slope times the distance from the middle."""
+    fit = {
+        "baseline_value": 1.0, "baseline_hours": 30.0, "slope_per_100h": -0.5, "slope_low": -0.7,
+        "slope_high": -0.3, "change_at_hours": None, "residual_sd": 0.1, "n": 27,
+    }  # fmt: skip
+    hours = np.array([30.0, 200.0, 370.0])
+    low, high = pointwise_band(fit, hours, 200.0)
+    mean = 2.0595 * 0.1 / np.sqrt(27)  # Student's t of 25 degrees
+    half = np.hypot(0.2 * np.abs(hours - 200.0) / 100.0, mean)
+    line = fitted(fit, hours)
+    assert high - line == pytest.approx(half, rel=1e-3)
+    assert line - low == pytest.approx(half, rel=1e-3)
+
+
+def test_a_forecast_is_capped_and_a_step_drawn_only_where_it_is_reported() -> None:
+    (fit,) = (row for row in FITS if row["channel"] == "left")
+    points = where(trend_points(), channel="left")
+    newest_h = points["stylus_hours"].max()
+    far = {
+        **fit, "hours_at_limit": 50 * newest_h, "hours_at_limit_high": None, "verdict": "drifting",
+        "change_at_hours": 100.0, "change_value": 0.5,
+    }  # fmt: skip
+    for verdict, steps in (("drifting", 1), ("steady", 0)):
+        picture = trend("x_db", "X", points, [{**far, "verdict": verdict}], 30.0)
+        (panel,) = picture.figure.axes
+        upright = [
+            line
+            for line in panel.lines
+            if line.get_linestyle() == "--" and np.ptp(line.get_xdata()) == 0
+        ]
+        assert len(upright) == steps
+        assert panel.get_xlim()[1] <= 1.5 * newest_h * 1.031
+        drawn = [line for line in panel.lines if line.get_gid() == "part.left"]
+        assert max(float(np.max(line.get_xdata())) for line in drawn) <= 1.5 * newest_h
+        assert not [line for line in panel.lines if line.get_gid() == "part.limit"]
 
 
 def test_a_control_chart_says_what_was_predicted() -> None:
