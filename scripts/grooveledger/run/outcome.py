@@ -7,8 +7,9 @@ from typing import NamedTuple
 import pyarrow as pa
 
 from grooveledger.run.progress import duration, shortened
-from grooveledger.schemas.states import Status
+from grooveledger.schemas.states import Status, Verdict
 from grooveledger.storage import tables
+from grooveledger.vocabulary import words
 
 #: This many names are written out; the pages list all.
 NAMES_SHOWN = 6
@@ -81,9 +82,10 @@ def _new(before: State, after: State) -> list[str]:
     for name, row in after.styli.items():
         was = before.styli.get(name)
         if was and was["verdict"] != row["verdict"]:
-            said.append(f"{name} was '{was['verdict']}' and is '{row['verdict']}'.")
+            verdicts = [words.VERDICTS[Verdict(str(one["verdict"]))] for one in (was, row)]
+            said.append(f"{name} was '{verdicts[0]}' and is '{verdicts[1]}'.")
     if len(said) > NAMES_SHOWN:
-        said = [*said[:NAMES_SHOWN], f"and {len(said) - NAMES_SHOWN} changes more, see the pages"]
+        said = [*said[:NAMES_SHOWN], f"and {len(said) - NAMES_SHOWN} more changes: see the pages"]
     return said
 
 
