@@ -2,7 +2,7 @@
 
 python scripts/check.py my/config.yaml
 
-Tells every fault of every file; where there is none, what would be measured from each record side,
+Lists every fault in every file; if there is none, what would be measured from each record side,
 from which tracks, and what a side can't give.
 """
 

@@ -1,4 +1,4 @@
-"""Tell what a run would make again, why, and about how long it would take; nothing is run.
+"""Show what a run would make again, why, and about how long it would take; run nothing.
 
 python scripts/preview.py my/config.yaml
 """

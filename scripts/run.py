@@ -2,7 +2,7 @@
 
 ./scripts/run.sh [CONFIG.yaml] [options] [-- options of Snakemake]
 
-Only what is new or has changed is measured. The same command goes on after anything that ended it.
+Only what is new or has changed is measured. The same command continues after an interruption.
 """
 
 import argparse
@@ -129,7 +129,7 @@ def main(words: list[str]) -> int:
 
 
 def snakemake_command(arguments: argparse.Namespace, config_file: Path, results: Path) -> list[str]:
-    """Command line of Snakemake."""
+    """Return the command line of Snakemake."""
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(PROJECT / "Snakefile")]
     command += ["--directory", str(arguments.directory), "--configfile", str(config_file)]
     profile = arguments.workflow_profile or PROFILES / "default"
@@ -147,7 +147,7 @@ def snakemake_command(arguments: argparse.Namespace, config_file: Path, results:
 
 
 def preview_command(arguments: argparse.Namespace, config_file: Path) -> list[str]:
-    """Command line of the program that says what a run would make."""
+    """Return the command line of the program that says what a run would make."""
     command = [sys.executable, str(SCRIPTS / "preview.py"), str(config_file)]
     command += ["--directory", str(arguments.directory)]
     return [*command, *(["--cores", arguments.cores] if arguments.cores else [])]
@@ -160,7 +160,7 @@ def is_part(said: str) -> bool:
 
 
 def _split(words: list[str]) -> tuple[list[str], list[str], list[str]]:
-    """Words before the first ``--``, that, and those behind it."""
+    """Return the words before the first ``--``, that, and those behind it."""
     place = words.index("--") if "--" in words else len(words)
     return words[:place], words[place : place + 1], words[place + 1 :]
 

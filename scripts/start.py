@@ -50,7 +50,7 @@ def main() -> None:
 
 
 def shown(path: Path) -> str:
-    """Path as it is typed in this folder: relative where it lies below, quoted where need be."""
+    """Return a path as typed in this folder: relative if below it, quoted if need be."""
     text = os.path.relpath(path)
     return shlex.quote(str(path.absolute()) if text.startswith("..") else text)
 

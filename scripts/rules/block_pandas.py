@@ -1,4 +1,4 @@
-"""For the scripts that need no pandas: keeps it out of their processes.
+"""Keep pandas out of the processes of scripts that don't need it.
 
 pyarrow imports pandas with the first array that it makes, only to see whether it was given one of
 its objects. That takes as long as all the rest of a job's start.
@@ -8,7 +8,7 @@ import sys
 
 
 class WithoutPandas:
-    """Has an import of pandas fail, which pyarrow takes for its not being installed."""
+    """Refuse to import pandas, so that pyarrow takes it for not installed."""
 
     @staticmethod
     def find_spec(fullname, path=None, target=None):

@@ -1,4 +1,4 @@
-"""For every script of a rule: the traceback of a bug goes into the rule's log, of imports too.
+"""Write the traceback of a bug, even in an import, into the rule's log.
 
 Imported before anything of the library.
 """
@@ -14,7 +14,7 @@ import __main__
 def keep_traceback(
     kind: type[BaseException], error: BaseException, trace: TracebackType | None
 ) -> None:
-    """Write an error that ends the script into the rule's log, and to the screen as ever."""
+    """Write the error that ends the script to the rule's log and, as usual, to the screen."""
     log = Path(__main__.snakemake.log[0])
     log.parent.mkdir(parents=True, exist_ok=True)
     log.write_text("".join(traceback.format_exception(kind, error, trace)), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Rule capture: stages 1 to 3 of a capture; each part that is stale, and no other."""
+"""Rule capture: stages 1 to 3 of a capture, stale parts only."""
 
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager

@@ -1,4 +1,4 @@
-"""Rule capture_pages: the pages of several captures, those that are stale and no others."""
+"""Rule capture_pages: the stale pages among those of several captures."""
 
 import time
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""For the scripts whose results others read: a bug takes none of those along."""
+"""Contain a bug: whatever reads the failed job's tables still runs."""
 
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Set

@@ -23,7 +23,7 @@ class LogHandlerSettings(LogHandlerSettingsBase):
 
 
 class LogHandler(LogHandlerBase):
-    """Tells how far a run is, and errors."""
+    """Report progress and errors of a run."""
 
     writes_to_stream = True
     writes_to_file = False

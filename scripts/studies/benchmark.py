@@ -76,7 +76,7 @@ def cost(*commands: Sequence[str | Path]) -> Cost:
 
 
 def side(minutes: float) -> dict[str, object]:
-    """A side with every kind of track, driven over about nine tenths of its length."""
+    """Return a side with every kind of track, driven over about nine tenths of its length."""
     scale = minutes / SIDE_MIN
     tracks: list[dict[str, object]] = []
 
@@ -197,7 +197,7 @@ def start_up_s(stage: str) -> float:
 
 
 def benchmarks(results: Path, stage: str) -> tuple[float, float]:
-    """Mean wall time of a stage's jobs, s, and the largest memory of any, MB."""
+    """Return the mean wall time of a stage's jobs, s, and the largest memory of any, MB."""
     paths = [*(results / "benchmarks" / stage).glob("*.tsv"), results / f"benchmarks/{stage}.tsv"]
     rows = []
     for path in paths:
@@ -209,7 +209,7 @@ def benchmarks(results: Path, stage: str) -> tuple[float, float]:
 
 
 def workflow(config: Path, cores: int, *targets: str) -> list[str]:
-    """Command that runs the workflow on an archive."""
+    """Return the command that runs the workflow on an archive."""
     return [
         *(sys.executable, str(Path(__file__).resolve()), "--workflow"),
         *("--snakefile", str(PROJECT / "Snakefile")),

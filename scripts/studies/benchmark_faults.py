@@ -78,12 +78,12 @@ class Archive:
         shutil.rmtree(self.folder / ".snakemake")
 
     def made(self, pattern: str = "*.parquet") -> dict[str, bytes]:
-        """Content of the results' files of a kind, by path."""
+        """Return the content of the results' files of a kind, by path."""
         paths = sorted(self.results.rglob(pattern))
         return {str(path.relative_to(self.results)): path.read_bytes() for path in paths}
 
     def broken(self) -> list[str]:
-        """Name the tables that can't be read or don't tell their origin."""
+        """Name the tables that can't be read or don't state their origin."""
         found = []
         for path in sorted(self.results.rglob("*.parquet")):
             try:
@@ -96,7 +96,7 @@ class Archive:
 
 
 def processes_of(run: subprocess.Popen[bytes], part: bytes) -> list[int]:
-    """Process ids of a run's group whose command line has a part."""
+    """Return process ids of a run's group whose command line has a part."""
     found = []
     for entry in Path("/proc").iterdir():
         if not entry.name.isdigit() or int(entry.name) == run.pid:
@@ -129,7 +129,7 @@ def kill(run: subprocess.Popen[bytes], victim: str, chance: random.Random) -> st
 
 
 def killed(archive: Archive, kills: int, whole_s: float, chance: random.Random) -> None:
-    """Kill runs of an archive at random moments, and tell each."""
+    """Kill runs of an archive at random moments, and report each."""
     run, count, ended = None, 0, Counter[str]()
     names, weights = list(VICTIMS), list(VICTIMS.values())
     while count < kills:
@@ -158,7 +158,7 @@ def killed(archive: Archive, kills: int, whole_s: float, chance: random.Random) 
 
 
 def mount(*arguments: str) -> bool:
-    """Mount something; whether that worked."""
+    """Mount something; return whether that worked."""
     try:
         return (
             subprocess.run(["mount", *arguments], capture_output=True, check=False).returncode == 0

@@ -160,7 +160,7 @@ def try_recording(folder: Path, chance: random.Random) -> str:
 
 
 def settings(block: str) -> dict[str, object]:
-    """Defaults of a block of the configuration."""
+    """Return the defaults of a block of the configuration."""
     path = PROJECT / f"workflow/schemas/blocks/{block}.yaml"
     described = yaml.safe_load(path.read_text(encoding="utf-8"))["properties"]
     return {key: value.get("default") for key, value in described.items()}

@@ -321,7 +321,7 @@ def scale(share: float, seed: int) -> str:
     return f"{styli} styli of 250 captures: {time.perf_counter() - began:.1f} s"
 
 
-#: Studies of many archives are run in so many parts.
+#: Parts into which studies of many archives are split.
 PARTS = 10
 #: Archives of another seed are this far away.
 FAR = 100_000

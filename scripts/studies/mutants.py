@@ -135,7 +135,7 @@ def tests_of(project: Path, module: Path) -> list[list[str]]:
 
 
 def passes(project: Path, tests: list[str]) -> bool:
-    """Whether tests pass, in a child that inherits the imports of numpy, pandas and scipy."""
+    """Return whether tests pass in a child that inherits numpy, pandas and scipy."""
     child = os.fork()
     if child == 0:
         os.chdir(project)
@@ -149,7 +149,7 @@ def passes(project: Path, tests: list[str]) -> bool:
 
 
 def noticed(project: Path, module: Path) -> bool:
-    """Whether the tests of a module, of its package that reach it, or of the documentation fail."""
+    """Return whether a test of the module, of its package or of the documentation fails."""
     return not all(passes(project, tests) for tests in tests_of(project, module))
 
 

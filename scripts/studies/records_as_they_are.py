@@ -251,7 +251,7 @@ def conditions(random: np.random.Generator) -> Conditions:
 
 
 def defaults(block: str) -> dict[str, Any]:
-    """Settings of a block where a person gives none."""
+    """Return the settings of a block where a person gives none."""
     keys = [entry for entry in describe_settings() if entry[0].startswith(f"{block}.")]
     return {key.partition(".")[2]: default for key, default, _ in keys}
 
@@ -286,7 +286,7 @@ def measured(path: Path, side: Mapping[str, Any], folder: Path) -> dict[str, Any
 def points_db(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
-    """Response and separation of one sweep."""
+    """Return the response and separation of one sweep."""
     response = of_tracks(found["response"], tracks, channel)
     error = response["response_db"] - truth.response_db(tracks[0], channel, response["played_hz"])
     if len(error) and response["reference_hz"][0] != 1000.0:
@@ -310,7 +310,7 @@ def points_db(
 def points_pct(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
-    """Distortion and its single harmonics of one sweep, as parts of themselves."""
+    """Return the distortion and its single harmonics of one sweep, as parts of themselves."""
     rows = of_tracks(found["distortion"], tracks, channel)
     rows = {name: column[rows["order_max"] > 1] for name, column in rows.items()}
     nominal_hz = rows["played_hz"] / truth.mean_speed(tracks[0])
@@ -340,7 +340,7 @@ def points_pct(
 def points_of_metrics(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
-    """Scalar figures of one sweep."""
+    """Return the scalar figures of one sweep."""
     rows = of_tracks(found["metrics"], tracks, channel)
     points: dict[str, list[tuple[float, float, float, bool]]] = defaultdict(list)
     for i, metric in enumerate(rows["metric"]):
@@ -375,14 +375,14 @@ def points_of_metrics(
 
 
 def thd(harmonics: np.ndarray) -> float:
-    """Root sum square."""
+    """Return the root sum square."""
     return float(np.sqrt(np.sum(harmonics**2)))
 
 
 def tracked(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
 ) -> dict[str, Points]:
-    """Amplitude that is tracked, of steps."""
+    """Return the amplitude that is tracked, of steps."""
     rows = of_tracks(found["metrics"], tracks, channel)
     chosen = rows["metric"] == "tracked_amplitude_um"
     true_um = truth.tracked_amplitude_um(tracks[0], channel) or np.nan
@@ -394,14 +394,14 @@ def tracked(
 def of_tracks(
     columns: Mapping[str, np.ndarray], tracks: Sequence[int], channel: str
 ) -> dict[str, np.ndarray]:
-    """Rows of tracks and a channel."""
+    """Return the rows of tracks and a channel."""
     chosen = np.isin(columns["track"], list(tracks)) & (columns["channel"] == channel)
     rows = {key: column[chosen] for key, column in columns.items()}
     return {**rows, "limited": rows["limited"].astype(bool)}
 
 
 def judged(name: str, points: Points) -> tuple[dict[str, list[int]], float, list[str]]:
-    """Counts by band, the worst error stated, and what is wrong.
+    """Return the counts by band, the worst error stated, and what is wrong.
 
     Counts are of points that are stated, stated within the tolerance, bounds, bounds that hold
     (within the tolerance), missing.
@@ -468,7 +468,7 @@ def figures_of(
     tracks: Sequence[int],
     channel: str,
 ) -> dict[str, Points]:
-    """Figures that a kind of record gives."""
+    """Return the figures that a kind of record gives."""
     if kind == "velocity steps":
         return tracked(found, truth, tracks, channel)
     if kind == "noise track":

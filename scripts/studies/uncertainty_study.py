@@ -105,7 +105,7 @@ def archive(seed: int, days: int = DAYS) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _is_wrong(row: Any, true: Mapping[tuple[str, str], float], settings: Mapping[str, Any]) -> bool:
-    """Whether a verdict contradicts the truth; an undecided one never does."""
+    """Return whether a verdict contradicts the truth; an undecided one never does."""
     if row.verdict not in ("meets", "misses"):
         return False
     key = (row.quantity, row.channel)

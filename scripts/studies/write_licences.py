@@ -17,12 +17,12 @@ CLASSIFIER = "License :: "
 
 
 def packages() -> list[str]:
-    """Names of the packages that the lock file names."""
+    """Return the names of the packages that the lock file names."""
     return re.findall(r"^([a-z0-9._-]+)==", LOCK.read_text(encoding="utf-8"), re.MULTILINE)
 
 
 def licence(package: str) -> str:
-    """What a package says of its licence, in its metadata or its licence file's first line."""
+    """Return a package's licence, from its metadata or its licence file's first line."""
     facts = metadata.metadata(package)
     if expression := facts.get("License-Expression"):
         return expression
@@ -39,7 +39,7 @@ def licence(package: str) -> str:
 
 
 def page() -> str:
-    """The page."""
+    """Return the page."""
     lines = [
         "# Licences of the dependencies",
         "",

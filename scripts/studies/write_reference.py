@@ -25,8 +25,8 @@ from grooveledger.schemas.table import Table
 from grooveledger.vocabulary import metric_words, words
 
 DOCS = Path(__file__).parents[2] / "workflow" / "docs"
-#: Tables that a page of methods tells of.
-#: The observations that the page of a measure tells of besides its own table.
+#: Tables that a page of methods describes.
+#: Observations that a measure's page describes besides its own table.
 OBSERVED_ON = {
     "spectrum": ("tone_spectrum",),
     "speed": ("speed_trace",),
@@ -89,7 +89,7 @@ PLACES = {
 
 
 def pages() -> dict[Path, str]:
-    """Every generated page as it should be."""
+    """Return every generated page as it should be."""
     found = {DOCS / "guides" / "files.md": reference()}
     for name, tables in PAGE_TABLES.items():
         path = DOCS / "methods" / f"{name}.md"
@@ -105,7 +105,7 @@ def pages() -> dict[Path, str]:
 
 
 def methods_index() -> str:
-    """The index of methods, with a line for each page of a measure, headed as the page is."""
+    """Return the index of methods, a line for each measure's page under the page's title."""
     text = (DOCS / "methods" / "index.md").read_text(encoding="utf-8")
     before, _, rest = text.partition(INDEX_FROM)
     lines = []
@@ -116,7 +116,7 @@ def methods_index() -> str:
 
 
 def reference() -> str:
-    """The page of all files, keys and columns."""
+    """Return the page of all files, keys and columns."""
     parts = [
         "# Every file, key and column",
         "Generated from the schemas: it is what the program checks and writes. A key without a "
@@ -172,7 +172,7 @@ def _record_parts() -> Iterator[str]:
 
 
 def key_table(node: Mapping[str, Any], prefix: str = "") -> str:
-    """A table of keys, nested ones with dots."""
+    """Return a table of keys, nested ones with dots."""
     rows = [
         (
             f"`{key}`",
@@ -208,7 +208,7 @@ def _keys(node: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Mapping[s
 
 
 def columns_of(table: Table) -> str:
-    """A table of a table's columns."""
+    """Return a table of a table's columns."""
     rows = [
         (f"`{column.name}`", TYPES[str(column.type)], words.unit(column.unit), column.meaning)
         for column in table.columns
@@ -217,7 +217,7 @@ def columns_of(table: Table) -> str:
 
 
 def metric_table() -> str:
-    """A table of the metrics, with links to their pages of methods."""
+    """Return a table of the metrics, with links to their pages of methods."""
     rows = [
         (
             f"`{name}`",
@@ -232,14 +232,14 @@ def metric_table() -> str:
 
 
 def least_change(metric: Metric) -> str:
-    """A metric's least change in words; empty where it has none."""
+    """Return a metric's least change in words; empty where it has none."""
     if metric.least_share:
         return f"{100.0 * metric.least_share:g} % of it"
     return f"{metric.least_change:g} {words.unit(metric.unit)}" if metric.least_change else ""
 
 
 def markdown_table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
-    """A Markdown table; text in it is taken as it is, but for what would end a cell."""
+    """Return a Markdown table; text in it is taken as it is, but for what would end a cell."""
     lines = [head, tuple("---" for _ in head), *rows]
     return "\n".join(
         "| " + " | ".join(" ".join(cell.split()).replace("|", "\\|") for cell in line) + " |"
@@ -253,7 +253,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument(
-        "--check", action="store_true", help="write nothing, tell what is out of date"
+        "--check", action="store_true", help="write nothing, list what is out of date"
     )
     check = parser.parse_args().check
     status = 0

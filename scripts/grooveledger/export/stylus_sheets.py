@@ -38,7 +38,7 @@ LIMIT = "#A01239"
 #: Line of the charts, column of the second one, line of their numbers' heads.
 CHART_LINE, SECOND_CHART, DATA_LINE = 3, 10, 26
 CHART_SIZE = {"width": 620, "height": 420}
-#: Captures that share these differ by the stylus alone, as far as an archive can tell.
+#: Captures that share these differ by the stylus alone, as far as an archive shows.
 ALIKE = ("record", "side", "chain")
 AUDIO_HZ = (20.0, 20_000.0)
 
@@ -119,7 +119,7 @@ def _read(path: Path, columns: list[str]) -> pa.Table:
 def first_and_newest(
     captures: Sequence[Row], stylus: str, with_curves: Collection[str]
 ) -> dict[str, Row]:
-    """Newest capture of a stylus with curves, and the first of the same record, side and chain."""
+    """Return the newest capture with curves, and the first of the same record, side and chain."""
     own = sorted(
         (
             row
@@ -143,7 +143,7 @@ def first_and_newest(
 def _curves(
     path: Path, captures: Sequence[str]
 ) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
-    """Response of captures by capture and channel: the longest track's, bounds left out."""
+    """Return responses by capture and channel: the longest track's, bounds left out."""
     names = ["capture", "channel", "track", "frequency_hz", "response_db", "limited"]
     rows = _read(path, names)
     rows = rows.filter(pc.is_in(rows["capture"], pa.array(captures, pa.string())))

@@ -60,7 +60,7 @@ NUMBER_FORMATS = {
 #: A column in the unit that its row names, and changes of it per something.
 ROW_UNIT = "see unit"
 PER = "unit/"
-#: Parts of a column's name that tell its unit already, where they are not the unit in small.
+#: Parts of a column's name that give its unit already, where they are not the unit in small.
 SPELLED = {
     "%": "pct", "%/min": "pct", "h": "hours", "s": "seconds", "1/Hz": "hz", "mV s/cm": "mv",
     "1/min": "min", "cm/s": "cm", "um/mN": "um", "degC": "c", "unit/100 h": "100h",
@@ -343,7 +343,7 @@ def _filled(content: bytes, sheet: WorkbookSheet) -> Iterator[bytes]:
 
 
 def _sheet_files(layout: zipfile.ZipFile) -> dict[str, str]:
-    """File of each sheet in the package, by the sheet's name."""
+    """Return the file of each sheet in the package, by the sheet's name."""
     book = layout.read("xl/workbook.xml").decode()
     links = layout.read("xl/_rels/workbook.xml.rels").decode()
     targets = dict(re.findall(r'<Relationship Id="(\w+)"[^>]*Target="([^"]+)"', links))

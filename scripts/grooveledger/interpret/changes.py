@@ -61,7 +61,7 @@ def compare(before: Path, after: Path) -> Changes:
 
 
 def repeatability_limits(budgets: pd.DataFrame) -> pd.DataFrame:
-    """What two playings of each figure differ by at most: `KEY` and `repeatability_limit`.
+    """Return what two playings of each figure differ by at most: `KEY` and `repeatability_limit`.
 
     The budget's scatter from one playing to the next: repeatability, noise and momentary speed.
     """

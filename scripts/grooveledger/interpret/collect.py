@@ -85,7 +85,7 @@ def _parts(
     made: Mapping[str, Mapping[str, str]],
     failed: dict[str, dict[str, str]],
 ) -> Iterator[pa.Table]:
-    """A table of each capture in the order of their names, which every table's key begins with.
+    """Yield a table of each capture by name, since every table's key begins with the name.
 
     Each is held against the job that should have made it; at the end all that were made otherwise
     are listed. Those that a bug kept from being made are taken as they are, and noted in `failed`.
@@ -111,7 +111,7 @@ def _parts(
 def collect_captures(
     rows: Sequence[Mapping[str, Any]], health: pa.Table, remarks: pa.Table
 ) -> pa.Table:
-    """One row a capture: its sheet row, its file's facts, its status and every reason for it.
+    """Return one row a capture: sheet row, file facts, status and every reason for it.
 
     A remark of the measures makes a capture that was ok a flagged one.
     """
@@ -132,7 +132,7 @@ def collect_captures(
 
 
 def joined_metrics(rows: Sequence[Mapping[str, Any]], scalars: pa.Table) -> dict[str, np.ndarray]:
-    """Columns of the scalars of all captures, with the cells of their sheet rows."""
+    """Return the columns of the scalars of all captures, with the cells of their sheet rows."""
     sheet = {row["capture"]: row for row in rows}
     own = dict(tables.columns(scalars))
     joined = {

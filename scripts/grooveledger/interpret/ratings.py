@@ -17,7 +17,7 @@ from grooveledger.schemas.states import Status
 
 #: Metrics that a data sheet rates.
 RATED_METRICS = ("output_mv", "balance_db", "separation_1khz_db")
-#: Readings at most so far apart (a third of an octave) tell what lies between them.
+#: Readings no further apart than this (a third of an octave) show what lies between them.
 NEIGHBOUR_RATIO = 2.0 ** (1.0 / 3.0)
 OUTSIDE_LOAD = "under a load outside the recommended range"
 
@@ -123,7 +123,7 @@ def ratings_table(
 
 
 def _scalars(metrics: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
-    """Rated metrics by capture, of several tracks the first in the plan."""
+    """Return the rated metrics by capture, of several tracks the first in the plan."""
     kept = metrics[metrics["metric"].isin(RATED_METRICS) & metrics["value"].notna()]
     kept = kept.sort_values(["capture", "metric", "channel", "track_position"])
     kept = kept.drop_duplicates(["capture", "metric", "channel"])
@@ -226,7 +226,7 @@ def _deviations(
     cartridges: Mapping[str, Cartridge],
     repeats: Repeats,
 ) -> dict[str, list[_Deviation]]:
-    """Largest deviations by capture, over all tracks whose response is relative to 1 kHz.
+    """Return largest deviations by capture, over all tracks whose response is relative to 1 kHz.
 
     Since each of these covers 1 kHz, together they cover one stretch without gaps.
     """
@@ -273,7 +273,7 @@ def _deviations(
 
 
 def _with_ends(rows: pd.DataFrame, band_hz: Sequence[float]) -> Curve:
-    """Readings in the order of frequency, and what lies between two of them at a band's ends."""
+    """Return readings sorted by frequency, with interpolated ones at a band's ends."""
     rows = rows.sort_values("frequency_hz", kind="stable")
     columns = ("frequency_hz", "response_db", "uncertainty_db")
     curve = Curve(*(rows[name].to_numpy(dtype=float) for name in columns))

@@ -123,7 +123,7 @@ def repeats(
 
 
 def _scale(values: np.ndarray, metric: Metric) -> float:
-    """What repeats are divided by: their mean where scatter goes with the figure, else 1."""
+    """Return what repeats are divided by: their mean where scatter goes with the figure, else 1."""
     mean = abs(float(np.mean(values)))
     return mean if metric.is_proportional and mean > 0.0 else 1.0
 

@@ -111,7 +111,7 @@ def after_break_in(captures: pd.DataFrame, styli: pd.DataFrame) -> pd.DataFrame:
 
 
 def responses(path: Path, captures: Iterable[str]) -> pd.DataFrame:
-    """Rows of the response table of some captures, as a data frame: the rest is not unpacked."""
+    """Return the response rows of some captures as a data frame; unpack no others."""
     rows = tables.read(path)
     kept = pc.is_in(rows.column("capture"), pa.array(list(captures), pa.string()))
     frame: pd.DataFrame = rows.filter(kept).to_pandas()

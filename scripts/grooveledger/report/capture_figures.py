@@ -91,7 +91,7 @@ def key_figures(
 def first_in_plan(
     metrics: Sequence[Mapping[str, Any]],
 ) -> dict[tuple[str, str], Mapping[str, Any]]:
-    """Figures by metric and channel; of several tracks the first in the plan."""
+    """Return the figures by metric and channel; of several tracks the first in the plan."""
     first: dict[tuple[str, str], Mapping[str, Any]] = {}
     for row in sorted(metrics, key=lambda row: row["track_position"] or 0):
         if row["value"] is not None:
@@ -134,6 +134,6 @@ def change_of(row: Mapping[str, Any] | None, old: Mapping[str, Any] | None) -> s
 
 
 def _own_part(row: Mapping[str, Any]) -> float:
-    """Standard uncertainty that a figure shares with no other capture of its record and chain."""
+    """Return the uncertainty that a figure shares with no other capture of its record and chain."""
     parts = [row.get(f"u_{name}") or 0.0 for name in OWN_PARTS]
     return float(np.hypot.reduce(parts))

@@ -136,7 +136,7 @@ def _pictures(
         for (tone_hz,), rows in groups(_driven(spectrum, tables.columns(tracks)), "tone_hz"):
             yield frequency.spectrum(rows, float(str(tone_hz)))
     if (speed := columns("observations/speed_trace")) is not None:
-        # Of several steady tones the longest tells most; the others' figures are in the table.
+        # Of several steady tones the longest says most; the others' figures are in the table.
         parts = [
             (track, rows)
             for (track, _), rows in groups(speed, "track", "channel")
@@ -160,13 +160,13 @@ def _pictures(
 
 
 def _silent(rows: Columns, tracks: Columns) -> Columns:
-    """Rows of silent grooves: of cut noise the bands are in a table of their own."""
+    """Return the rows of silent grooves: of cut noise the bands are in a table of their own."""
     kept = np.isin(rows["track"], tracks["track"][tracks["kind"] == "silent_groove"])
     return {name: values[kept] for name, values in rows.items()}
 
 
 def _driven(rows: Columns, tracks: Columns) -> Columns:
-    """Rows of the channels that their track drives."""
+    """Return the rows of the channels that their track drives."""
     modulation = dict(zip(tracks["track"], tracks["modulation"], strict=True))
     kept = np.array(
         [

@@ -1,4 +1,4 @@
-"""The small tables of a capture's page: what each measure found, as it is."""
+"""The small tables of a capture's page: what each measure gave, as it is."""
 
 import math
 from collections.abc import Iterator, Mapping, Sized

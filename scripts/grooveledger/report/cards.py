@@ -89,7 +89,7 @@ def deciding_figure(state: Row, figures: Sequence[Row]) -> Row | None:
 
 
 def way_to_limit(row: Row) -> float:
-    """Part of the way from the start to its limit that a figure has gone; 0 where unknown."""
+    """Return the part of the way from start to limit that a figure has gone; 0 where unknown."""
     return _way(row) or 0.0
 
 
@@ -101,7 +101,7 @@ def _way(row: Row) -> float | None:
 
 
 def now(row: Row) -> float | None:
-    """Value of a figure's line at its newest capture."""
+    """Return the value of a figure's line at its newest capture."""
     if row["baseline_value"] is None or row["slope_per_100h"] is None or row["hours_last"] is None:
         return None
     value = (
@@ -146,7 +146,7 @@ def due_words(due_h: float | None, hours_now: float, captures: Sequence[Row]) ->
 
 
 def month_at(hours: float, captures: Sequence[Row]) -> str | None:
-    """Month in which a stylus reached or reaches some hours, from the dates of its captures.
+    """Return the month in which a stylus reaches some hours, from its captures' dates.
 
     Interpolated between captures; beyond the newest at the mean pace of all of them, for as long
     again as they span at most. None without dates.

@@ -203,7 +203,7 @@ def _moves(row: Row) -> bool:
 
 
 def _worst(figures: Sequence[Row]) -> Sequence[Row]:
-    """Largest changes against their repeatability; those without a limit by their part, after."""
+    """Return the largest changes relative to repeatability, then those without a limit."""
     rows = []
     for row in figures:
         if row["change"] is None:
@@ -245,7 +245,7 @@ def _curves(
 
 
 def apart(old: Columns, new: Columns, column: str) -> float:
-    """Rms difference of two curves where both are, on the frequencies of the new one."""
+    """Return the rms difference of two curves where both are, on the frequencies of the new one."""
     x, y = np.log(new["frequency_hz"]), new[column]
     other = np.log(old["frequency_hz"])
     inside = (x >= other.min()) & (x <= other.max())

@@ -15,7 +15,7 @@ Row = Mapping[str, Any]
 
 
 def in_order_of_hours(captures: Iterable[Row], stylus: str) -> list[Row]:
-    """Measured captures of a stylus whose hours are known, fewest hours first."""
+    """Return a stylus's measured captures of known hours, fewest hours first."""
     own = [
         row
         for row in captures
@@ -31,12 +31,12 @@ def in_order_of_hours(captures: Iterable[Row], stylus: str) -> list[Row]:
 
 
 def settled(captures: Sequence[Row], break_in_hours: float) -> list[Row]:
-    """Captures after break-in."""
+    """Return the captures after break-in."""
     return [row for row in captures if row["stylus_hours"] >= break_in_hours]
 
 
 def channel_curves(folder: Path, capture: str, table: str) -> dict[str, Columns]:
-    """Curve of each channel of a capture: of several tracks the first; bounds left out."""
+    """Return each channel's curve in a capture: of several tracks the first; bounds left out."""
     path = folder / capture / f"{table}.parquet"
     if not path.exists():
         return {}
@@ -55,7 +55,7 @@ def channel_curves(folder: Path, capture: str, table: str) -> dict[str, Columns]
 def first_with_curves(
     folder: Path, captures: Iterable[Row], table: str
 ) -> tuple[Row, dict[str, Columns]] | None:
-    """First of the captures that has curves of a table, and those."""
+    """Return the first of the captures that has curves of a table, and those."""
     for row in captures:
         if curves := channel_curves(folder, row["capture"], table):
             return row, curves

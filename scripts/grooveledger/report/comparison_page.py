@@ -29,7 +29,7 @@ from grooveledger.vocabulary import metric_words, words
 
 Row = Mapping[str, Any]
 
-#: This many styli are laid side by side, those captured last: more lines can't be told apart.
+#: Styli laid side by side at most, those captured last: more lines can't be distinguished.
 STYLI_SHOWN = len(SERIES)
 #: Beginning of the names of pictures of styli at the same age.
 ALIKE = "same-age"
@@ -181,7 +181,7 @@ def styli_by_load(
 
 
 def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]:
-    """Styli to lay side by side: of those with measured captures the ones captured last."""
+    """Return the styli to lay side by side: of those with measured captures, the latest."""
     newest: dict[str, str] = {}
     for row in captures:
         if row["status"] != Status.REJECTED and row["stylus"] in styli:
@@ -193,7 +193,7 @@ def chosen_styli(styli: Mapping[str, Row], captures: Sequence[Row]) -> list[str]
 def newest_settled(
     captures: Sequence[Row], stylus: str, break_in_hours: float
 ) -> tuple[list[Row], bool]:
-    """Captures after break-in, newest first; all of them and False where none is past it."""
+    """Return captures after break-in, newest first; all of them and False where none is past it."""
     own = choice.in_order_of_hours(captures, stylus)
     settled = choice.settled(own, break_in_hours)
     return list(reversed(settled or own)), bool(settled)

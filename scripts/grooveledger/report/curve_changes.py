@@ -115,14 +115,14 @@ def curve_change(
 
 
 def _own(table: str, curve: Columns, whole: bool) -> np.ndarray | None:
-    """Standard uncertainty of each point: the capture's own part, or the whole where asked for."""
+    """Return each point's standard uncertainty: the capture's own part, or all of it on request."""
     if not whole:
         return OWN[table](curve)
     return curve[WHOLE[table]] if table in WHOLE else None
 
 
 def _repeats_95(budgets: Columns, table: str, channel: str, x: np.ndarray) -> np.ndarray | None:
-    """Half of the 95 % interval of what one playing scatters by, between the metrics' frequencies.
+    """Return half the 95 % interval of one playing's scatter, between the metrics' frequencies.
 
     Beyond the outermost of them it stays as it is there; None where no metric has any.
     """

@@ -91,7 +91,7 @@ def link(href: str, shown: str) -> Markup:
 
 
 def chosen(path: Path, **wanted: str) -> pa.Table:
-    """Rows of a table whose text columns equal the wanted values."""
+    """Return the rows of a table whose text columns equal the wanted values."""
     rows = tables.read(path)
     for name, value in wanted.items():
         rows = rows.filter(pc.equal(rows.column(name), value))
@@ -99,5 +99,5 @@ def chosen(path: Path, **wanted: str) -> pa.Table:
 
 
 def rows_of(path: Path, **wanted: str) -> list[dict[str, Any]]:
-    """Rows of a table as mappings, those wanted; none where the file is not there."""
+    """Return the rows of a table as mappings, those wanted; none where the file is not there."""
     return chosen(path, **wanted).to_pylist() if path.exists() else []

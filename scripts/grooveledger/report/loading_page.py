@@ -151,7 +151,7 @@ def _remark(row: Row) -> str:
 
 
 def _coil(row: Row) -> Coil | None:
-    """Coil values in use, with relative uncertainties; None where they are unknown."""
+    """Return the coil values in use, with relative uncertainties; None where they are unknown."""
     inductance_mh, resistance_ohm = row["inductance_mh"], row["resistance_ohm"]
     if inductance_mh is None or resistance_ohm is None:
         return None
@@ -171,7 +171,7 @@ def _measured_curves(
     styli: Mapping[str, Row],
     folder: Path,
 ) -> dict[str, Curve]:
-    """Mean response of the cartridge on each chain, of the captures that the table is made of."""
+    """Return the cartridge's mean response on each chain, of the captures behind the table."""
     own = chosen(folder / "captures.parquet", cartridge=cartridge).to_pandas()
     response = responses(folder / "response.parquet", own["capture"])
     material: Material = gather(

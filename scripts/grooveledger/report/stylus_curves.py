@@ -66,7 +66,7 @@ def write(captures_folder: Path, captures: Sequence[Row], path: Path) -> int:
 
 
 def thinned(part: Columns, column: str) -> list[list[float]]:
-    """Frequencies and values of a curve at evenly spread places of the log axis, as measured."""
+    """Return measured points of a curve that lie evenly on the log frequency axis."""
     keep = np.isfinite(part[column])
     frequency_hz, values = part["frequency_hz"][keep], part[column][keep]
     if len(values) > POINTS:

@@ -30,7 +30,7 @@ LIFE_CURVES = (
     ("distortion", "Harmonic distortion"),
 )
 CHANNELS = ("left", "right")
-#: Points of each curve in a picture of a whole life: more cannot be told apart.
+#: Points of each curve in a picture of a whole life: more cannot be distinguished.
 LIFE_POINTS = 160
 #: A control chart shows this many of the newest captures.
 CHARTED = 30
@@ -155,7 +155,7 @@ def _same_side(one: Row, other: Row) -> bool:
 
 
 def metrics_in_order(metrics: Columns, drift: Sequence[Row]) -> list[str]:
-    """Metrics that have a figure at known hours: those that move first, by nearness to a limit."""
+    """Return the metrics with figures at known hours: moving ones first, nearest limit first."""
     found = set(metrics["metric"][np.isfinite(metrics["value"] + metrics["stylus_hours"])])
     nearness: dict[str, float] = {}
     for row in drift:

@@ -20,7 +20,7 @@ PACKAGE = Path(__file__).parents[1]
 
 
 def code_digest(*modules: Path) -> str:
-    """Digest of scripts or modules and of all package code that they can reach."""
+    """Return the digest of scripts or modules and of all package code that they can reach."""
     files = {module.resolve() for module in modules}
     files |= {file for module in modules for file in reachable(module.resolve())}
     files |= {template for file in files for template in _templates(file)}
@@ -30,7 +30,7 @@ def code_digest(*modules: Path) -> str:
 
 
 def reachable(file: Path) -> set[Path]:
-    """Files of the package that a file imports, directly or through others."""
+    """Return the files of the package that a file imports, directly or through others."""
     seen: set[Path] = set()
     waiting = [file]
     while waiting:
@@ -61,14 +61,14 @@ def _imports(file: Path) -> tuple[Path, ...]:
 
 
 def _loaded_by_name(node: ast.Assign) -> list[str]:
-    """Modules that a package loads by name: it lists them as `MODULES`."""
+    """Return the modules that a package loads by name: it lists them as `MODULES`."""
     if not any(isinstance(target, ast.Name) and target.id == "MODULES" for target in node.targets):
         return []
     return list(ast.literal_eval(node.value))
 
 
 def _statements(tree: ast.AST) -> Iterator[ast.AST]:
-    """Statements at any depth, without the expressions that they hold."""
+    """Yield the statements at any depth, without the expressions that they hold."""
     waiting = [tree]
     while waiting:
         node = waiting.pop()
@@ -81,7 +81,7 @@ def _statements(tree: ast.AST) -> Iterator[ast.AST]:
 
 
 def _module_file(name: str, folder: Path) -> Path | None:
-    """File of a module of the library or of a rule's own folder; None for any other module."""
+    """Return the file of a module of the library or the rule's folder; None for any other."""
     for stem in (place.joinpath(*name.split(".")) for place in (PACKAGE.parent, folder)):
         for candidate in (stem.with_suffix(".py"), stem / "__init__.py"):
             if candidate.is_file():
@@ -91,7 +91,7 @@ def _module_file(name: str, folder: Path) -> Path | None:
 
 @functools.cache
 def _templates(file: Path) -> tuple[Path, ...]:
-    """Templates beside a module that speaks of them: they are its code as well."""
+    """Return the templates beside a module that speaks of them: they are its code as well."""
     if '"templates"' not in file.read_text(encoding="utf-8"):
         return ()
     return tuple(sorted(file.parent.glob("templates/*.*")))

@@ -12,7 +12,7 @@ FIELDS = ("file", "size", "mtime_ns", "sha256")
 
 
 def update(store: Path, captures_dir: Path, files: Iterable[str]) -> dict[str, str]:
-    """SHA-256 of every file under `captures_dir`, read only where size or time have changed.
+    """Return the SHA-256 of every file below `captures_dir`, reading only changed ones.
 
     A file that is no longer there, as on a disk that was put away, keeps its digest: what was
     measured from it remains valid.

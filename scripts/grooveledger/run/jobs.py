@@ -117,7 +117,7 @@ class Jobs:
         return before
 
     def names(self, subject: Subject) -> list[str]:
-        """What there is of a subject; the archive is one, without a name."""
+        """Return what there is of a subject; the archive is one, without a name."""
         return {
             "capture": self.captures,
             "stylus": list(self._archive.styli),
@@ -126,7 +126,7 @@ class Jobs:
         }[subject]
 
     def is_used(self, observation: str, capture: str) -> bool:
-        """Whether a capture's side has a use for an observation."""
+        """Return whether a capture's side has a use for an observation."""
         row = self._rows[capture]
         key = row["record"], row["side"]
         if key not in self._used:
@@ -139,7 +139,7 @@ class Jobs:
         return observation in self._used[key]
 
     def all(self) -> Iterator[Job]:
-        """Every job, in the order of the data's flow."""
+        """Yield every job, in the order of the data's flow."""
         for name, rule in RULES.items():
             for subject in self.names(rule.subject):
                 outputs = tuple(made.format(name=subject) for made in rule.makes)
@@ -147,14 +147,14 @@ class Jobs:
                 yield Job(name, subject, outputs, rule.decodes and used)
 
     def digest(self, rule: str, name: str = "") -> str:
-        """Digest of a job's mapping, as its results carry it."""
+        """Return the digest of a job's mapping, as its results carry it."""
         key = rule, name
         if key not in self._digests:
             self._digests[key] = digest(self.mapping(rule, name))
         return self._digests[key]
 
     def mapping(self, rule: str, name: str = "") -> dict[str, Any]:
-        """Everything that a job depends on.
+        """Return everything that a job depends on.
 
         Parameters
         ----------
@@ -179,7 +179,7 @@ class Jobs:
         return made
 
     def run_mapping(self, rule: str, name: str = "") -> dict[str, Any]:
-        """Mapping of a job of the workflow; by their names, of all that it runs."""
+        """Return the mapping of a job of the workflow; by their names, of all that it runs."""
         if rule == "capture":
             return {part: self.mapping(part, name) for part in OF_CAPTURE}
         if rule == "capture_pages":
@@ -196,7 +196,7 @@ class Jobs:
         return RULES[rule].run_by or rule, name
 
     def _from(self, subject: Subject, rules: tuple[str, ...], name: str) -> dict[str, Any]:
-        """Digests of the jobs whose results a job reads; by capture where it reads of several."""
+        """Return the digests of the jobs whose results a job reads, by capture if of several."""
         made: dict[str, Any] = {}
         for rule in rules:
             if RULES[rule].subject == subject:

@@ -44,7 +44,7 @@ def hold(results: Path) -> str | None:
 
 
 def holder(results: Path) -> str | None:
-    """Who holds the lock of an archive's results; None where nobody does."""
+    """Return who holds the lock of an archive's results; None where nobody does."""
     try:
         file = (results / LOCK).open("r", encoding="utf-8")
     except OSError:

@@ -116,7 +116,7 @@ def _sheet(path: Path, row: Mapping[str, str]) -> None:
 
 
 def _keys(path: Path, key: str | None = None) -> list[str]:
-    """Keys of a YAML file or of a mapping in it; its faults are reported when it is read."""
+    """Return keys of a YAML file or of a mapping in it; its faults are reported when it is read."""
     try:
         content = yaml.safe_load(path.read_text(encoding="utf-8"))
     except OSError as error:

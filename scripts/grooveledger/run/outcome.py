@@ -90,7 +90,7 @@ def _new(before: State, after: State) -> list[str]:
 
 
 def _first(after: State) -> list[tuple[str, str]]:
-    """First advice: that of the stylus due soonest, or else of any."""
+    """Return the first advice: that of the stylus due soonest, or else of any."""
 
     def due_in_h(stylus: str) -> float:
         row = after.styli.get(stylus, {})

@@ -39,7 +39,7 @@ NAMES_SHOWN = 6
 
 
 def reason(stale: Stale) -> str:
-    """Why a job would run."""
+    """Return why a job would run."""
     if stale.missing:
         return MISSING
     reasons = [words for part, words in REASONS.items() if part in stale.changed]
@@ -49,7 +49,7 @@ def reason(stale: Stale) -> str:
 
 
 def seconds(jobs: Iterable[Job], results: Path) -> dict[Job, float | None]:
-    """Time that each job should take, by the last runs' benchmarks.
+    """Return the time that each job should take, by the last runs' benchmarks.
 
     A job's own last time, or else the median of its rule's; None where there is neither.
     """

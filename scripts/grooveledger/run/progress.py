@@ -81,7 +81,7 @@ class Progress:
         self._draw()
 
     def fail(self, job: int, rule: str, log: str) -> None:
-        """Tell that a job failed, why by the last line of its log, and where that lies."""
+        """Report that a job failed, with its log's last line and path."""
         _, wildcards, _ = self._started.pop(job, (rule, {}, 0.0))
         name = " ".join(["", *wildcards.values()])
         why = last_line(Path(log)) or "it left no message"
@@ -102,7 +102,7 @@ class Progress:
             self._stream.flush()
 
     def line(self) -> str:
-        """How far the run is."""
+        """Return how far the run is."""
         parts = []
         if self._planned["capture"]:
             parts.append(f"{self._done['capture']} of {self._planned['capture']} captures")
@@ -117,7 +117,7 @@ class Progress:
         return 100 * self._done.total() // total if total else 0
 
     def _left_s(self) -> float | None:
-        """Time left, from the mean time of each rule's jobs and how many ran side by side."""
+        """Estimate the time left from each rule's mean time and how many jobs ran in parallel."""
         busy_s, done = sum(self._spent_s.values()), self._done.total()
         if not busy_s:
             return None
@@ -138,7 +138,7 @@ class Progress:
             self._stream.flush()
 
     def _tell_capture(self, capture: str) -> None:
-        """Tell that a capture is rejected or flagged, and why."""
+        """Report that a capture is rejected or flagged, and why."""
         folder = self._results / "captures" / capture
         try:
             (health,) = tables.read(folder / "health.parquet").to_pylist()
@@ -161,7 +161,7 @@ def shortened(line: str) -> str:
 
 
 def last_line(log: Path) -> str:
-    """Last line of a log, which of a traceback says what went wrong; empty where there is none."""
+    """Return a log's last line, where a traceback names its error; empty without a log."""
     try:
         lines = log.read_text(encoding="utf-8", errors="replace").split("\n")
     except OSError:

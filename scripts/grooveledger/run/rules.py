@@ -219,5 +219,5 @@ PAGES_A_JOB = 10
 
 
 def code_of(name: str) -> tuple[Path, ...]:
-    """Modules whose code a rule runs."""
+    """Return the modules whose code a rule runs."""
     return RULES[name].code or (SCRIPTS / f"{RULES[name].run_by or name}.py",)

@@ -14,7 +14,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
 
 def folder(results: Path) -> Path:
-    """Folder of the snapshots, beside the results."""
+    """Return the folder of the snapshots, beside the results."""
     return results.with_name(f"{results.name}-snapshots")
 
 
@@ -59,7 +59,7 @@ def keep(results: Path, name: str) -> Path:
 
 
 def find(results: Path, name: str) -> Path:
-    """Folder of a snapshot by its name, or of any results by their path.
+    """Return the folder of a snapshot by its name, or of any results by their path.
 
     Raises
     ------

@@ -88,7 +88,7 @@ def check_captures_dir(stale: Sequence[Stale], captures_dir: Path) -> None:
 
 
 def _stating_origin(job: Job, results: Path) -> list[Path]:
-    """Results that state their origin: tables and folders; a page's is that of its folder."""
+    """Return the results that state their origin: tables, and folders for their pages."""
     return [results / output for output in job.outputs if not output.endswith((".html", ".xlsx"))]
 
 

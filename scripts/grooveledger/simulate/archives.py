@@ -147,12 +147,12 @@ def small_archive(folder: Path, captures: int = 3, sides: Sequence[str] = ("a",)
 
 
 def small_side(side: str) -> Side:
-    """Side of the small record, as the workflow sees it."""
+    """Return the side of the small record, as the workflow sees it."""
     return Side.from_mapping({**RECORD, **RECORD["sides"][side], "side": side})
 
 
 def small_chain() -> Chain:
-    """Chain of the small archive, as the workflow sees it."""
+    """Return the chain of the small archive, as the workflow sees it."""
     return Chain.from_mapping({**CHAINS["bench"], "chain": "bench"})
 
 

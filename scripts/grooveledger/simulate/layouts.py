@@ -60,7 +60,7 @@ class Layout(NamedTuple):
     """A capture of a random side: samples of shape (n, 2), full scale 1, and where its tracks lie.
 
     `side` is the description, which deviates from what was cut as sleeves do. `event` is what went
-    wrong; `placed` has the sounding tracks that should be found, `silent` the silent grooves.
+    wrong; `placed` has the sounding tracks to locate, `silent` the silent grooves.
     """
 
     side: Side
@@ -200,7 +200,7 @@ def _random_track(random: np.random.Generator, number: int) -> Track:
 def sound_of(
     track: Track, time_s: np.ndarray, speed: float, random: np.random.Generator
 ) -> np.ndarray:
-    """Sound of a track at times within it."""
+    """Return the sound of a track at times within it."""
     if track.kind == "sweep":
         return _sweep(track, time_s, random)
     if track.kind == "two_tone":
@@ -218,7 +218,7 @@ def sound_of(
 
 
 def _sweep(track: Track, time_s: np.ndarray, random: np.random.Generator) -> np.ndarray:
-    """Sound of a sweep whose law is bent, after its pilot tone."""
+    """Return the sound of a sweep whose law is bent, after its pilot tone."""
     assert track.start_hz
     assert track.stop_hz
     pilot_s = track.pilot_s or 0.0
@@ -239,7 +239,7 @@ def _coloured(random: np.random.Generator, frames: int, colour: Colour | None) -
 
 
 def speech(random: np.random.Generator, time_s: np.ndarray) -> np.ndarray:
-    """Something like speech: syllables of a few harmonics, and pauses."""
+    """Return something like speech: syllables of a few harmonics, and pauses."""
     sound = np.zeros(len(time_s))
     at = 0
     while at < len(time_s):
@@ -268,7 +268,7 @@ def _drop(
 
 
 def gains(track: Track, crosstalk: float) -> np.ndarray:
-    """Gains of left and right."""
+    """Return the gains of left and right."""
     return {
         "left": np.array([1.0, crosstalk]),
         "right": np.array([crosstalk, 1.0]),
@@ -278,7 +278,7 @@ def gains(track: Track, crosstalk: float) -> np.ndarray:
 
 
 def _noise(random: np.random.Generator, frames: int, level: float) -> np.ndarray:
-    """Noise of a groove, louder in the bass, with its ticks; the first moment is in the air."""
+    """Return groove noise, louder in the bass, with ticks; the stylus starts in the air."""
     noise_db = random.uniform(*NOISE_DB)
     white = random.standard_normal((frames, 2), dtype=np.float32)
     rumble = np.repeat(random.standard_normal((frames // 400 + 1, 2)), 400, axis=0)[:frames]

@@ -53,7 +53,7 @@ class Law:
     bend: float = 0.0
 
     def cycles(self, groove_s: np.ndarray) -> np.ndarray:
-        """Phase in cycles at a recorded time after the piece's start."""
+        """Return the phase in cycles at a recorded time after the piece's start."""
         if self.start_hz == self.stop_hz:
             return self.start_hz * groove_s
         if self.bend:
@@ -65,7 +65,7 @@ class Law:
         return groove_s * (self.start_hz + 0.5 * slope * groove_s)
 
     def hz(self, groove_s: np.ndarray) -> np.ndarray:
-        """Recorded frequency at a recorded time after the piece's start."""
+        """Return the recorded frequency at a recorded time after the piece's start."""
         x = groove_s / self.duration_s
         covered = x * (1.0 + 4.0 * self.bend * (1.0 - x))
         if self.logarithmic:
@@ -73,7 +73,7 @@ class Law:
         return self.start_hz + (self.stop_hz - self.start_hz) * covered
 
     def _integrated(self, groove_s: np.ndarray) -> np.ndarray:
-        """Integral of the frequency from 0 on, by Gauss-Legendre quadrature in short cells."""
+        """Integrate the frequency from 0 by Gauss-Legendre quadrature in short cells."""
         nodes, weights = np.polynomial.legendre.leggauss(QUADRATURE_NODES)
         nodes, weights = 0.5 * (nodes + 1.0), 0.5 * weights
         cell_s = self.duration_s / QUADRATURE_CELLS
@@ -103,7 +103,7 @@ class Piece:
 
 
 def cut_duration_s(track: Track) -> float:
-    """Length of a track in recorded time, with its pilot tone."""
+    """Return the length of a track in recorded time, with its pilot tone."""
     return track.stated_duration_s + (track.pilot_s or 0.0)
 
 
@@ -143,7 +143,7 @@ def pieces(track: Track) -> tuple[Piece, ...]:
 
 
 def groove_speed(track: Track, side: Side) -> float:
-    """Nominal speed of the groove at the track's radius, cm/s."""
+    """Return the nominal speed of the groove at the track's radius, cm/s."""
     return float(groove_speed_cm_s(track.radius_mm or DEFAULT_RADIUS_MM, side.rpm))
 
 
@@ -154,7 +154,7 @@ def recorded_velocity(
     amplitude_um: float | None = None,
     calibrated: bool = True,
 ) -> np.ndarray:
-    """Peak velocity along the track's axis as cut, cm/s, at recorded frequencies.
+    """Return the peak velocity along the track's axis as cut, cm/s, at recorded frequencies.
 
     `calibrated` includes the record's own deviations; without it the value is the plan's.
     """
@@ -174,7 +174,7 @@ def recorded_velocity(
 
 
 def components(track: Track) -> tuple[tuple[int, ...], ...]:
-    """Multiples of the laws' phases that a track gives rise to."""
+    """Return the multiples of the laws' phases that a track gives rise to."""
     if track.kind == "two_tone":
         return TWO_TONE_COMPONENTS
     return ((1,), *((order,) for order in ORDERS))
@@ -188,7 +188,7 @@ def amplitudes(
     played_hz: tuple[np.ndarray, ...],
     amplitude_um: float | None = None,
 ) -> np.ndarray:
-    """Complex peak velocities of the components that reach the stylus, at the plan's speed.
+    """Return complex peak velocities of the components that reach the stylus, at the plan's speed.
 
     Parameters
     ----------

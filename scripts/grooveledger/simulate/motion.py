@@ -13,7 +13,7 @@ NEWTON_STEPS = 6
 
 @dataclass(frozen=True)
 class Motion:
-    """Speed of the groove re the recorded one.
+    """Speed of the groove relative to the recorded one.
 
     Attributes
     ----------
@@ -31,7 +31,7 @@ class Motion:
 
     @classmethod
     def of(cls, conditions: Conditions, rpm: float, seed: int) -> "Motion":
-        """Motion under given conditions; the phases of the flutter follow from the seed."""
+        """Return the motion under given conditions; the seed sets the phases of the flutter."""
         error = conditions.speed_error_pct / 100.0
         turns_hz = rpm / 60.0 * (1.0 + error)
         phases = np.random.default_rng([seed, 1]).uniform(0.0, 2.0 * np.pi, 64)
@@ -47,7 +47,7 @@ class Motion:
         return cls(error, conditions.drift_pct_per_min / 6000.0, tuple(fluctuations))
 
     def deviation(self, time_s: npt.ArrayLike) -> np.ndarray:
-        """Relative speed less one at capture times, s."""
+        """Return the relative speed less one at capture times, s."""
         time_s = np.asarray(time_s, dtype=float)
         deviation = self.error + self.drift_per_s * time_s
         for hz, fraction, phase in self.fluctuations:
@@ -56,7 +56,7 @@ class Motion:
         return deviation
 
     def groove_time(self, time_s: npt.ArrayLike) -> np.ndarray:
-        """Recorded time that has passed since the capture's start, s: the integral of speed."""
+        """Return the recorded time since the capture's start, s: the integral of speed."""
         time_s = np.asarray(time_s, dtype=float)
         passed = (1.0 + self.error) * time_s + 0.5 * self.drift_per_s * time_s**2
         for hz, fraction, phase in self.fluctuations:
@@ -67,7 +67,7 @@ class Motion:
         return passed
 
     def capture_time(self, groove_s: float) -> float:
-        """Capture time at which a recorded time passes: the inverse of `groove_time`."""
+        """Return the capture time at which a recorded time passes: the inverse of `groove_time`."""
         time_s = groove_s / (1.0 + self.error)
         for _ in range(NEWTON_STEPS):
             excess = float(self.groove_time(time_s)) - groove_s

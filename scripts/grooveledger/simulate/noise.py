@@ -13,7 +13,7 @@ from grooveledger.simulate.stylus import StylusTruth, terminals_matrix
 
 Curve = Callable[[np.ndarray], np.ndarray]
 
-#: Levels of noise are re this velocity, cm/s rms a channel at 1 kHz.
+#: Reference velocity of noise levels, cm/s rms per channel at 1 kHz.
 REFERENCE_VELOCITY_CM_S = 5.0
 #: What left and right count for in each quantity.
 MIXES = {
@@ -26,7 +26,7 @@ MIXES = {
 RUMBLE_LOW_HZ, RUMBLE_HIGH_HZ = 9.0, 28.0
 #: Surface noise: velocity density rising slowly above this frequency (from memory).
 SURFACE_CORNER_HZ = 2500.0
-#: Sizes of the mains harmonics 1 to 10 re the first: odd ones dominate (common practice).
+#: Mains harmonics 1 to 10 relative to the first: odd ones dominate (common practice).
 HUM_HARMONICS = (1.0, 0.35, 0.6, 0.12, 0.3, 0.06, 0.15, 0.03, 0.08, 0.02)
 #: Band in which the levels are set and truth is integrated, Hz.
 BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ = 1.0, 24_000.0, 0.5
@@ -36,12 +36,12 @@ TICK_SPREAD, TICK_DECAY_S = 0.6, 60e-6
 TICK_TAIL, TICK_TAIL_S = 0.12, 400e-6
 #: Needle drop: decay of the broadband part and of the thump; 60 dB down within 0.3 s.
 DROP_LENGTH_S, DROP_DECAY_S, THUMP_HZ = 0.3, 0.04, 25.0
-#: Size of the two parts re the drop's; the bass is lifted by the replay equalisation.
+#: Size of the two parts relative to the drop's; the replay equalisation lifts the bass.
 CRACKLE_SHARE, THUMP_SHARE = 0.25, 0.1
 
 
 def axis_density(frequency_hz: np.ndarray, conditions: Conditions) -> np.ndarray:
-    """Power density of groove noise along the lateral and vertical axis, (cm/s)^2 a Hz, (2, n).
+    """Return lateral and vertical groove noise density, (cm/s)^2 per Hz, shape (2, n).
 
     Each channel receives half of the sum; lateral and vertical parts are independent, so that
     left and right are correlated by what one exceeds the other.
@@ -63,7 +63,7 @@ def axis_density(frequency_hz: np.ndarray, conditions: Conditions) -> np.ndarray
 
 
 def hiss_density(stylus: StylusTruth, conditions: Conditions) -> float:
-    """White power density at the preamplifier's input, mV^2 a Hz."""
+    """Return the white power density at the preamplifier's input, mV^2 a Hz."""
     if conditions.hiss_a_db is None:
         return 0.0
     scale = _scale(np.ones_like, a_weighting_db, conditions.hiss_a_db)
@@ -71,7 +71,7 @@ def hiss_density(stylus: StylusTruth, conditions: Conditions) -> float:
 
 
 def hum_mv(stylus: StylusTruth, conditions: Conditions) -> np.ndarray:
-    """Peak of mains harmonics 1 to 10 at the preamplifier's input, mV, the same in both channels.
+    """Return peaks of mains harmonics 1 to 10 at the preamplifier, mV, alike in both channels.
 
     Their power sum after the replay equalisation is the level asked for.
     """
@@ -139,7 +139,7 @@ def noise_truth(stylus: StylusTruth, conditions: Conditions, chain: Chain) -> di
 def tick_times(
     conditions: Conditions, start_s: float, stop_s: float, seed: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Times of a Poisson process of ticks, and their peak velocities in cm/s, shape (n, 2)."""
+    """Draw times of a Poisson process of ticks, and peak velocities in cm/s, shape (n, 2)."""
     generator = np.random.default_rng([seed, 2])
     count = int(generator.poisson(conditions.ticks_per_min * (stop_s - start_s) / 60.0))
     times = np.sort(generator.uniform(start_s, stop_s, count))
@@ -190,7 +190,7 @@ def _rumble_unweighted_db(frequency_hz: np.ndarray) -> np.ndarray:
 
 
 def _scale(shape: Curve, weighting_db: Curve, wanted_db: float) -> float:
-    """Power density, (cm/s)^2 a Hz, that makes a shape read a level after replay and weighting."""
+    """Return the density, (cm/s)^2 per Hz, at which a shape reads a replayed, weighted level."""
     hz = np.arange(BAND_LOW_HZ, BAND_HIGH_HZ, BAND_STEP_HZ)
     gain = np.abs(replay_response(hz, "iec98")) ** 2 * 10.0 ** (weighting_db(hz) / 10.0)
     weighted = float(np.sum(shape(hz) * gain) * BAND_STEP_HZ)

@@ -24,7 +24,7 @@ def play(
     sample_rate_hz: int,
     seed: int,
 ) -> np.ndarray:
-    """Cartridge and preamplifier as linear filters on long blocks; volts, float32, (2, n).
+    """Filter long blocks as cartridge and preamplifier do; volts, float32, shape (2, n).
 
     Groove noise enters as velocity, hiss and hum as voltage at the preamplifier's input.
     """
@@ -68,12 +68,12 @@ def play(
 
 
 def _applied(matrix: np.ndarray, spectrum: np.ndarray) -> np.ndarray:
-    """Product of a (2, 2, n) matrix and a (2, n) spectrum at each frequency."""
+    """Return the product of a (2, 2, n) matrix and a (2, n) spectrum at each frequency."""
     return matrix[:, 0] * spectrum[0] + matrix[:, 1] * spectrum[1]
 
 
 def _preamplifier(hz: np.ndarray, chain: Chain) -> np.ndarray:
-    """Volts out per mV in: gain, replay equalisation and the preamplifier's own deviation."""
+    """Return volts out per mV in: gain, replay equalisation, the preamplifier's own deviation."""
     gain = 1e-3 * 10.0 ** (chain.gain_db / 20.0) * replay_response(hz, chain.equalisation)
     if chain.preamplifier_response:
         rows_hz, rows_db = np.array(sorted(chain.preamplifier_response)).T
@@ -105,7 +105,7 @@ def _add_hum(
 
 
 def convert(volts: np.ndarray, chain: Chain, conditions: Conditions) -> np.ndarray:
-    """Polarity, channel order, offset and full scale of the converter; samples (n, 2)."""
+    """Apply polarity, channel order, offset and full scale of the converter; samples (n, 2)."""
     volts /= np.float32(chain.full_scale_v_rms * np.sqrt(2.0))
     for name in chain.invert:
         volts[("left", "right").index(name)] *= -1.0

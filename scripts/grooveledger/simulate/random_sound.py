@@ -51,7 +51,7 @@ def _noise(
     sample_rate_hz: int,
     random: np.random.Generator,
 ) -> np.ndarray:
-    """Velocity along the axis, cm/s: the colour after the recorded law, of the stated velocity."""
+    """Return velocity along the axis, cm/s: coloured by the recorded law, at the stated level."""
     size = fft.next_fast_len(frames, real=True)
     hz = np.maximum(np.fft.rfftfreq(size, 1.0 / sample_rate_hz), 1e-3)
     reach = np.minimum(np.log2(hz / LOW_HZ), np.log2(HIGH_HZ / hz)) / FADE_OCTAVES

@@ -16,7 +16,7 @@ ORDERS = (2, 3, 4, 5)
 #: Response is 1 at this frequency, Hz.
 REFERENCE_HZ = 1000.0
 #: Mistracking: harmonics 2 to 5 that come up at once when the groove's amplitude is past what the
-#: stylus tracks, re the fundamental, and how much they grow for each part by which it is exceeded.
+#: stylus tracks, to the fundamental, and how much they grow for each part by which it is exceeded.
 MISTRACKING = (0.08, 0.15, 0.03, 0.06)
 MISTRACKING_GROWTH = 2.0
 
@@ -56,14 +56,14 @@ class StylusTruth:
     flat_um : float
         Length of the worn contact along the groove: a loss of |sinc(flat / wavelength)|.
     crosstalk_left_to_right, crosstalk_right_to_left : tuple of (hz, db, phase_deg)
-        Motion of the other channel's generator re the driven one's, on log frequency.
+        Motion of the other channel's generator relative to the driven one's, on log frequency.
     harmonics : tuple of (hz, h2_pct, h3_pct, h4_pct, h5_pct)
         Of the velocity in each channel at 5 cm/s peak, before the response; all grow in proportion
         to the velocity.
     harmonic_phase_deg : tuple of float
-        Phases of orders 2 to 5 re order times the fundamental's phase.
+        Phases of orders 2 to 5 less order times the fundamental's phase.
     intermodulation_pct : tuple of float
-        Sideband pairs (sum of the two) one and two low tones away, re the high tone, before the
+        Sideband pairs (sum of the two) one and two low tones away, by the high tone, before the
         response.
     tracked_amplitude_um : tuple of float
         Largest peak amplitude along the modulation's axis that left and right still track.
@@ -105,14 +105,14 @@ class StylusTruth:
     polarity: int = 1
 
     def resonance_hz(self, chain: Chain) -> tuple[float, float]:
-        """Undamped lateral and vertical resonance in the chain's arm, Hz."""
+        """Return the undamped lateral and vertical resonance in the chain's arm, Hz."""
         mass_g = chain.arm_effective_mass_g + self.mass_g
         lateral, vertical = (float(_resonance_hz(mass_g, c)) for c in self.compliance_um_per_mn)
         return lateral, vertical
 
 
 def terminals_matrix(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> np.ndarray:
-    """Transfer from the groove's channel velocities to the voltages at the terminals.
+    """Return the transfer from the groove's channel velocities to the voltages at the terminals.
 
     Parameters
     ----------
@@ -145,14 +145,14 @@ def terminals_matrix(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Ch
 def scanning_loss(
     frequency_hz: np.ndarray, stylus: StylusTruth, groove_speed_cm_s: float
 ) -> np.ndarray:
-    """Velocity that a worn contact of finite length passes on, a factor with the sinc's sign."""
+    """Return the factor by which a contact of finite length passes velocity on, sign included."""
     return np.sinc(stylus.flat_um * 1e-4 * frequency_hz / groove_speed_cm_s)
 
 
 def harmonic_ratios(
     frequency_hz: np.ndarray, velocity_cm_s: np.ndarray, stylus: StylusTruth
 ) -> np.ndarray:
-    """Harmonics 2 to 5 of a channel's velocity re its fundamental, before the response.
+    """Return velocity harmonics 2 to 5 relative to the fundamental, before the response.
 
     Parameters
     ----------
@@ -180,14 +180,14 @@ def harmonic_ratios(
 
 
 def mistracking_ratios(amplitude_um: np.ndarray, tracked_um: float) -> np.ndarray:
-    """Further harmonics 2 to 5 where the groove's amplitude is past what is tracked, (4, n)."""
+    """Return the harmonics 2 to 5 that mistracking adds beyond the tracked amplitude, (4, n)."""
     excess = np.maximum(amplitude_um / tracked_um - 1.0, 0.0)
     size = np.where(excess > 0.0, 1.0 + MISTRACKING_GROWTH * excess, 0.0)
     return np.multiply.outer(np.array(MISTRACKING), size)
 
 
 def _treble(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> np.ndarray:
-    """Tip resonance and electrical network, 1 at 0 Hz but for the divider of coil and load."""
+    """Return tip resonance times network, 1 at 0 Hz except for the divider of coil and load."""
     frequency_hz = np.asarray(frequency_hz, dtype=float)
     x = 1j * frequency_hz / stylus.tip_resonance_hz
     tip = 1.0 / (1.0 + x / stylus.tip_q + x**2)

@@ -71,12 +71,12 @@ def cut(
 
 
 def _tones(laws: int) -> list[tuple[int, ...]]:
-    """Multiples of the laws' phases that are the tones themselves."""
+    """Return the multiples of the laws' phases that are the tones themselves."""
     return [tuple(int(i == j) for j in range(laws)) for i in range(laws)]
 
 
 def _between(knots: np.ndarray) -> np.ndarray:
-    """Values at every sample, straight between knots, shape (..., hops * HOP)."""
+    """Return the values at every sample, straight between knots, shape (..., hops * HOP)."""
     u = np.arange(HOP) / HOP
     rise = np.diff(knots, axis=-1)[..., np.newaxis]
     values = knots[..., :-1, np.newaxis] + rise * u
@@ -102,7 +102,7 @@ class _Phase:
         self._slopes = [hz * (HOP / sample_rate_hz) for hz in self.played_hz]
 
     def rotors(self, a: int, b: int) -> list[np.ndarray]:
-        """exp(2 pi j phase) of each tone over hops a to b, complex64, shape (hops, HOP)."""
+        """Return exp(2 pi j phase) of each tone over hops a to b, complex64, shape (hops, HOP)."""
         u = np.arange(HOP) / HOP
         result = []
         for cycles, slopes in zip(self._cycles, self._slopes, strict=True):
@@ -127,7 +127,7 @@ def _sizes(
     phase: _Phase,
     sample_rate_hz: int,
 ) -> np.ndarray:
-    """Complex velocities of the components at the knots, complex64, (components, 2, knots)."""
+    """Return the components' complex velocities at the knots, complex64, (components, 2, knots)."""
     sizes = amplitudes(track, side, stylus, phase.nominal_hz, phase.played_hz, piece.amplitude_um)
     sizes *= phase.speed
     for i, multiple in enumerate(components(track)):

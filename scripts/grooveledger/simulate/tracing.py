@@ -82,7 +82,7 @@ def traced(
     turn = 2.0 * np.pi * hz
 
     def moved(ahead_s: np.ndarray) -> np.ndarray:
-        """Tones at a recorded time ahead of the centre's, shape (tones, ..., n)."""
+        """Return the tones at a recorded time ahead of the centre's, shape (tones, ..., n)."""
         turns = turn.reshape(len(turn), *(1,) * (ahead_s.ndim - 1), -1)
         tones = np.array(rotors).reshape(turns.shape)
         return np.asarray(tones * np.exp(1j * turns * ahead_s))

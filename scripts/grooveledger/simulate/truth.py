@@ -1,4 +1,4 @@
-"""What a measurement of a simulated capture should find, by definition and in closed form."""
+"""What a measurement of a simulated capture should give, by definition and in closed form."""
 
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -74,11 +74,11 @@ class CaptureTruth:
     tick_times_s: tuple[float, ...]
 
     def placed(self, number: int) -> TrackTruth:
-        """First placement of a track."""
+        """Return the first placement of a track."""
         return next(one for one in self.tracks if one.track == number)
 
     def mean_speed(self, number: int) -> float:
-        """Mean relative speed over a track, 1 when right."""
+        """Return the mean relative speed over a track, 1 when right."""
         one = self.placed(number)
         ends = self.motion.groove_time(np.array([one.start_s, one.stop_s]))
         return float((ends[1] - ends[0]) / (one.stop_s - one.start_s))
@@ -86,7 +86,7 @@ class CaptureTruth:
     def components(
         self, number: int, nominal_hz: npt.ArrayLike, amplitude_um: float | None = None
     ) -> np.ndarray:
-        """Complex peak mV of a single-tone track's orders 1 to 5, (5, 2 terminals, n).
+        """Return the complex peak mV of a single-tone track's orders 1 to 5, (5, 2 terminals, n).
 
         At recorded frequencies, played at the track's mean speed, at the velocity that the plan
         (with the record's calibration) gives at the right speed.
@@ -105,7 +105,7 @@ class CaptureTruth:
         )
 
     def output_mv(self, number: int) -> dict[str, float]:
-        """Rms output of a tone at the plan's velocity, a figure a driven channel."""
+        """Return the rms output of a tone at the plan's velocity, a figure a driven channel."""
         plan = self.placed(number).plan
         nominal_hz = np.array([plan.lowest_hz])
         cut = recorded_velocity(plan, self.side, nominal_hz)
@@ -114,7 +114,7 @@ class CaptureTruth:
         return {c: float(peak[CHANNELS.index(c)] / np.sqrt(2.0)) for c in plan.driven_channels}
 
     def response_db(self, number: int, channel: str, played_hz: npt.ArrayLike) -> np.ndarray:
-        """Response of a driven channel at played frequencies re `REFERENCE_HZ`."""
+        """Return a driven channel's response at played frequencies, dB re `REFERENCE_HZ`."""
         played = np.append(np.asarray(played_hz, dtype=float), REFERENCE_HZ)
         nominal = played / self.mean_speed(number)
         plan = self.placed(number).plan
@@ -123,7 +123,7 @@ class CaptureTruth:
         return db[:-1] - db[-1]
 
     def separation(self, number: int, played_hz: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-        """Separation in dB of a left or right track, and undriven less driven phase in degrees."""
+        """Return a one-channel track's separation, dB, and undriven less driven phase, degrees."""
         nominal = np.asarray(played_hz, dtype=float) / self.mean_speed(number)
         fundamental = self.components(number, nominal)[0]
         if self.placed(number).plan.modulation == "right":
@@ -138,7 +138,7 @@ class CaptureTruth:
         nominal_hz: npt.ArrayLike,
         amplitude_um: float | None = None,
     ) -> np.ndarray:
-        """Harmonics 2 to 5 at the terminals re the fundamental, per cent, shape (4, n)."""
+        """Return harmonics 2 to 5 at the terminals, per cent of the fundamental, shape (4, n)."""
         size = np.abs(self.components(number, nominal_hz, amplitude_um)[:, CHANNELS.index(channel)])
         return 100.0 * size[1:] / size[0]
 
@@ -150,12 +150,12 @@ class CaptureTruth:
         order_max: int = 5,
         amplitude_um: float | None = None,
     ) -> np.ndarray:
-        """Total of harmonics 2 to `order_max` re the fundamental at the terminals, per cent."""
+        """Return the root-sum-square of harmonics 2 to `order_max`, per cent of the fundamental."""
         harmonics = self.harmonics_pct(number, channel, nominal_hz, amplitude_um)
         return np.sqrt(np.sum(harmonics[: order_max - 1] ** 2, axis=0))
 
     def intermodulation_pct(self, number: int, channel: str) -> float:
-        """Sideband pairs one and two low tones away, root-sum-squared, re the high tone.
+        """Return sideband pairs one and two low tones away, root-sum-squared, by the high tone.
 
         Each pair is the arithmetic sum of its two lines at the terminals (IEC 60268-3).
         """
@@ -175,7 +175,7 @@ class CaptureTruth:
         return 100.0 * float(np.hypot(second, third))
 
     def speed(self, number: int) -> SpeedTruth:
-        """Speed, wow and flutter over a track; the error is the platter's at the track's middle."""
+        """Return speed, wow and flutter over a track; the speed error holds at its middle."""
         one = self.placed(number)
         middle_s = 0.5 * (one.start_s + one.stop_s)
         weighted, unweighted = _fluctuation(self.motion)
@@ -189,16 +189,16 @@ class CaptureTruth:
         )
 
     def noise(self) -> dict[str, NoiseTruth]:
-        """Noise of left, right, lateral and vertical, ticks left out."""
+        """Return the noise of left, right, lateral and vertical, ticks left out."""
         return noise_truth(self.stylus, self.conditions, self.chain)
 
     def resonance(self, axis: str) -> tuple[float, float]:
-        """Undamped arm resonance in Hz and its Q along an axis."""
+        """Return the undamped arm resonance in Hz and its Q along an axis."""
         i = ("lateral", "vertical").index(axis)
         return self.stylus.resonance_hz(self.chain)[i], self.stylus.resonance_q[i]
 
     def tracked_amplitude_um(self, number: int, channel: str) -> float | None:
-        """Last step of a track that a channel tracks; None where it tracks none."""
+        """Return the last step of a track that a channel tracks; None where it tracks none."""
         limit_um = self.stylus.tracked_amplitude_um[CHANNELS.index(channel)]
         tracked = []
         for amplitude_um in self.placed(number).plan.amplitudes_um:
@@ -209,7 +209,7 @@ class CaptureTruth:
 
 
 def _fluctuation(motion: Motion) -> tuple[np.ndarray, np.ndarray]:
-    """Long stretch of the speed's deviation without mean and drift: weighted, and in the band."""
+    """Return the speed's long deviation less mean and drift: weighted, and in the band."""
     time_s = np.arange(0.0, FLUTTER_SECONDS, 1.0 / FLUTTER_RATE_HZ)
     weighted, unweighted = np.zeros_like(time_s), np.zeros_like(time_s)
     for hz, fraction, phase in motion.fluctuations:

@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all, whatever stops the program or the machine."""
+"""Atomic writes: a file is written whole or not at all, whatever stops the program."""
 
 import os
 from collections.abc import Iterator
@@ -8,7 +8,7 @@ from pathlib import Path
 
 @contextmanager
 def written_whole(path: str | Path) -> Iterator[Path]:
-    """Give a scratch file beside a path to write to; at the end it takes the path's place.
+    """Yield a scratch file beside a path; on success it replaces the path.
 
     Its name is the file's and the process's own: a job may write several files of a folder at once,
     and one that outlived its killed run the same file as the next run's job. If anything is raised,

@@ -13,7 +13,7 @@ ABSENT, UNREADABLE = "absent", "unreadable"
 
 
 def digest(value: Any) -> str:
-    """Digest of plain builtins: equal values give equal digests, whatever the order of keys."""
+    """Digest plain builtins: equal values give equal digests, whatever the order of keys."""
     text = json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=True)
     return hashlib.sha256(text.encode()).hexdigest()[:DIGEST_DIGITS]
 
@@ -44,6 +44,6 @@ def check_content(path: Path, sha256: str) -> None:
 
 
 def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's content, in hexadecimal."""
+    """Return the SHA-256 of a file's content, in hexadecimal."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

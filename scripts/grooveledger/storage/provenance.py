@@ -21,7 +21,7 @@ FAILED = "failed"
 
 
 def provenance(job: Mapping[str, Any]) -> dict[str, str]:
-    """Digests of a job's mapping as a whole, of its code, and of each of its parts."""
+    """Return the digests of a job's mapping as a whole, of its code, and of each of its parts."""
     parts = {key: digest(value) for key, value in sorted(job.items())}
     return {"code": job["code"], "job": digest(job), "parts": json.dumps(parts)}
 
@@ -34,7 +34,7 @@ def stamp(folder: str | Path, job: Mapping[str, Any]) -> None:
 
 
 def origin(path: Path) -> dict[str, str]:
-    """Provenance of a table or of a folder; empty where it has none, or can't be read."""
+    """Return the origin of a table or folder; empty where it has none, or can't be read."""
     try:
         if path.suffix == ".parquet":
             return tables.provenance(path)
@@ -45,7 +45,7 @@ def origin(path: Path) -> dict[str, str]:
 
 
 def made_from(path: Path, expected: str) -> bool:
-    """Whether a table or folder names the digest of a job's mapping as its origin.
+    """Return whether a table or folder names the digest of a job's mapping as its origin.
 
     Of a table only the bytes of its metadata are searched, which lie at a Parquet file's end,
     before their length and a mark: parsing them takes ten times as long, and an archive has tens

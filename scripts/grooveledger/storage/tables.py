@@ -105,7 +105,7 @@ def write_parts(
     facts = {"table": table.name, "revision": str(table.revision), "version": __version__}
     metadata = {METADATA_PREFIX + key: text for key, text in {**facts, **provenance}.items()}
     schema = table.schema.with_metadata(metadata)
-    # Numbers hardly repeat: to look for it takes as long as all the rest.
+    # Numbers hardly repeat: looking for repeats would double the time.
     texts = [field.name for field in schema if pa.types.is_string(field.type)]
     with (
         written_whole(path) as scratch,
@@ -141,7 +141,7 @@ def provenance(path: str | Path) -> dict[str, str]:
 
 
 def provenance_of(schema: pa.Schema) -> dict[str, str]:
-    """Our own metadata of a table that was read, from its schema."""
+    """Return our own metadata of a table that was read, from its schema."""
     metadata = schema.metadata or {}
     return {
         key.decode().removeprefix(METADATA_PREFIX): text.decode()
@@ -151,12 +151,12 @@ def provenance_of(schema: pa.Schema) -> dict[str, str]:
 
 
 def columns(rows: pa.Table) -> dict[str, np.ndarray]:
-    """Columns as numpy arrays: numbers with NaN for null, text as objects with None for null."""
+    """Return columns as numpy arrays: numbers with NaN for null, text as objects with None."""
     return {name: column_array(rows, name) for name in rows.column_names}
 
 
 def column_array(rows: pa.Table, name: str) -> np.ndarray:
-    """One column as numpy: numbers as float (NaN for null), truths as bool, text as object."""
+    """Return a column as numpy: numbers as float (NaN for null), truths as bool, text as object."""
     column = rows.column(name)
     values = column.to_numpy()
     if pa.types.is_boolean(column.type):
@@ -196,7 +196,7 @@ def _place(rows: pa.Table, row: int, key: Sequence[str]) -> list[tuple[bool, Any
 
 
 def _rank(values: np.ndarray) -> np.ndarray:
-    """Numbers that sort as values do."""
+    """Return the numbers that sort as values do."""
     if values.dtype != object:
         return values
     texts = values.tolist()

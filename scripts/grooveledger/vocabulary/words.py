@@ -116,7 +116,7 @@ def slope(row: Mapping[str, Any]) -> tuple[str, str, str]:
 
 
 def uncertainty_places(uncertainty: float) -> int:
-    """Decimals that show two significant digits of an uncertainty; negative for tens and more."""
+    """Return the decimals that show two digits of an uncertainty; negative for tens and more."""
     exponent = math.floor(math.log10(uncertainty))
     # 0.0996 rounds to 0.10: two digits of what it becomes, not of what it was.
     if round(uncertainty / 10.0 ** (exponent - 1)) >= 100:
@@ -125,7 +125,7 @@ def uncertainty_places(uncertainty: float) -> int:
 
 
 def places_for(least: float | None, unit_name: str | None) -> int:
-    """Decimals usual for a unit, or as many more as show `least`."""
+    """Return the decimals usual for a unit, or as many more as show `least`."""
     places = PLACES.get(unit_name or "", 2)
     while least is not None and places < PLACES_MOST and round(least, places) == 0:
         places += 1

@@ -138,14 +138,14 @@ def _more_captures(few: list[Row], settings: Settings) -> Iterator[tuple[str, in
 
 
 def _ahead(row: Row) -> bool:
-    """Whether a figure moves towards a limit that it will meet."""
+    """Return whether a figure moves towards a limit that it will meet."""
     moves = row["verdict"] in (Verdict.DRIFTING, Verdict.CONFOUNDED)
     at = row["hours_at_limit"]
     return moves and is_known(at) and float(at) > float(row["hours_last"])
 
 
 def _wide(row: Row) -> bool:
-    """Whether the hours at which a limit will be met are known only roughly."""
+    """Return whether the hours at which a limit will be met are known only roughly."""
     at, high = row["hours_at_limit"], row["hours_at_limit_high"]
     low = row["hours_at_limit_low"] if is_known(row["hours_at_limit_low"]) else 0.0
     return not is_known(high) or float(high) - float(low) > WIDE_SHARE * float(at)

@@ -118,7 +118,7 @@ def _charts(history: History, page: Page, settings: Settings) -> Iterator[Chart]
 
 
 def _predictable(group: Fitted, history: History, newest: np.ndarray, least_days: int) -> bool:
-    """Tell whether the days before the newest fix what the newest capture should give."""
+    """Return whether the days before the newest fix what the newest capture should give."""
     before = ~(group.means @ newest[group.group.used] > 0.0)
     design = group.design[before]
     return bool(

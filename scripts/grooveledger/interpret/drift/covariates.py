@@ -1,4 +1,4 @@
-"""What else could move a figure, and whether the captures can tell it from the stylus's hours."""
+"""What else could move a figure, and whether captures can separate it from the stylus's hours."""
 
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -57,7 +57,7 @@ class Model(NamedTuple):
     names : tuple of str
         The covariate behind each column.
     confounded : tuple of str
-        Covariates that vary and may act, but can't be told apart from the hours.
+        Covariates that vary and may act, but can't be separated from the hours.
     """
 
     columns: Array
@@ -123,7 +123,7 @@ def choose_model(
     base: Array | None = None,
     means: Array | None = None,
 ) -> Model:
-    """Choose the covariates that the captures can tell apart from the hours.
+    """Choose the covariates that the captures can separate from the hours.
 
     Each of `ORDER` enters that varies, may act, leaves `MINIMUM_DEGREES` and keeps the variance
     inflation of the hours within the limit; one that does not is confounded. A covariate that is a

@@ -194,7 +194,7 @@ def _orders(history: History, fitted: list[Fitted], seed: str) -> list[np.ndarra
 def _still_settling(
     history: History, fitted: list[Fitted], correlation: Correlation, settled: float
 ) -> bool:
-    """Tell whether any figure still settles: a decay beside a line, a root and a square."""
+    """Return whether any figure still settles: a decay beside a line, a root and a square."""
     scores, largest = [np.zeros(0)], np.zeros(PERMUTATIONS)
     for group, orders in zip(fitted, _orders(history, fitted, "settling"), strict=True):
         since = group.hours - settled

@@ -258,7 +258,7 @@ def record_parts(label: str) -> tuple[str, str, str]:
 
 
 def _scatter(rows: pd.DataFrame, keys: np.ndarray, count: int) -> Array:
-    """Median scatter of each series; NaN where the archive's repeats do not give it."""
+    """Return the median scatter of each series; NaN where the archive's repeats do not give it."""
     found = np.full(count, np.nan)
     if "scatter" in rows.columns:
         medians = _numbers(rows["scatter"].groupby(keys).median())

@@ -107,7 +107,7 @@ def column_scores(
     Returns
     -------
     scores, permuted : ndarray, shapes (S,) and (S, B)
-        0 where the column cannot be told from the basis, or nothing scatters.
+        0 where the column lies within the basis, or nothing scatters.
     """
     unit = outside(column, basis)
     days, held = basis.shape

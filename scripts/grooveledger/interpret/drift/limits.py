@@ -46,7 +46,7 @@ class Limit(NamedTuple):
         return self.target + (1.0 - self.level) * baseline
 
     def passed(self, value: float, baseline: float) -> bool:
-        """Tell whether a value lies on the far side of the limit."""
+        """Return whether a value lies on the far side of the limit."""
         return self.side * (value - self.value(baseline)) > 0.0
 
 

@@ -218,7 +218,7 @@ def _is_worth_a_word(history: History, series: int, away: float, settings: Setti
 
 
 def enough(figures: int) -> int:
-    """Return how many figures of a page of so many must be odd."""
+    """Return how many figures of a page must be odd, by the page's length."""
     return FIGURES_AT_LEAST if figures >= SEVERAL_FIGURES else 1
 
 

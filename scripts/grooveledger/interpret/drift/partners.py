@@ -1,7 +1,7 @@
-"""Record wear told apart from stylus wear with the help of other styli.
+"""Record wear separated from stylus wear with the help of other styli.
 
 One stylus on one record wears both at once. A second stylus of the same cartridge type that met the
-record at another ratio of hours to plays tells them apart: all its styli are fitted together with
+record at another ratio of hours to plays separates them: all its styli are fitted together with
 one wear per hour and one wear per play. That styli of one type wear alike is an assumption, so
 their difference is allowed for in every interval.
 """
@@ -58,7 +58,7 @@ def separate_record_wear(
     tables: dict[str, list[Row]],
     settings: Settings,
 ) -> None:
-    """Fill anew the rows whose record wear the cartridge's other styli tell apart."""
+    """Refill the rows whose record wear the cartridge's other styli separate."""
     cartridges: dict[str, list[History]] = {}
     for history in histories:
         cartridges.setdefault(history.cartridge, []).append(history)
@@ -98,7 +98,7 @@ def _separate(
     pages: list[Page],
     settings: Settings,
 ) -> None:
-    """Fit one figure of all styli together; fill the rows of those that could not tell alone."""
+    """Fit one figure of all styli together; refill the rows of those that need it."""
     joint = _join(styli, places, found, pages)
     if joint is None:
         return

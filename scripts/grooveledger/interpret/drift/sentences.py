@@ -26,7 +26,7 @@ ALIKE_IN_TIME = 0.35
 
 
 def is_known(value: float | None) -> bool:
-    """Tell a number from null."""
+    """Return whether a value is a number, not null."""
     return value is not None and bool(np.isfinite(value))
 
 

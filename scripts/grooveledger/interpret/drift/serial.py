@@ -4,7 +4,7 @@ Scatter may last from one day to the next (the room, the cable, the dust of a mo
 a stylus share one correlation that falls off exponentially with the hours or with the date. How
 strong it is follows from the restricted likelihood of all of them (Patterson & Thompson 1971), with
 no correlation as likely beforehand as any; its mean over what the data leave possible, and part of
-its doubt, are used, so that a few days that cannot tell widen the intervals. Correlated figures
+its doubt, are used, so that days too few to tell widen the intervals. Correlated figures
 count as the number of independent ones that they amount to.
 """
 

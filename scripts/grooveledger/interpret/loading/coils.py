@@ -213,7 +213,7 @@ def pair_shape_uncertainty_db(pair: Pair, chains: Mapping[str, Chain]) -> float:
 
 
 def _pairs(rows: pd.DataFrame, chains: Mapping[str, Chain]) -> list[tuple[str, str]]:
-    """Captures, of one stylus, that pair its chains of different load."""
+    """Return the captures, of one stylus, that pair its chains of different load."""
 
     def load(chain: str) -> tuple[float, float]:
         return chains[chain].load_ohm, chains[chain].load_pf

@@ -1,4 +1,4 @@
-"""Coil values from measured responses, where the responses can tell them.
+"""Coil values from measured responses, where the responses determine them.
 
 Two ways. Under two loads the quotient of the responses is free of the mechanics, and only the
 network is left. Under one load the mechanics must be assumed: one second-order resonance of tip
@@ -35,7 +35,7 @@ LOSS_U_MAX = 1.0 / 3.0 / np.sqrt(3.0) / 2.0
 #: Octaves over which a record's or preamplifier's error of shape hangs together: an assumption of
 #: ours; guarantees state a size only.
 SHAPE_CORRELATION_OCTAVES = 1.0
-#: A response tells of the coil only where it reaches so high, in this many points above 1 kHz: the
+#: A response shows the coil only where it reaches this high, in this many points above 1 kHz: the
 #: network of a usual moving magnet is flat to within 1 dB below.
 FIT_TOP_MIN_HZ = 10_000.0
 FIT_POINTS_MIN = 12
@@ -73,7 +73,7 @@ class FitLimits(NamedTuple):
 class CoilFit(NamedTuple):
     """Coil values that a fit found; uncertainties are relative and standard.
 
-    They hold for the loads as they are stated: a response tells little more than the product of
+    They hold for the loads as they are stated: a response shows little more than the product of
     inductance and capacitance, so that an error of the capacitance goes into the inductance whole.
     `mechanical_hz` and `mechanical_q` are NaN under two loads, where they cancel; `loss` (see
     `grooveledger.physics.network.Network`) and its standard uncertainty are NaN where not fitted.
@@ -111,7 +111,7 @@ class _Problem(NamedTuple):
 
 
 def tells_of_coil(curve: Curve) -> bool:
-    """Tell whether a response reaches high enough for a fit."""
+    """Return whether a response reaches high enough for a fit."""
     treble_hz = curve.within((REFERENCE_HZ, np.inf)).frequency_hz
     return len(treble_hz) >= FIT_POINTS_MIN and float(treble_hz[-1]) >= FIT_TOP_MIN_HZ
 
@@ -134,7 +134,7 @@ def fit_two_loads(
     first_chain, second_chain : Chain
         The chains, whose loads differ.
     prior : ResistancePrior
-        Knowledge of the coil's resistance, which a response tells little of.
+        Knowledge of the coil's resistance, which a response hardly shows.
     shape_u_db : float
         Standard uncertainty of the difference's shape: 0 where one record and preamplifier served
         both.
@@ -273,7 +273,7 @@ def _judge(
 
 
 def _weight_db(problem: _Problem) -> float:
-    """Uncertainty of one point such that an octave of them is worth one value of the shape."""
+    """Return the uncertainty of a point at which an octave of points weighs as one value."""
     octaves = max(float(np.log2(problem.frequency_hz[-1] / problem.frequency_hz[0])), 1.0)
     points = len(problem.frequency_hz) * SHAPE_CORRELATION_OCTAVES / octaves
     return float(np.hypot(problem.limits.noise_db, problem.shape_u_db * np.sqrt(points)))
@@ -296,7 +296,7 @@ def _descend(problem: _Problem, start: np.ndarray) -> tuple[float, np.ndarray]:
 
 
 def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> np.ndarray:
-    """Standard uncertainties of the parameters: relative ones of inductance and resistance.
+    """Return standard uncertainties of the parameters: relative ones of inductance and resistance.
 
     The estimate is linear in the data near the solution; scatter (widened for its own correlation
     from point to point) and errors of shape are put through it.
@@ -332,7 +332,7 @@ def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> np.n
 
 
 def _widening(residuals: np.ndarray) -> float:
-    """Factor by which correlation from point to point widens a variance (first-order process)."""
+    """Return the factor by which first-order correlation between points widens a variance."""
     power = float(np.sum(residuals**2))
     lag = float(np.sum(residuals[1:] * residuals[:-1])) / power if power > 0.0 else 0.0
     lag = float(np.clip(lag, 0.0, 0.95))

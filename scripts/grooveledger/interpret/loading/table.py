@@ -279,7 +279,7 @@ def _rows(
 
 
 def _costs(coil: Coil | None, loads: Load) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Level at 1 kHz re the present load, thermal noise, noise to signal re the present load."""
+    """Return the 1 kHz level, thermal noise and noise to signal relative to the present load."""
     if coil is None:
         unknown = np.full(np.shape(loads.load_ohm), np.nan)
         return unknown, unknown, unknown

@@ -244,7 +244,7 @@ def spread(places: Sequence[float], distance: float) -> list[float]:
 
 
 def _middle(block: list[float], distance: float) -> float:
-    """Middle of a block of places, moved so that none of them leaves the panel."""
+    """Return the middle of a block of places, moved so that none of them leaves the panel."""
     half = min(distance * (len(block) - 1) / 2, 0.5)
     return min(max(sum(block) / len(block), half), 1.0 - half)
 

@@ -1,4 +1,4 @@
-"""What crosstalk tells of the cartridge's angle, and the separation with the angle taken out."""
+"""What crosstalk says of the cartridge's angle, and the separation with the angle taken out."""
 
 import numpy as np
 from matplotlib.ticker import NullFormatter

@@ -64,7 +64,7 @@ def extent(*frequencies_hz: np.ndarray) -> Extent:
 
 
 def lines_of(rows: Columns) -> list[tuple[str, str, Columns]]:
-    """(label, channel, rows) of each line, one a track and channel, the longest of each first.
+    """Return (label, channel, rows) of each line, one a track and channel, longest first.
 
     Further lines of a channel have an empty label: they look like the first.
     """
@@ -344,7 +344,7 @@ def noise_density(rows: Columns) -> Picture:
 
 
 def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean frequency and power of equal stretches of the log axis."""
+    """Return the mean frequency and power of equal stretches of the log axis."""
     position = np.log(frequency_hz / DENSITY_FROM_HZ)
     place = np.floor(position / np.log(HIGHEST_HZ / DENSITY_FROM_HZ) * DENSITY_POINTS).astype(int)
     counts = np.bincount(place)

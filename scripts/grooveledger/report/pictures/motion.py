@@ -69,7 +69,7 @@ def revolution(rows: Columns, track: int, rpm: float) -> Picture:
 def folded(
     time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and standard deviation of a trace by the angle of one revolution.
+    """Return the mean and standard deviation of a trace by the angle of one revolution.
 
     Parameters
     ----------

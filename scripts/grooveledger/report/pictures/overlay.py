@@ -107,7 +107,7 @@ def overlay(
 
 
 def _closely(held: Sequence[np.ndarray], step: float) -> tuple[float, float, float]:
-    """Lowest and highest whole step that hold some values, and the step."""
+    """Return the lowest and highest whole step that hold some values, and the step."""
     every = np.concatenate(held)
     every = every[np.isfinite(every)]
     if not len(every):

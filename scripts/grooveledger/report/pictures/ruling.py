@@ -69,7 +69,7 @@ def rule(axes: Axes, figures_colour: str, grid_colour: str) -> None:
 
 
 def _figures(axis: Axis) -> list[tuple[float, str]]:
-    """Places of an axis' figures, and what they say."""
+    """Return the places of an axis' figures, and what they say."""
     places = np.asarray(axis.get_majorticklocs(), float).tolist()
     figures = axis.get_major_formatter().format_ticks(places)
     inside = set(_inside(axis, places).tolist())
@@ -77,13 +77,13 @@ def _figures(axis: Axis) -> list[tuple[float, str]]:
 
 
 def _lines(axis: Axis) -> tuple[np.ndarray, np.ndarray]:
-    """Grid lines of an axis, apart by gaps: places along it, and the panel's edges."""
+    """Return the grid lines of an axis, apart by gaps: places along it, and the panel's edges."""
     places = _inside(axis, axis.get_majorticklocs())
     return np.repeat(places, 3), np.tile([0.0, 1.0, np.nan], len(places))
 
 
 def _inside(axis: Axis, places: ArrayLike) -> np.ndarray:
-    """Those of some places that lie between the ends of an axis."""
+    """Return those of some places that lie between the ends of an axis."""
     low, high = np.sort(axis.get_transform().transform(axis.get_view_interval()))
     at = axis.get_transform().transform(np.asarray(places, dtype=float))
     margin = ROUNDING * (high - low)

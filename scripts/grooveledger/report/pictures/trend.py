@@ -308,7 +308,7 @@ def _name_limits(axes: Axes) -> None:
 
 
 def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
-    """Values of a drift row's line at some hours, a step included."""
+    """Return the values of a drift row's line at some hours, a step included."""
     since = (hours - fit["baseline_hours"]) / SLOPE_HOURS
     value = fit["baseline_value"] + fit["slope_per_100h"] * since
     if fit["change_at_hours"] is not None and fit.get("change_value") is not None:
@@ -317,7 +317,7 @@ def fitted(fit: Row, hours: np.ndarray) -> np.ndarray:
 
 
 def pointwise_band(fit: Row, hours: np.ndarray, centre_h: float) -> tuple[np.ndarray, np.ndarray]:
-    """95 % band of a line at each of some hours.
+    """Return the 95 % band of a line at each of some hours.
 
     The variance of a straight line is that of its mean, narrowest at the middle of the data, and
     that of its slope times the distance from there (e.g. Draper & Smith, Applied Regression
@@ -337,7 +337,7 @@ def pointwise_band(fit: Row, hours: np.ndarray, centre_h: float) -> tuple[np.nda
 
 
 def student_95(degrees: int) -> float:
-    """Two-sided 95 % quantile of Student's t, by its expansion (Abramowitz & Stegun, 26.7.5)."""
+    """Return Student's two-sided 95 % quantile by its expansion (Abramowitz & Stegun, 26.7.5)."""
     z = NORMAL_95
     return float(
         z
