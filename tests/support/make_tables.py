@@ -221,7 +221,10 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         tip_radius_um=8.0,
         geometry_h2_pct=0.3 * (both / 1000) ** 0.8,
         measured_h2_pct=0.5 * (both / 1000) ** 0.8 + 0.1 * side,
+        geometry_h3_pct=0.02 * (both / 1000) ** 1.6,
+        measured_h3_pct=0.1 * (both / 1000) ** 0.8,
         noise_h2_pct=np.where(both < 40, np.nan, 0.01),
+        noise_h3_pct=np.where(both < 200, np.nan, 0.01),
         limited=both < 40,
     )
     line = np.arange(20.0, 24000, 10)

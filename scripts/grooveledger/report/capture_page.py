@@ -14,7 +14,7 @@ from grooveledger.report.chain_words import chain_words, load_words
 from grooveledger.report.grids import grid, rows_of
 from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
 from grooveledger.report.pictures.channel_match import channel_match
-from grooveledger.report.pictures.geometry import geometry
+from grooveledger.report.pictures.geometry import ORDERS, geometry
 from grooveledger.report.pictures.rows import Columns, count, groups
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
@@ -130,8 +130,9 @@ def _pictures(
         yield frequency.distortion(distortion)
     shares = columns("geometry")
     # Where neither tip nor arm is described there is nothing to set beside what was measured.
-    if shares is not None and np.isfinite(shares["geometry_h2_pct"]).any():
-        yield geometry(shares)
+    for order in ORDERS:
+        if shares is not None and np.isfinite(shares[f"geometry_h{order}_pct"]).any():
+            yield geometry(shares, order)
     if (spectrum := columns("spectrum")) is not None and tracks is not None:
         for (tone_hz,), rows in groups(_driven(spectrum, tables.columns(tracks)), "tone_hz"):
             yield frequency.spectrum(rows, float(str(tone_hz)))

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.loading.coils import Material, gather
-from grooveledger.interpret.loading.prediction import Coil, Load, predict
+from grooveledger.interpret.loading.prediction import Coil, Load, load_uncertainty_db, predict
 from grooveledger.interpret.response_curves import Curve, mean_curve, responses
 from grooveledger.physics.network import Network, transfer_db
 from grooveledger.physics.uncertainty import rectangular
@@ -32,8 +32,9 @@ LOADS_DRAWN = 5
 BASES = {"model": "The electrical network alone", "measured": "From the measured response"}
 NOTES = {
     "measured": "Mean of both channels of the first captures after break-in, the load's part "
-    "replaced; relative to 1 kHz. The present load's line is as measured.",
-    "model": "Coil, cable and input alone; relative to 1 kHz.",
+    "replaced; relative to 1 kHz. The present load's line is as measured. A band is one standard "
+    "uncertainty: of the measurement, and of what another load would change.",
+    "model": "Coil, cable and input alone; relative to 1 kHz. A band is one standard uncertainty.",
 }
 LOAD_FIELDS = (
     Field("Resistance (k\N{GREEK CAPITAL LETTER OMEGA})", lambda row: _kiloohm(row["load_ohm"])),
@@ -155,14 +156,15 @@ def _coil(row: Row) -> Coil | None:
     inductance_mh, resistance_ohm = row["inductance_mh"], row["resistance_ohm"]
     if inductance_mh is None or resistance_ohm is None:
         return None
-    return Coil(
+    coil = Coil(
         inductance_mh,
         (row["inductance_uncertainty_mh"] or 0.0) / inductance_mh,
         resistance_ohm,
         (row["resistance_uncertainty_ohm"] or 0.0) / resistance_ohm,
-        row["loss"] or 0.0,
-        row["loss_uncertainty"],
     )
+    if row["loss_uncertainty"] is None:
+        return coil
+    return coil._replace(loss=row["loss"], loss_u=row["loss_uncertainty"])
 
 
 def _measured_curves(
@@ -221,7 +223,7 @@ def _pictures(
             for row in loads:
                 load = Load(chain, row["load_ohm"], row["load_pf"])
                 curve = (
-                    _model(coil, load)
+                    _model(coil, load, capacitance_u)
                     if basis == "model"
                     else _predicted(curves[name], coil, load, capacitance_u)
                 )
@@ -234,7 +236,7 @@ def _load_label(row: Row) -> str:
     return label if _remark(row) == words.NONE else f"{label} ({_remark(row)})"
 
 
-def _model(coil: Coil, load: Load) -> Columns:
+def _model(coil: Coil, load: Load, capacitance_u: float) -> Columns:
     network = Network.of(
         coil.inductance_mh,
         coil.resistance_ohm,
@@ -243,10 +245,18 @@ def _model(coil: Coil, load: Load) -> Columns:
         load.load_pf,
         coil.loss,
     )
-    return {"frequency_hz": MODEL_HZ, "response_db": transfer_db(MODEL_HZ, network)}
+    return {
+        "frequency_hz": MODEL_HZ,
+        "response_db": transfer_db(MODEL_HZ, network),
+        "band_db": load_uncertainty_db(MODEL_HZ, coil, load, capacitance_u),
+    }
 
 
 def _predicted(curve: Curve, coil: Coil, load: Load, capacitance_u: float) -> Columns:
     present = Load(load.chain, load.chain.load_ohm, load.chain.load_pf)
-    response_db, _ = predict(curve, coil, present, load, capacitance_u)
-    return {"frequency_hz": curve.frequency_hz, "response_db": response_db}
+    response_db, u_db = predict(curve, coil, present, load, capacitance_u)
+    return {
+        "frequency_hz": curve.frequency_hz,
+        "response_db": response_db,
+        "band_db": u_db,
+    }

@@ -209,7 +209,9 @@ COILS = Table(
         real("mechanical_q", "", "its quality factor"),
         real("loss", "", "reactance at 10 kHz over the loss resistance; null where not fitted"),
         real("loss_uncertainty", "", "standard uncertainty; null where not fitted"),
-        text("losses_basis", "two_loads, or stated: in the uncertainty only"),
+        text(
+            "losses_basis", "two_loads, one_load, or stated: the middle of their range, uncertain"
+        ),
         text("reason", "why a fit was not used, or what the sheet says otherwise"),
     ),
 )

@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import nnls
 
 from grooveledger.physics.network import (
     BOLTZMANN_J_K,
     LOSS_HZ,
     Network,
+    coil_impedance_ohm,
     level_db,
     peak,
     resonance,
@@ -159,12 +161,14 @@ def test_thermal_noise_of_a_plain_resistance():
 
 
 def nodal_gain_db(own, frequency_hz):
-    """Solve two nodes: behind the inductance with its loss resistor, and at the load."""
+    """Solve two nodes: behind the semi-inductance with its loss resistor, and at the load."""
     found = []
     for hz in frequency_hz:
         s = 2j * np.pi * hz
         loss_ohm = 2 * np.pi * LOSS_HZ * own.inductance_h / own.loss
-        branch = 1 / (s * own.inductance_h) + 1 / loss_ohm
+        # Its reactance at 1 kHz is the inductor's and rises with the power of frequency.
+        semi = 2 * np.pi * 1e3 * own.inductance_h * (1j * hz / 1e3) ** (1 - 0.21 * own.loss)
+        branch = 1 / semi + 1 / loss_ohm
         series, shunt = 1 / own.resistance_ohm, 1 / own.load_ohm + s * own.load_f
         nodes = [[branch + series, -series], [-series, series + shunt]]
         found.append(np.linalg.solve(nodes, [branch, 0.0])[1])
@@ -186,16 +190,51 @@ def test_peak_of_a_coil_with_hardly_any_losses_is_the_closed_form():
     assert np.isnan(peak(network(480.0, 750.0, 100.0, 22_000.0, loss=0.5)).peak_db)
 
 
-def loss_resistor_ohm(own):
-    return 2 * np.pi * LOSS_HZ * own.inductance_h / max(own.loss, 1e-9)
+def test_the_inductance_falls_and_the_resistance_rises_with_frequency():
+    own = network(480.0, 750.0, 220.0, 47_000.0, loss=0.3)
+    hz = np.array([100.0, 1_000.0, 10_000.0, 20_000.0])
+    impedance = coil_impedance_ohm(hz, own)
+    inductance_mh = 1e3 * impedance.imag / (2 * np.pi * hz)
+    assert np.all(np.diff(inductance_mh) < 0)
+    assert np.all(np.diff(impedance.real) > 0)
+    # The greater part of the fall over a decade is the power's: 10^(-0.063).
+    assert inductance_mh[2] / inductance_mh[1] == pytest.approx(0.78, abs=0.02)
+
+
+def ladder(own):
+    """Stand in for losses by inductors in series, each with a resistor across it, in H and ohm.
+
+    Least squares that admits no negative parts (Lawson and Hanson 1974), apart from the program.
+    """
+    hz = np.geomspace(10, 100_000, 400)
+    loss_ohm = 2 * np.pi * LOSS_HZ * own.inductance_h / own.loss
+    semi = 2 * np.pi * 1e3 * own.inductance_h * (1j * hz / 1e3) ** (1 - 0.21 * own.loss)
+    wanted = 1 / (1 / semi + 1 / loss_ohm)
+    corner_hz = np.geomspace(0.01, 1e9, 45)
+    rungs = 1 / (1 / (2j * np.pi * hz[:, None]) + 1 / (2 * np.pi * corner_hz))
+    parts = np.vstack([(rungs / wanted[:, None]).real, (rungs / wanted[:, None]).imag])
+    henry, _ = nnls(parts, np.concatenate([np.ones(len(hz)), np.zeros(len(hz))]))
+    kept = henry > 0
+    return list(zip(henry[kept], 2 * np.pi * corner_hz[kept] * henry[kept], strict=True))
+
+
+def coil_lines(own):
+    """Return the coil between nodes a and out: an inductor, or a ladder of rungs."""
+    if not own.loss:
+        return f"l1 a out {own.inductance_h!r}"
+    rungs = ladder(own)
+    nodes = ["a", *(f"b{i}" for i in range(1, len(rungs))), "out"]
+    return "\n".join(
+        f"l{i + 1} {nodes[i]} {nodes[i + 1]} {henry!r}\nrl{i + 1} {nodes[i]} {nodes[i + 1]} {ohm!r}"
+        for i, (henry, ohm) in enumerate((float(h), float(o)) for h, o in rungs)
+    )
 
 
 def circuit(own, control):
     return f"""cartridge and load
 v1 emf 0 dc 0 ac 1
 r1 emf a {own.resistance_ohm!r}
-l1 a out {own.inductance_h!r}
-r3 a out {loss_resistor_ohm(own)!r}
+{coil_lines(own)}
 r2 out 0 {float(own.load_ohm)!r}
 c1 out 0 {float(own.load_f)!r}
 .control
@@ -217,7 +256,7 @@ def simulate(own, control, folder):
 
 
 @needs_ngspice
-@pytest.mark.parametrize("loss", [0.0, 0.3])
+@pytest.mark.parametrize("loss", [0.0, 0.1, 0.45])
 @pytest.mark.parametrize("load", [(row[0], row[1]) for row in CHECK_VALUES])
 def test_whole_curve_against_a_circuit_simulator(load, loss, tmp_path):
     own = network(400.0, 500.0, load[1], load[0], loss=loss)

@@ -134,6 +134,7 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "azimuth": lambda made: azimuth.azimuth(AZIMUTH),
     "channel_match": lambda made: channel_match(made["channel_match"], made["tracks"]),
     "geometry": lambda made: geometry(made["geometry"]),
+    "geometry third": lambda made: geometry(made["geometry"], 3),
     "arm_match": lambda made: arm_match.arm_match(ARM_MATCH, ARMS),
     "distortion": lambda made: frequency.distortion(made["distortion"]),
     "spectrum": lambda made: frequency.spectrum(made["spectrum"], 1000.0),
@@ -245,6 +246,15 @@ def test_curves_against_frequency_are_the_tables(
             assert drawn_line(picture, f"part.{channel}") == pytest.approx(bounds)
 
 
+def test_what_another_load_would_do_has_a_band() -> None:
+    hz = np.geomspace(20.0, 20_000.0, 50)
+    part = {"frequency_hz": hz, "response_db": np.zeros(50), "band_db": hz / 20_000.0}
+    band = overlay("loads", "Loads", "response", [("47 k", part)]).figure.axes[0].collections[0]
+    (corners,) = (path.vertices for path in band.get_paths())
+    assert corners[:, 1].max() == pytest.approx(1.0)
+    assert corners[:, 1].min() == pytest.approx(-1.0)
+
+
 def test_the_band_of_a_response_is_its_uncertainty(made: dict[str, Columns]) -> None:
     band = DRAWN["response"](made).figure.axes[0].collections[0]
     rows = where(made["response"], channel="left")
@@ -255,11 +265,18 @@ def test_the_band_of_a_response_is_its_uncertainty(made: dict[str, Columns]) -> 
     assert corners[:, 1].min() == pytest.approx(bottom.min())
 
 
-def test_geometrys_share_is_the_tables(made: dict[str, Columns]) -> None:
+@pytest.mark.parametrize(("name", "order"), [("geometry", 2), ("geometry third", 3)])
+def test_geometrys_share_is_the_tables(name: str, order: int, made: dict[str, Columns]) -> None:
+    picture = DRAWN[name](made)
     for channel in ("left", "right"):
         rows = where(made["geometry"], channel=channel)
-        assert drawn_line(DRAWN["geometry"](made), f"curve.{channel}__geometry") == pytest.approx(
-            np.array([rows["frequency_hz"], rows["geometry_h2_pct"]])
+        assert drawn_line(picture, f"curve.{channel}__geometry") == pytest.approx(
+            np.array([rows["frequency_hz"], rows[f"geometry_h{order}_pct"]])
+        )
+        # What is only a bound is dotted.
+        stated = np.isfinite(rows[f"noise_h{order}_pct"])
+        assert drawn_line(picture, f"curve.{channel}") == pytest.approx(
+            np.array([rows["frequency_hz"], rows[f"measured_h{order}_pct"]])[:, stated]
         )
 
 

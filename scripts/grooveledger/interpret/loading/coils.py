@@ -29,6 +29,9 @@ ASSUMED_RESISTANCE = ResistancePrior(775.0, 0.38)
 #: as an assumed one, and how many of its own it may be away (JCGM 100, 6.3.3).
 FREE_RESISTANCE_U = ASSUMED_RESISTANCE.relative_u
 AGREEMENT = 2.0
+#: Relative standard uncertainty of a fitted resistance from losses of another law (our choice;
+#: scripts/studies/loading_study.py counts refusals of right sheets).
+LAW_RESISTANCE_U = 0.2
 
 
 class PlayedCapture(NamedTuple):
@@ -169,17 +172,17 @@ def coils_table(
                 "mechanical_q": fit.mechanical_q if fit else None,
                 "loss": coil.loss if coil and coil.loss_u is not None else None,
                 "loss_uncertainty": coil.loss_u if coil else None,
-                "losses_basis": _losses_basis(coil),
+                "losses_basis": _losses_basis(finding),
                 "reason": finding.reason,
             }
         )
     return pd.DataFrame(rows, columns=list(COILS.names))
 
 
-def _losses_basis(coil: Coil | None) -> str | None:
-    if coil is None:
+def _losses_basis(finding: CoilFinding) -> str | None:
+    if finding.coil is None:
         return None
-    return "stated" if coil.loss_u is None else "two_loads"
+    return "stated" if finding.coil.loss_u is None else finding.inductance_basis
 
 
 def measured_curve(material: Material, cartridge: str, chain: str) -> Curve | None:
@@ -241,6 +244,7 @@ def _find(
     settings: Mapping[str, Any],
 ) -> CoilFinding:
     sheet_u = float(rectangular(settings["coil_tolerance_pct"] / 100.0))
+    capacitance_u = float(rectangular(settings["capacitance_tolerance_pct"] / 100.0))
     trusted = cartridge.cartridge not in settings["uncertain_coils"]
     sheet_mh = cartridge.coil_inductance_mh if trusted else None
     prior, resistance_basis = _resistance(cartridge, trusted, sheet_u)
@@ -259,7 +263,9 @@ def _find(
     ]
     sheet_ohm = cartridge.coil_resistance_ohm if trusted else None
     if sheet_ohm is not None:
-        refusals = [_refusal(pair, chains, sheet_ohm, sheet_u, limits) for pair in pairs]
+        refusals = [
+            _refusal(pair, chains, sheet_ohm, sheet_u, limits, capacitance_u) for pair in pairs
+        ]
         refused = next(filter(None, refusals), "")
         pairs = [pair for pair, why in zip(pairs, refusals, strict=True) if not why]
     else:
@@ -273,6 +279,7 @@ def _find(
             prior,
             pair_shape_uncertainty_db(pair, chains),
             limits,
+            capacitance_u,
         )
         for pair in pairs
     )
@@ -302,7 +309,12 @@ def _find(
 
 
 def _refusal(
-    pair: Pair, chains: Mapping[str, Chain], sheet_ohm: float, sheet_u: float, limits: FitLimits
+    pair: Pair,
+    chains: Mapping[str, Chain],
+    sheet_ohm: float,
+    sheet_u: float,
+    limits: FitLimits,
+    capacitance_u: float,
 ) -> str:
     """Say why a pair is refused: left free, its fit asks for a resistance far from the sheet's."""
     first, second = pair
@@ -315,9 +327,10 @@ def _refusal(
         free,
         pair_shape_uncertainty_db(pair, chains),
         limits,
+        capacitance_u,
     )
     apart = abs(float(np.log(fit.resistance_ohm / sheet_ohm)))
-    if apart <= AGREEMENT * float(combine(fit.resistance_u, sheet_u)):
+    if apart <= AGREEMENT * float(combine(fit.resistance_u, sheet_u, LAW_RESISTANCE_U)):
         return ""
     return (
         f"the fit to {first.capture} and {second.capture} is refused: it asks for "

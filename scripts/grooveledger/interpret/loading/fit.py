@@ -6,7 +6,7 @@ mass on the groove. Either way a value is said to be identified only where its u
 fit's residual and the absence of a rival explanation allow it.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -17,21 +17,30 @@ from grooveledger.physics.equalisation import REFERENCE_HZ
 from grooveledger.physics.network import Network, transfer_db
 from grooveledger.plan import Chain
 
+#: Greatest losses that a coil is taken to have (see `Network`): its inductance falls by more
+#: than a third from 1 to 10 kHz (our choice).
+GREATEST_LOSS = 0.5
+#: Losses that are not known are taken in the middle of their range.
+UNKNOWN_LOSS = GREATEST_LOSS / 2.0
 #: Inductances from which the fits start, mH: moving magnets and moving irons lie among them.
 START_INDUCTANCES_MH = (60.0, 120.0, 250.0, 500.0, 1000.0)
 #: Mechanical resonances from which the fit under one load starts, Hz, and its quality factor.
 START_MECHANICAL_HZ = (9_000.0, 16_000.0, 28_000.0)
 START_MECHANICAL_Q = 1.5
-#: Ends of the search: ln mH, ln ohm, offset in dB, ln Hz and ln Q of the mechanics.
-LOWER_BOUNDS = np.array([np.log(10.0), np.log(1.0), -3.0, np.log(3_000.0), np.log(0.3)])
-UPPER_BOUNDS = np.array([np.log(5e3), np.log(2e4), 3.0, np.log(200_000.0), np.log(30.0)])
-#: Where the fit of losses starts, and the ends of its search: see `Network`. Above 1 the loss
-#: resistor rather than the inductance would rule the treble.
-START_LOSS = 0.1
-LOSS_BOUNDS = (0.0, 1.0)
-#: Losses count as identified where their standard uncertainty is below half of what is stated for
-#: losses that are not known: a third, rectangular.
-LOSS_U_MAX = 1.0 / 3.0 / np.sqrt(3.0) / 2.0
+#: Ends of the searches: ln mH, ln ohm, offset in dB; the part by which the capacitances are apart;
+#: ln Hz and ln Q of the mechanics.
+COIL_BOUNDS = np.array([[np.log(10.0), 0.0, -3.0], [np.log(5e3), np.log(2e4), 3.0]])
+APART_BOUNDS = np.array([[-0.5], [0.5]])
+MECHANICS_BOUNDS = np.log([[3_000.0, 0.3], [200_000.0, 30.0]])
+#: Where capacitances are taken as exact their part is fitted with this standard uncertainty.
+LEAST_U = 1e-4
+#: Ends of the search for losses: above 1 the loss resistor rather than the inductance would rule
+#: the treble.
+LOSS_BOUNDS = np.array([[0.0], [1.0]])
+#: Standard uncertainty of losses that are not known, rectangular, and of those that count as
+#: identified at most.
+UNKNOWN_LOSS_U = UNKNOWN_LOSS / np.sqrt(3.0)
+LOSS_U_MAX = UNKNOWN_LOSS_U / 2.0
 #: Octaves over which a record's or preamplifier's error of shape hangs together: an assumption of
 #: ours; guarantees state a size only.
 SHAPE_CORRELATION_OCTAVES = 1.0
@@ -99,15 +108,18 @@ class CoilFit(NamedTuple):
 
 
 class _Problem(NamedTuple):
-    """Data and model of a fit: ln L, ln R, an offset in dB, then losses or mechanics."""
+    """Data and model of a fit: ln L, ln R, an offset in dB, then apart and losses, or mechanics.
+
+    `priors` has value and standard uncertainty of parameters, by their place; `bounds` two rows.
+    """
 
     frequency_hz: np.ndarray
     data_db: np.ndarray
     model_db: Callable[[np.ndarray], np.ndarray]
     shape_u_db: float
-    prior: ResistancePrior
+    priors: Mapping[int, tuple[float, float]]
+    bounds: np.ndarray
     limits: FitLimits
-    losses: bool = False
 
 
 def tells_of_coil(curve: Curve) -> bool:
@@ -124,6 +136,7 @@ def fit_two_loads(
     prior: ResistancePrior,
     shape_u_db: float,
     limits: FitLimits,
+    capacitance_u: float = 0.0,
 ) -> CoilFit:
     """Fit coil values to two responses of one stylus under two loads.
 
@@ -140,11 +153,14 @@ def fit_two_loads(
         both.
     limits : FitLimits
         When the result counts.
+    capacitance_u : float
+        Relative standard uncertainty of each chain's own capacitance. What both are off in common
+        goes into the inductance; by how much more the second is off is fitted too.
 
     Returns
     -------
     CoilFit
-        With losses where they are identified, else of a coil without.
+        With losses, identified or not.
     """
     high_hz = min(first.frequency_hz[-1], second.frequency_hz[-1])
     frequency_hz = first.within((REFERENCE_HZ, high_hz)).frequency_hz
@@ -152,22 +168,34 @@ def fit_two_loads(
 
     def model_db(x: np.ndarray) -> np.ndarray:
         inductance_mh, resistance_ohm = np.exp(x[:2])
-        loss = float(x[3]) if len(x) > 3 else 0.0
         first_db, second_db = (
-            transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain, loss=loss))
-            for chain in (first_chain, second_chain)
+            transfer_db(
+                frequency_hz,
+                Network.of(
+                    inductance_mh,
+                    resistance_ohm,
+                    chain,
+                    load_pf=chain.load_pf * (1.0 + part * x[3]),
+                    loss=x[4],
+                ),
+            )
+            for part, chain in ((-0.5, first_chain), (0.5, second_chain))
         )
         return first_db - second_db + x[2]
 
     starts = [
-        np.array([np.log(inductance_mh), np.log(prior.resistance_ohm), 0.0])
+        np.array([np.log(inductance_mh), np.log(prior.resistance_ohm), 0.0, 0.0, UNKNOWN_LOSS])
         for inductance_mh in START_INDUCTANCES_MH
     ]
-    problem = _Problem(frequency_hz, data_db, model_db, shape_u_db, prior, limits)
-    with_losses = _solve(
-        problem._replace(losses=True), [np.append(start, START_LOSS) for start in starts]
-    )
-    return with_losses if with_losses.losses_identified else _solve(problem, starts)
+    priors = {
+        1: (np.log(prior.resistance_ohm), prior.relative_u),
+        3: (0.0, max(np.sqrt(2.0) * capacitance_u, LEAST_U)),
+        4: (UNKNOWN_LOSS, UNKNOWN_LOSS_U),
+    }
+    bounds = np.hstack([COIL_BOUNDS, APART_BOUNDS, LOSS_BOUNDS])
+    problem = _Problem(frequency_hz, data_db, model_db, shape_u_db, priors, bounds, limits)
+    fit, x, u = _solve(problem, starts)
+    return fit._replace(loss=float(x[4]), loss_u=float(u[4]))
 
 
 def fit_one_load(
@@ -183,7 +211,8 @@ def fit_one_load(
 
     def model_db(x: np.ndarray) -> np.ndarray:
         inductance_mh, resistance_ohm, mechanical_hz, mechanical_q = np.exp(x[[0, 1, 3, 4]])
-        network_db = transfer_db(frequency_hz, Network.of(inductance_mh, resistance_ohm, chain))
+        network = Network.of(inductance_mh, resistance_ohm, chain, loss=x[5])
+        network_db = transfer_db(frequency_hz, network)
         tip_db = mechanical_db(frequency_hz, mechanical_hz, mechanical_q)
         return network_db + tip_db + x[2]
 
@@ -195,13 +224,27 @@ def fit_one_load(
                 0.0,
                 np.log(mechanical_hz),
                 np.log(START_MECHANICAL_Q),
+                UNKNOWN_LOSS,
             ]
         )
         for inductance_mh in START_INDUCTANCES_MH
         for mechanical_hz in START_MECHANICAL_HZ
     ]
-    problem = _Problem(frequency_hz, curve.response_db, model_db, shape_u_db, prior, limits)
-    return _solve(problem, starts)
+    priors = {
+        1: (np.log(prior.resistance_ohm), prior.relative_u),
+        5: (UNKNOWN_LOSS, UNKNOWN_LOSS_U),
+    }
+    bounds = np.hstack([COIL_BOUNDS, MECHANICS_BOUNDS, LOSS_BOUNDS])
+    problem = _Problem(
+        frequency_hz, curve.response_db, model_db, shape_u_db, priors, bounds, limits
+    )
+    fit, x, u = _solve(problem, starts)
+    return fit._replace(
+        mechanical_hz=float(np.exp(x[3])),
+        mechanical_q=float(np.exp(x[4])),
+        loss=float(x[5]),
+        loss_u=float(u[5]),
+    )
 
 
 def mechanical_db(frequency_hz: np.ndarray, undamped_hz: float, q: float) -> np.ndarray:
@@ -214,7 +257,10 @@ def mechanical_db(frequency_hz: np.ndarray, undamped_hz: float, q: float) -> np.
     return level_db(frequency_hz) - level_db(np.array(REFERENCE_HZ))
 
 
-def _solve(problem: _Problem, starts: Iterable[np.ndarray]) -> CoilFit:
+def _solve(
+    problem: _Problem, starts: Iterable[np.ndarray]
+) -> tuple[CoilFit, np.ndarray, np.ndarray]:
+    """Return the fit, and its parameters with their standard uncertainties."""
     solutions = sorted(
         (_descend(problem, start) for start in starts), key=lambda solution: solution[0]
     )
@@ -226,8 +272,7 @@ def _solve(problem: _Problem, starts: Iterable[np.ndarray]) -> CoilFit:
         if abs(other[0] - x[0]) > SAME_INDUCTANCE and rms_db <= allowed_db
     ]
     u = _uncertainties(problem, x, residual_db)
-    fit = _judge(problem, x, residual_db, float(u[0]), float(u[1]), rivals_mh)
-    return fit._replace(loss=float(x[3]), loss_u=float(u[3])) if problem.losses else fit
+    return _judge(problem, x, residual_db, float(u[0]), float(u[1]), rivals_mh), x, u
 
 
 def _judge(
@@ -255,19 +300,18 @@ def _judge(
         )
     else:
         reason = ""
-    mechanical = np.exp(x[3:]) if len(x) > 4 else np.full(2, np.nan)
     return CoilFit(
         inductance_mh=float(np.exp(x[0])),
         inductance_u=inductance_u,
         resistance_ohm=float(np.exp(x[1])),
         resistance_u=resistance_u,
         residual_db=residual_db,
-        mechanical_hz=float(mechanical[0]),
-        mechanical_q=float(mechanical[1]),
+        mechanical_hz=float("nan"),
+        mechanical_q=float("nan"),
         inductance_identified=not reason,
         resistance_identified=not reason
         and EXPANSION * 100.0 * resistance_u <= limits.within_pct
-        and resistance_u < problem.prior.relative_u / 2.0,
+        and resistance_u < problem.priors[1][1] / 2.0,
         reason=reason,
     )
 
@@ -282,16 +326,14 @@ def _weight_db(problem: _Problem) -> float:
 def _descend(problem: _Problem, start: np.ndarray) -> tuple[float, np.ndarray]:
     """Find a minimum from a start; return the rms residual in dB and the parameters."""
     weight_db = _weight_db(problem)
-    centre = np.log(problem.prior.resistance_ohm)
+    centres, widths = np.array(list(problem.priors.values())).T
+    places = list(problem.priors)
 
     def residuals(x: np.ndarray) -> np.ndarray:
         data = (problem.model_db(x) - problem.data_db) / weight_db
-        return np.append(data, (x[1] - centre) / problem.prior.relative_u)
+        return np.append(data, (x[places] - centres) / widths)
 
-    bounds = LOWER_BOUNDS[: len(start)].copy(), UPPER_BOUNDS[: len(start)].copy()
-    if problem.losses:
-        bounds[0][3], bounds[1][3] = LOSS_BOUNDS
-    x = least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=60).x
+    x = least_squares(residuals, start, bounds=tuple(problem.bounds), x_scale="jac", max_nfev=60).x
     return float(np.sqrt(np.mean((problem.model_db(x) - problem.data_db) ** 2))), x
 
 
@@ -311,11 +353,13 @@ def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> np.n
     )
     weight_db = _weight_db(problem)
     prior = np.zeros((len(x), len(x)))
-    prior[1, 1] = 1.0 / problem.prior.relative_u**2
+    for place, (_, u) in problem.priors.items():
+        prior[place, place] = 1.0 / u**2
     information = jacobian.T @ jacobian / weight_db**2 + prior
     if np.linalg.matrix_rank(information) < len(x):
         unknown = np.full(len(x), np.inf)
-        unknown[1] = problem.prior.relative_u
+        for place, (_, u) in problem.priors.items():
+            unknown[place] = u
         return unknown
     inverse = np.linalg.inv(information)
     gain = inverse @ jacobian.T / weight_db**2

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from grooveledger.interpret.loading.fit import GREATEST_LOSS, UNKNOWN_LOSS
 from grooveledger.interpret.response_curves import Curve
 from grooveledger.measure.curves import value_at
 from grooveledger.physics.equalisation import REFERENCE_HZ
@@ -18,29 +19,25 @@ from grooveledger.plan import Chain
 MEASURED_PEAK_MIN_DB = 0.2
 #: Relative step of the numerical derivatives; the curves bend gently, so that its size hardly acts.
 DERIVATIVE_STEP = 1e-3
-#: Greatest losses that a coil is taken to have: a loss resistance of this many times its reactance
-#: at 10 kHz (our choice: eddy currents in poles and yoke make real coils semi-inductive; with less
-#: the inductance would have fallen by more than a tenth there).
-LOSS_RATIO_LEAST = 3.0
-
-
-#: Fitted losses below this are as uncertain in their law as this (our choice): scripts/studies/
-#: loading_study.py checks it against other laws.
-LOSS_LAW_LEAST = 0.1
+#: What is left open of fitted losses, whose law is never quite that of the network: what this loss
+#: and this part of the fitted one would change (our choice; scripts/studies/loading_study.py checks
+#: it against other laws).
+LAW_LOSS, LAW_PART = 0.18, 0.5
 
 
 class Coil(NamedTuple):
     """A coil with the relative standard uncertainties of its values.
 
-    `loss` is that of `Network` and `loss_u` its absolute standard uncertainty; None where the
-    losses are not known, and their effect is in the uncertainty only.
+    `loss` is that of `Network`, `loss_u` its absolute standard uncertainty; None where the losses
+    are not known: they are then taken in the middle of their range, and their effect is uncertain
+    by half of it.
     """
 
     inductance_mh: float
     inductance_u: float
     resistance_ohm: float
     resistance_u: float
-    loss: float = 0.0
+    loss: float = UNKNOWN_LOSS
     loss_u: float | None = None
 
 
@@ -83,8 +80,7 @@ def load_change_db(
         Its uncertainties are taken as independent.
     present, other : Load
         The loads. On one chain an error of its capacitance is common to both; on two chains the
-        errors are independent. The coil's losses, where they are not known, are between none and
-        `LOSS_RATIO_LEAST`. Resistors and added capacitors are taken as exact: their tolerances
+        errors are independent. Resistors and added capacitors are taken as exact: their tolerances
         act an order of magnitude less.
     capacitance_u : float
         Relative standard uncertainty of a chain's own capacitance.
@@ -102,8 +98,9 @@ def load_change_db(
         there: float = 0.0,
         loss: float = 0.0,
     ) -> np.ndarray:
-        return _load_db(frequency_hz, coil, other, inductance, resistance, there, loss) - _load_db(
-            frequency_hz, coil, present, inductance, resistance, here, loss
+        coil_steps = (inductance, resistance, loss)
+        return _load_db(frequency_hz, coil, other, there, *coil_steps) - _load_db(
+            frequency_hz, coil, present, here, *coil_steps
         )
 
     def slope(**step: float) -> np.ndarray:
@@ -118,9 +115,15 @@ def load_change_db(
         parts += [capacitance_u * slope(here=h), capacitance_u * slope(there=h)]
     if coil.loss_u is not None:
         parts.append(coil.loss_u * slope(loss=h))
-    parts.append(
-        rectangular(_loss_db(frequency_hz, coil, other) - _loss_db(frequency_hz, coil, present))
-    )
+    sides_db = [
+        np.abs(there_db - here_db)
+        for there_db, here_db in zip(
+            _losses_db(frequency_hz, coil, other),
+            _losses_db(frequency_hz, coil, present),
+            strict=True,
+        )
+    ]
+    parts.append(rectangular(np.maximum(*sides_db)))
     return change_db(), combine(*parts)
 
 
@@ -138,11 +141,11 @@ def load_uncertainty_db(
         for step in np.eye(4)
     ]
     return combine(
-        coil.inductance_u * slopes[0],
-        coil.resistance_u * slopes[1],
-        capacitance_u * slopes[2],
+        capacitance_u * slopes[0],
+        coil.inductance_u * slopes[1],
+        coil.resistance_u * slopes[2],
         (coil.loss_u or 0.0) * slopes[3],
-        rectangular(_loss_db(frequency_hz, coil, load)),
+        rectangular(np.maximum(*np.abs(_losses_db(frequency_hz, coil, load)))),
     )
 
 
@@ -195,10 +198,10 @@ def _load_db(
     frequency_hz: np.ndarray,
     coil: Coil,
     load: Load,
+    capacitance_step: float,
     inductance_step: float,
     resistance_step: float,
-    capacitance_step: float,
-    loss_step: float = 0.0,
+    loss_step: float,
 ) -> np.ndarray:
     load_pf = np.asarray(load.load_pf, dtype=float) + load.fixed_pf * capacitance_step
     load_ohm = np.broadcast_to(np.asarray(load.load_ohm, dtype=float), load_pf.shape)
@@ -213,11 +216,12 @@ def _load_db(
     return transfer_db(frequency_hz, network)
 
 
-def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
-    """Return what the coil's losses may do beyond what is calculated, dB.
+def _losses_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> tuple[np.ndarray, np.ndarray]:
+    """Return what the coil's losses may do beyond what is calculated, to either side, dB.
 
-    Losses that are not known: what the greatest do that a coil is taken to have. Fitted ones: as
-    much as they do, since real losses do not follow the law of a resistor.
+    Losses that are not known: what no losses and the greatest do other than those in the middle.
+    Fitted ones: what `LAW_LOSS` and `LAW_PART` would, since real losses do not follow the network's
+    law.
     """
     load_pf = np.asarray(load.load_pf, dtype=float)
     load_ohm = np.broadcast_to(np.asarray(load.load_ohm, dtype=float), load_pf.shape)
@@ -228,6 +232,11 @@ def _loss_db(frequency_hz: np.ndarray, coil: Coil, load: Load) -> np.ndarray:
         load_ohm[..., np.newaxis],
         load_pf[..., np.newaxis],
     )
-    loss = 1.0 / LOSS_RATIO_LEAST if coil.loss_u is None else max(coil.loss, LOSS_LAW_LEAST)
-    lossy = network._replace(loss=loss)
-    return transfer_db(frequency_hz, lossy) - transfer_db(frequency_hz, network)
+    if coil.loss_u is None:
+        losses = (0.0, coil.loss, GREATEST_LOSS)
+    else:
+        losses = (0.0, 0.0, LAW_LOSS + LAW_PART * coil.loss)
+    without, middle, greatest = (
+        transfer_db(frequency_hz, network._replace(loss=loss)) for loss in losses
+    )
+    return without - middle, greatest - middle

@@ -174,7 +174,12 @@ def _model_rows(
 ) -> list[dict[str, Any]]:
     loads = candidate_loads(chain, settings)
     network = Network.of(
-        coil.inductance_mh, coil.resistance_ohm, chain, loads.load_ohm, loads.load_pf, coil.loss
+        coil.inductance_mh,
+        coil.resistance_ohm,
+        chain,
+        loads.load_ohm,
+        loads.load_pf,
+        coil.loss,
     )
     peaks = peak(network)
     at_20khz = transfer_db(20_000.0, network)

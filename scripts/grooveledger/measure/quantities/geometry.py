@@ -46,14 +46,16 @@ TABLE = Table(
         real("geometry_h2_pct", "%", "second harmonic by what is known of both"),
         real("geometry_h3_pct", "%", "third harmonic by what is known of both"),
         real("measured_h2_pct", "%", "second harmonic measured; an upper bound where limited"),
-        real("measured_h3_pct", "%", "third harmonic measured; an upper bound where limited"),
+        real("measured_h3_pct", "%", "third harmonic measured; a bound where noise_h3_pct is null"),
         real("left_h2_pct", "%", "least second harmonic that geometry does not explain"),
         real("left_h2_most_pct", "%", "most second harmonic that it does not explain"),
         real("left_h3_pct", "%", "least third harmonic that geometry does not explain"),
         real("left_h3_most_pct", "%", "most third harmonic that it does not explain"),
         real("noise_h2_pct", "%", "standard uncertainty of the second harmonic from noise"),
         LIMITED,
+        real("noise_h3_pct", "%", "standard uncertainty of the third harmonic from noise"),
     ),
+    revision=2,
 )
 AT_FREQUENCY = {"h2_beyond_geometry_1khz_pct": ("left_h2_pct", 1000.0)}
 ORDERS = (2, 3)
@@ -130,6 +132,7 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
         "tracking_error_deg": error_deg,
         "tracking_h2_pct": 100.0 * tracking[:, 0],
         "noise_h2_pct": 100.0 * found.single_noise[:, 0],
+        "noise_h3_pct": 100.0 * found.single_noise[:, 1],
     }
     for place, order in enumerate(ORDERS):
         columns |= {

@@ -61,7 +61,8 @@ def overlay(
     table : str
         response, separation or distortion; gives the axis.
     curves : sequence of (label, columns)
-        Each with `frequency_hz`, rising, and the table's value.
+        Each with `frequency_hz`, rising, and the table's value; a band of one standard uncertainty
+        is drawn about it where `band_db` is given.
     marks : sequence of Mark
         Look of each curve; as many curves as marks at most.
     hz : tuple of float, optional
@@ -76,6 +77,12 @@ def overlay(
     names = []
     for (shown, part), mark in zip(curves, marks, strict=False):
         x, y = decimated(part["frequency_hz"], part[column])
+        if "band_db" in part:
+            _, half = decimated(part["frequency_hz"], part["band_db"])
+            band = axes.fill_between(
+                x, y - half, y + half, color=mark.colour, alpha=0.12, linewidth=0
+            )
+            band.set_gid(f"part.{slug(shown)}")
         line(axes, x, y, mark, shown)
         ends = y[np.isfinite(y)]
         if len(ends):

@@ -111,15 +111,19 @@ def test_different_records_make_two_loads_uncertain():
 
 def test_one_load_identifies_where_electrics_and_mechanics_differ():
     load, coil = chain(47_000, 150), (600.0, 1000.0)
-    fit = fit_one_load(simulated(coil, load, tip=(14_000.0, 1.2)), load, ASSUMED, 0.0, LIMITS)
+    curve = simulated(coil, load, tip=(14_000.0, 1.2), loss=0.25)
+    fit = fit_one_load(curve, load, ASSUMED, 0.0, LIMITS)
     assert fit.inductance_identified, fit.reason
     assert fit.inductance_mh == pytest.approx(600.0, rel=0.05)
     assert fit.mechanical_hz == pytest.approx(14_000.0, rel=0.05)
+    assert fit.losses_identified
+    assert abs(fit.loss - 0.25) < 3 * fit.loss_u
 
 
 def test_one_load_says_when_two_explanations_fit():
     load, coil = chain(47_000, 150), (600.0, 1000.0)
-    fit = fit_one_load(simulated(coil, load, tip=(40_000.0, 5.0)), load, ASSUMED, 0.0, LIMITS)
+    curve = simulated(coil, load, tip=(40_000.0, 5.0), loss=0.25)
+    fit = fit_one_load(curve, load, ASSUMED, 0.0, LIMITS)
     assert not fit.inductance_identified
     assert "explains the response as well" in fit.reason
 

@@ -43,7 +43,7 @@ def simulated(chain_, coil=(400.0, 500.0), tip=(25_000.0, 2.5)):
 def test_prediction_to_18_khz(other, error, limit_db):
     # An inductance that counts as identified is within 2.5 % (standard) or 5 % (expanded).
     first, second = chain("one", 47_000, 150), chain("two", *other)
-    coil = Coil(400.0 * (1.0 + error), 0.025, 500.0, 0.1)
+    coil = Coil(400.0 * (1.0 + error), 0.025, 500.0, 0.1, loss=0.0, loss_u=0.0)
     predicted_db, u_db = predict(simulated(first), coil, load(first), load(second), 0.0)
     off_db = predicted_db - simulated(second).response_db
     audible = FREQUENCY_HZ <= 18_000.0
@@ -63,7 +63,7 @@ def test_prediction_with_a_fitted_coil_within_0_3_db_to_18_khz():
     prior = ResistancePrior(775.0, 0.38)
     fit = fit_two_loads(first, second, chains[0], chains[1], prior, 0.0, limits)
     assert fit.inductance_identified
-    coil = Coil(fit.inductance_mh, fit.inductance_u, fit.resistance_ohm, fit.resistance_u)
+    coil = Coil(fit.inductance_mh, fit.inductance_u, fit.resistance_ohm, fit.resistance_u, fit.loss)
     predicted_db, _ = predict(first, coil, load(chains[0]), load(chains[2]), 0.0)
     off_db = predicted_db - simulated(chains[2]).response_db
     assert np.max(np.abs(off_db[FREQUENCY_HZ <= 18_000.0])) <= 0.3
@@ -80,7 +80,8 @@ def test_no_change_of_load_is_no_change_and_no_doubt():
 
 def test_uncertainty_is_that_of_many_trials():
     # Monte Carlo over the coil and the shared capacitance (JCGM 101).
-    bench, coil, capacitance_u = chain("one", 47_000, 150), Coil(400.0, 0.03, 500.0, 0.1), 0.03
+    bench, capacitance_u = chain("one", 47_000, 150), 0.03
+    coil = Coil(400.0, 0.03, 500.0, 0.1, loss=0.2, loss_u=0.02)
     at_hz = np.array([10_000.0, 18_000.0])
     _, u_db = load_change_db(at_hz, coil, load(bench), load(bench, 47_000, 250), capacitance_u)
     rng = np.random.default_rng(5)
@@ -88,12 +89,17 @@ def test_uncertainty_is_that_of_many_trials():
     for _ in range(3000):
         inductance = coil.inductance_mh * (1 + coil.inductance_u * rng.normal())
         resistance = coil.resistance_ohm * (1 + coil.resistance_u * rng.normal())
+        loss = coil.loss + coil.loss_u * rng.normal()
         extra_pf = bench.load_pf * capacitance_u * rng.normal()
         trials.append(
-            transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 250 + extra_pf))
-            - transfer_db(at_hz, Network.of(inductance, resistance, bench, 47_000, 150 + extra_pf))
+            transfer_db(
+                at_hz, Network.of(inductance, resistance, bench, 47_000, 250 + extra_pf, loss)
+            )
+            - transfer_db(
+                at_hz, Network.of(inductance, resistance, bench, 47_000, 150 + extra_pf, loss)
+            )
         )
-    u_db = np.sqrt(u_db**2 - loss_u_db(at_hz, coil, load(bench), load(bench, 47_000, 250)) ** 2)
+    u_db = np.sqrt(u_db**2 - law_u_db(at_hz, coil, load(bench), load(bench, 47_000, 250)) ** 2)
     np.testing.assert_allclose(u_db, np.std(trials, axis=0), rtol=0.06)
 
 
@@ -105,7 +111,7 @@ def own_gain_db(coil, at, frequency_hz, loss_ratio=np.inf, semi=1.0):
         turn = 2 * np.pi * 10_000.0
         inductance = coil.inductance_mh * 1e-3 + at.chain.cable_inductance_uh * 1e-6
         # A semi-inductance has its inductor's reactance at 1 kHz and rises with a lower power.
-        reactance = 2j * np.pi * 1e3 * inductance * (s / (2j * np.pi * 1e3)) ** semi
+        reactance = 2 * np.pi * 1e3 * inductance * (1j * hz / 1e3) ** semi
         inductor = 1.0 / reactance + 1.0 / (loss_ratio * turn * inductance)
         series = coil.resistance_ohm + at.chain.cable_resistance_ohm
         # Nodes: between inductor and resistor, and the load's. Voltage 1 drives the inductor.
@@ -120,13 +126,17 @@ def own_gain_db(coil, at, frequency_hz, loss_ratio=np.inf, semi=1.0):
     return 20.0 * np.log10(voltage(frequency_hz) / voltage(1000.0))
 
 
-def loss_u_db(at_hz, coil, present, other):
+def law_u_db(at_hz, coil, present, other):
+    """Half-width over sqrt 3 of what losses of 0.18 and half of the coil's own would change."""
     changes = [
-        own_gain_db(coil, other, hz, ratio) - own_gain_db(coil, present, hz, ratio)
-        for hz in at_hz
-        for ratio in (3.0, np.inf)
+        [
+            own_gain_db(coil, other, hz, 1 / loss, 1 - 0.21 * loss)
+            - own_gain_db(coil, present, hz, 1 / loss, 1 - 0.21 * loss)
+            for hz in at_hz
+        ]
+        for loss in (0.18 + 0.5 * coil.loss, 1e-9)
     ]
-    return (np.array(changes[::2]) - np.array(changes[1::2])) / np.sqrt(3.0)
+    return (np.array(changes[0]) - np.array(changes[1])) / np.sqrt(3.0)
 
 
 def test_what_ifs_hold_their_uncertainty_over_random_coils_with_losses():
@@ -139,7 +149,7 @@ def test_what_ifs_hold_their_uncertainty_over_random_coils_with_losses():
             true.inductance_mh * (1 + 0.05 * rng.normal()), 0.05,
             true.resistance_ohm * (1 + 0.05 * rng.normal()), 0.05,
         )  # fmt: skip
-        loss_ratio, semi = 3.0 / rng.uniform(1e-3, 1.0), rng.uniform(0.97, 1.0)
+        loss_ratio, semi = 3.0 / rng.uniform(1e-3, 1.0), rng.uniform(0.93, 1.0)
         bench = chain("one", 47_000, rng.uniform(120, 250))
         kind = rng.choice(list(within))
         ohm = rng.choice([22e3, 33e3, 68e3, 100e3]) if kind == "resistance" else 47e3
@@ -159,10 +169,12 @@ def test_what_ifs_hold_their_uncertainty_over_random_coils_with_losses():
 
 
 def test_two_chains_have_two_capacitances():
-    one, two, coil = chain("one", 47_000, 150), chain("two", 47_000, 150), Coil(400, 0, 500, 0)
+    one, two = chain("one", 47_000, 150), chain("two", 47_000, 150)
+    coil = Coil(400, 0, 500, 0, loss=0.0, loss_u=0.0)
     _, u_db = load_change_db(np.array([15_000.0]), coil, load(one), load(two), 0.05)
     single_db = load_uncertainty_db(np.array([15_000.0]), coil, load(one), 0.05)
-    loss_db = own_gain_db(coil, load(one), 15_000.0, 3.0) - own_gain_db(coil, load(one), 15_000.0)
+    lossy_db = own_gain_db(coil, load(one), 15_000.0, 1 / 0.18, 1 - 0.21 * 0.18)
+    loss_db = lossy_db - own_gain_db(coil, load(one), 15_000.0)
     single_db = np.sqrt(single_db**2 - loss_db**2 / 3.0)
     np.testing.assert_allclose(u_db, np.sqrt(2.0) * single_db, rtol=1e-6)
 
