@@ -470,7 +470,7 @@ def test_the_first_and_newest_that_have_a_curve_are_compared(
         "return document.getElementById('compare-result').textContent"
     )
     assert said.startswith("two less one: largest change 0.00 dB")
-    assert "different records" not in said
+    assert "due to that" not in said
     said = browser.run(
         "for (const end of 'ab') document.getElementById('compare-' + end).replaceChildren();"
         "const line = [[20, 1000, 20000], [0, 0, 1]];"
@@ -486,7 +486,7 @@ def test_the_first_and_newest_that_have_a_curve_are_compared(
         "a.dispatchEvent(new Event('change'));"
         "return document.getElementById('compare-result').textContent"
     )
-    assert other.endswith("They are of different records or sides: part of the change is theirs.")
+    assert other.endswith("differ in record, side or chain, and part of the change is due to that.")
 
 
 def test_a_stylus_prints_on_two_sheets(browser: Browser, report: Path) -> None:

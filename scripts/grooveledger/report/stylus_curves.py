@@ -56,6 +56,7 @@ def write(captures_folder: Path, captures: Sequence[Row], path: Path) -> int:
                     "capture": row["capture"],
                     "hours": row["stylus_hours"],
                     "record": f"{row['record']}, {row['side']}",
+                    "chain": row["chain"],
                     "curves": curves,
                 }
             )

@@ -9,7 +9,7 @@ import numpy as np
 from grooveledger.measure.declaration import Group
 from grooveledger.report import choice
 from grooveledger.report.cards import way_to_limit
-from grooveledger.report.curve_changes import curve_change, played
+from grooveledger.report.curve_changes import IN_COMMON, curve_change, is_alike, played
 from grooveledger.report.curve_changes import note as band_note
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.frequency import Extent, extent
@@ -105,6 +105,9 @@ def _ages(
     note = "Each line is named by the hours on the stylus; darker is later."
     if len(records) > 1:
         note += f" Played from {', '.join(sorted(records))}: records differ by their own share."
+    used = {row["chain"] for row, _ in by_hours.values()}
+    if len(used) > 1:
+        note += f" On the chains {', '.join(sorted(used))}: loads differ."
     name, column = f"life-{table}-{channel}", AXES[table][0]
     # Both channels have the same axis.
     values = [part[column] for _, curves in found for part in curves.values()]
@@ -119,12 +122,11 @@ def _thin(part: Columns) -> Columns:
 def _change(
     table: str, title: str, found: Sequence[Found], tables_folder: Path, hz: Extent
 ) -> Picture | None:
-    """Draw the newest curves less the first, of the same record and side where there are such."""
-    newest, new_curves = found[-1]
-    older = [item for item in found[:-1] if item[0]["stylus_hours"] < newest["stylus_hours"]]
-    if not older:
+    """Draw the newest curves less the first, of the same record and chain where there are such."""
+    pair = newest_and_first(found)
+    if pair is None:
         return None
-    first, old_curves = next((item for item in older if _same_side(item[0], newest)), older[0])
+    (newest, new_curves), (first, old_curves) = pair
     old, new = (played(row, tables_folder) for row in (first, newest))
     changes = {
         channel: curve_change(
@@ -140,14 +142,30 @@ def _change(
         f"Capture {newest['capture']} ({newest['stylus_hours']:.0f} h) less {first['capture']} "
         f"({first['stylus_hours']:.0f} h)"
     )
+    differs = [name for name in IN_COMMON if first.get(name) != newest.get(name)]
     note += (
-        f", both of {newest['record']}, side {newest['side']}. "
-        if _same_side(first, newest)
-        else ", of different records or sides: part of the change is theirs. "
+        f"; they differ in {' and '.join(differs)}, and part of the change is due to that. "
+        if differs
+        else f", both of {newest['record']}, side {newest['side']}, on {newest['chain']}. "
     )
     note += band_note(first, newest, list(changes.values()))
     parts = [(channel, *change) for channel, change in changes.items()]
     return difference(f"{title}, change", table, parts, note.strip(), hz)
+
+
+def newest_and_first(found: Sequence[Found]) -> tuple[Found, Found] | None:
+    """Choose the newest capture that has an earlier one alike, and the first of those.
+
+    Alike in record, side, copy and chain, if any two are; else in record and side; else any two.
+    """
+    for match in (is_alike, _same_side, lambda one, other: True):
+        for place in range(len(found) - 1, 0, -1):
+            newest = found[place]
+            for first in found[:place]:
+                is_earlier = first[0]["stylus_hours"] < newest[0]["stylus_hours"]
+                if is_earlier and match(first[0], newest[0]):
+                    return newest, first
+    return None
 
 
 def _same_side(one: Row, other: Row) -> bool:

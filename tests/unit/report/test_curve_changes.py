@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from grooveledger.report.curve_changes import CANCELS, DOES_NOT_CANCEL, Played, curve_change, note
+from grooveledger.report.stylus_pictures import newest_and_first
 
 HZ = np.geomspace(100.0, 20_000.0, 60)
 ROW = {"record": "bench", "side": "a", "copy": None, "chain": "bench"}
@@ -65,6 +66,19 @@ def test_few_repeats_widen_the_band() -> None:
     old = Played(ROW, budgets(0.04, 3.0)), curve(0.0, 0.0)
     found = curve_change("response", "left", old, (Played(ROW, budgets(0.04)), curve(0.0, 0.0)))
     assert found.half_band == pytest.approx(np.full(60, 0.04 * np.hypot(3.182, 1.96)), rel=1e-3)
+
+
+def test_the_newest_is_compared_with_the_first_alike() -> None:
+    def at(hours: float, **other: str) -> tuple[dict[str, Any], dict[str, Any]]:
+        return {**ROW, "stylus_hours": hours, **other}, {}
+
+    captures = [at(30.0, record="old"), at(50.0), at(70.0), at(90.0), at(90.0, chain="new")]
+    assert newest_and_first(captures) == (captures[3], captures[1])
+    # With none alike: of one record and side at least; else any two.
+    unlike = [at(30.0, record="old"), at(50.0), at(90.0, chain="new")]
+    assert newest_and_first(unlike) == (unlike[2], unlike[1])
+    assert newest_and_first(unlike[:2]) == (unlike[1], unlike[0])
+    assert newest_and_first([at(30.0), at(30.0)]) is None
 
 
 def test_without_repeatability_there_is_no_band() -> None:

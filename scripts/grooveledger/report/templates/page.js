@@ -316,14 +316,16 @@
     const result = document.getElementById("compare-result");
     for (const select of [a, b]) captures.forEach((capture, i) => select.append(
       make("option", {value: i, textContent: `${capture.capture}, ${capture.hours} h, ${capture.record}`})));
-    // The newest that has a curve, and the first from the same record and side: another side may
-    // hold none, and records differ by their own share.
+    // The newest that has an earlier one of its record, side and chain, and the first of those:
+    // another side may hold no curve, and records and loads differ by their own share.
     const drawable = captures.map(capture => Boolean((capture.curves[curve.value] || {})[channel.value]));
-    const newest = drawable.lastIndexOf(true) < 0 ? captures.length - 1 : drawable.lastIndexOf(true);
-    const alike = captures.findIndex((capture, i) =>
-      drawable[i] && i < newest && capture.record === captures[newest].record);
-    a.value = Math.max(alike < 0 ? drawable.indexOf(true) : alike, 0);
-    b.value = newest;
+    const alike = (one, other) => one.record === other.record && one.chain === other.chain;
+    const first = newest => captures.findIndex((capture, i) =>
+      drawable[i] && i < newest && alike(capture, captures[newest]));
+    let newest = captures.length - 1;
+    while (newest > 0 && (!drawable[newest] || first(newest) < 0)) newest--;
+    a.value = newest > 0 ? first(newest) : Math.max(drawable.indexOf(true), 0);
+    b.value = newest > 0 ? newest : Math.max(drawable.lastIndexOf(true), 0);
     const update = () => {
       holder.replaceChildren();
       if (holder.nextElementSibling.className === "values") holder.nextElementSibling.remove();
@@ -359,8 +361,8 @@
         make("a", {href: `../captures/${capture}.html`, textContent: capture}));
       result.replaceChildren(second, " less ", first, ": largest change "
         + `${digits(change[largest])} ${unitName} at ${digits(one[0][largest])} Hz.`
-        + (pair[0].record === pair[1].record ? ""
-          : " They are of different records or sides: part of the change is theirs."));
+        + (alike(...pair) ? ""
+          : " They differ in record, side or chain, and part of the change is due to that."));
     };
     for (const select of [a, b, curve, channel]) select.addEventListener("change", update);
     section.hidden = false;
