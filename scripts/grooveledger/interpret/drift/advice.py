@@ -8,8 +8,7 @@ import pandas as pd
 
 from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS, TEMPERATURE, named
 from grooveledger.interpret.drift.fits import MINIMUM_SPAN_HOURS
-from grooveledger.interpret.drift.rows import Row
-from grooveledger.interpret.drift.sentences import is_known, of_stylus
+from grooveledger.interpret.drift.sentences import Row, is_known, of_stylus
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.interpret.drift.states import records, retired
 from grooveledger.schemas.interpret import ADVICE

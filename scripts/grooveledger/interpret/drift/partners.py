@@ -16,7 +16,7 @@ from grooveledger.interpret.drift.covariates import RECORD_PLAYS, TEMPERATURE, C
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import SLOPE_HOURS, TREND_ALARMS, Page
 from grooveledger.interpret.drift.history import History
-from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
+from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, DriftRow
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.states import Verdict
 
@@ -55,7 +55,7 @@ class Joint(NamedTuple):
 def separate_record_wear(
     histories: list[History],
     pages: Mapping[str, Page],
-    tables: dict[str, list[Row]],
+    tables: dict[str, list[DriftRow]],
     settings: Settings,
 ) -> None:
     """Refill the rows whose record wear the cartridge's other styli separate."""
@@ -66,8 +66,7 @@ def separate_record_wear(
         if len(styli) < 2:
             continue
         by_key = [
-            {(row["metric"], row["channel"]): row for row in tables[history.stylus]}
-            for history in styli
+            {(row.metric, row.channel): row for row in tables[history.stylus]} for history in styli
         ]
         places = [
             {(metric, channel): s for s, (metric, channel, _) in enumerate(history.series)}
@@ -85,16 +84,14 @@ def separate_record_wear(
             )
 
 
-def _needs_partner(row: Row) -> bool:
-    return row["verdict"] != Verdict.TOO_FEW and RECORD_PLAYS in covariates.named(
-        row["confounded_with"]
-    )
+def _needs_partner(row: DriftRow) -> bool:
+    return row.verdict != Verdict.TOO_FEW and RECORD_PLAYS in covariates.named(row.confounded_with)
 
 
 def _separate(
     styli: list[History],
     places: list[int],
-    found: list[Row],
+    found: list[DriftRow],
     pages: list[Page],
     settings: Settings,
 ) -> None:
@@ -104,7 +101,7 @@ def _separate(
         return
     model = covariates.choose_model(
         joint.conditions,
-        covariates.plausible(found[0]["metric"]),
+        covariates.plausible(found[0].metric),
         settings.variance_inflation_limit,
         joint.own_columns,
         joint.means,
@@ -126,35 +123,32 @@ def _separate(
         p_trend = float(least_squares.two_sided_p(slope / max(slope_error, 1e-300), degrees))
         p_wear = float(least_squares.two_sided_p(wear / max(wear_error, 1e-300), degrees))
         p_adjusted = min(1.0, pages[i].figures * p_trend)
-        moved = row["verdict"] != Verdict.STEADY
+        moved = row.verdict != Verdict.STEADY
         if moved and p_wear >= BLAME_SIGNIFICANCE and p_adjusted >= TREND_ALARMS:
             continue
         others = sorted(styli[other].stylus for other in np.unique(joint.owner) if other != i)
         reach = float(least_squares.t_quantile(degrees)) * slope_error
         plays = joint.conditions.plays[_captures_of(joint, i)]
-        span = (row["hours_last"] - row["hours_first"]) / SLOPE_HOURS
-        row.update(
-            confounded_with=covariates.confounded_text(model.confounded),
-            separated_by=", ".join(others),
-            slope_per_100h=slope,
-            slope_low=slope - reach,
-            slope_high=slope + reach,
-            p_trend=p_trend,
-            p_adjusted=p_adjusted,
-            change_observed=slope * span,
-            record_part=wear * float(np.ptp(plays)) / 100.0,
-        )
+        span = (row.hours_last - row.hours_first) / SLOPE_HOURS
+        row.confounded_with = covariates.confounded_text(model.confounded)
+        row.separated_by = ", ".join(others)
+        row.slope_per_100h = slope
+        row.slope_low = slope - reach
+        row.slope_high = slope + reach
+        row.p_trend = p_trend
+        row.p_adjusted = p_adjusted
+        row.change_observed = slope * span
+        row.record_part = wear * float(np.ptp(plays)) / 100.0
         rows.fill_record_wear(row, wear, wear_error, degrees)
         if TEMPERATURE in model.names:
             at = slope_at + 1 + model.names.index(TEMPERATURE)
-            row["temperature_per_c"] = float(fit.coefficients[0, at])
+            row.temperature_per_c = float(fit.coefficients[0, at])
         # The forecast was that of stylus and record together.
-        for name in ("hours_at_limit", "hours_at_limit_low", "hours_at_limit_high"):
-            row[name] = np.nan
-        sized = abs(row["change_observed"]) >= row["least_change"]
+        row.hours_at_limit = row.hours_at_limit_low = row.hours_at_limit_high = rows.NULL
+        sized = abs(row.change_observed) >= row.least_change
         moves = sized and p_adjusted < TREND_ALARMS
-        cause = Verdict.CONFOUNDED if row["confounded_with"] else Verdict.DRIFTING
-        row["verdict"] = cause if moves else Verdict.STEADY
+        cause = Verdict.CONFOUNDED if row.confounded_with else Verdict.DRIFTING
+        row.verdict = cause if moves else Verdict.STEADY
 
 
 def _captures_of(joint: Joint, stylus: int) -> np.ndarray:
@@ -162,7 +156,7 @@ def _captures_of(joint: Joint, stylus: int) -> np.ndarray:
 
 
 def _join(
-    styli: list[History], places: list[int], found: list[Row], pages: list[Page]
+    styli: list[History], places: list[int], found: list[DriftRow], pages: list[Page]
 ) -> Joint | None:
     """Put the days of all styli together; None where fewer than two have enough."""
     owners, means, parts, values, steps = [], [], [], [], []
@@ -176,8 +170,8 @@ def _join(
         means.append(average)
         parts.append(history.conditions.take(used))
         values.append(average @ history.values[s, used])
-        changed = np.isfinite(row["change_at_hours"])
-        after = average @ hours[used] > row["change_at_hours"]
+        changed = np.isfinite(row.change_at_hours)
+        after = average @ hours[used] > row.change_at_hours
         steps.append(after.astype(float) if changed else None)
     if len(owners) < 2:
         return None

@@ -10,7 +10,7 @@ import numpy as np
 
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.least_squares import t_quantile
-from grooveledger.interpret.drift.rows import Row
+from grooveledger.interpret.drift.rows import DriftRow
 
 #: Fewer styli say nothing of how styli differ.
 MINIMUM_STYLI = 3
@@ -43,22 +43,22 @@ def shrink(slopes: Array, variances: Array) -> tuple[Array, Array]:
     return pooled, np.sqrt(np.sum(weight * (spreads + (means - pooled) ** 2), axis=0))
 
 
-def pool_slopes(rows: list[Row]) -> None:
+def pool_slopes(rows: list[DriftRow]) -> None:
     """Fill in the pooled slope of every row whose cartridge has styli enough with that figure."""
-    groups: dict[tuple[str, str, str], list[Row]] = {}
+    groups: dict[tuple[str, str, str], list[DriftRow]] = {}
     for row in rows:
-        if np.isfinite(row["slope_per_100h"]) and row["slope_high"] > row["slope_low"]:
-            key = (row["cartridge"], row["metric"], row["channel"])
+        if np.isfinite(row.slope_per_100h) and row.slope_high > row.slope_low:
+            key = (row.cartridge, row.metric, row.channel)
             groups.setdefault(key, []).append(row)
     quantile = float(t_quantile(np.inf))
     for group in groups.values():
         if len(group) < MINIMUM_STYLI:
             continue
-        slopes = np.array([row["slope_per_100h"] for row in group])
+        slopes = np.array([row.slope_per_100h for row in group])
         # Half the interval over the normal quantile: a short history's t quantile counts as doubt.
-        spans = np.array([row["slope_high"] - row["slope_low"] for row in group])
+        spans = np.array([row.slope_high - row.slope_low for row in group])
         pooled, errors = shrink(slopes, (spans / (2.0 * quantile)) ** 2)
         for row, slope, error in zip(group, pooled, errors, strict=True):
-            row["slope_pooled_per_100h"] = float(slope)
-            row["slope_pooled_low"] = float(slope - quantile * error)
-            row["slope_pooled_high"] = float(slope + quantile * error)
+            row.slope_pooled_per_100h = float(slope)
+            row.slope_pooled_low = float(slope - quantile * error)
+            row.slope_pooled_high = float(slope + quantile * error)

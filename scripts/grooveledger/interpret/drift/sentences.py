@@ -2,15 +2,19 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from grooveledger.interpret.drift.covariates import CHAIN, RECORD, RECORD_PLAYS, TEMPERATURE, named
 from grooveledger.interpret.drift.fits import MINIMUM_SPAN_HOURS
-from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE, Row
+from grooveledger.interpret.drift.rows import BLAME_SIGNIFICANCE
 from grooveledger.measure.declaration import Group
 from grooveledger.schemas.states import MOVING, Verdict
 from grooveledger.vocabulary import metric_words, words
+
+#: One row of a table as it is read, by column.
+Row = dict[str, Any]
 
 #: What cannot be told apart, as the sentence ends.
 CONFOUNDED = {

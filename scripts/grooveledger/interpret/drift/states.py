@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from grooveledger.interpret.drift import sentences
-from grooveledger.interpret.drift.rows import Row
+from grooveledger.interpret.drift.sentences import Row
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import STYLUS_STATES
 from grooveledger.schemas.states import GRAVITY, MOVING, Status, Verdict

@@ -10,9 +10,13 @@ from grooveledger.interpret.drift import days, forecast, partners, pooling, rows
 from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.fits import Page
 from grooveledger.interpret.drift.history import History
-from grooveledger.interpret.drift.rows import Row
+from grooveledger.interpret.drift.rows import DriftRow
 from grooveledger.interpret.drift.settings import Settings
 from grooveledger.schemas.interpret import DRIFT
+from grooveledger.schemas.table import REAL, TEXT, WHOLE
+
+#: What a data frame holds of a column of each type.
+DTYPES = {TEXT: "object", WHOLE: "int32", REAL: "float64"}
 
 
 def drift_table(
@@ -48,22 +52,22 @@ def drift_table(
     return _frame(every)
 
 
-def _rows(history: History, page: Page, settings: Settings) -> Iterator[Row]:
+def _rows(history: History, page: Page, settings: Settings) -> Iterator[DriftRow]:
     """Yield the rows of one stylus in the order of its series."""
     hours = history.conditions.hours
     settled = hours >= page.settled_hours
-    filled: dict[int, Row] = {}
+    filled: dict[int, DriftRow] = {}
     for s, series in enumerate(history.series):
         measured = np.isfinite(history.values[s])
         used = measured & settled
         row = rows.bare_row(history.stylus, history.cartridge, series, hours[used])
-        row["n_days"] = len(np.unique(history.day[used]))
-        row["n_break_in"] = int(np.sum(measured & ~settled))
-        row["n_limited"] = int(np.sum(history.limited[s]))
-        row["track"] = history.tracks[s]
-        row["break_in_hours"] = page.settled_hours
+        row.n_days = len(np.unique(history.day[used]))
+        row.n_break_in = int(np.sum(measured & ~settled))
+        row.n_limited = int(np.sum(history.limited[s]))
+        row.track = history.tracks[s]
+        row.break_in_hours = page.settled_hours
         sd = days.repeatability_sd(history.values[s : s + 1, used], history.cell[used])
-        row["repeatability_sd"] = float(sd[0] if np.isfinite(sd[0]) else history.scatter[s])
+        row.repeatability_sd = float(sd[0] if np.isfinite(sd[0]) else history.scatter[s])
         filled[s] = row
     for tested in page.tested:
         found = forecast.powers(tested)
@@ -74,11 +78,12 @@ def _rows(history: History, page: Page, settings: Settings) -> Iterator[Row]:
         yield filled[s]
 
 
-def _frame(filled: list[Row]) -> pd.DataFrame:
-    columns = {}
-    for name in DRIFT.names:
-        whole = "int32" if name in rows.WHOLE_COLUMNS else "float64"
-        kind = "object" if name in rows.TEXT_COLUMNS else whole
-        columns[name] = pd.Series([row[name] for row in filled], dtype=kind)
+def _frame(filled: list[DriftRow]) -> pd.DataFrame:
+    columns = {
+        column.name: pd.Series(
+            [getattr(row, column.name) for row in filled], dtype=DTYPES[column.type]
+        )
+        for column in DRIFT.columns
+    }
     table = pd.DataFrame(columns)
     return table.sort_values(list(DRIFT.key), kind="stable", ignore_index=True)

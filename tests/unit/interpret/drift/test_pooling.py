@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.meta_analysis import combine_effects
 
-from grooveledger.interpret.drift import pooling
+from grooveledger.interpret.drift import pooling, rows
 
 SLOPES = np.array([-0.9, -0.5, -1.4, -0.7])
 VARIANCES = np.array([0.01, 0.04, 0.02, 0.03])
@@ -49,17 +49,19 @@ def test_a_badly_known_slope_moves_most():
 
 
 def test_rows_of_two_styli_are_not_pooled():
-    rows = [
-        {
-            "stylus": name,
-            "cartridge": "type",
-            "metric": "thd_1khz_pct",
-            "channel": "left",
-            "slope_per_100h": 1.0,
-            "slope_low": 0.9,
-            "slope_high": 1.1,
-        }
+    styli = [
+        rows.DriftRow(
+            stylus=name,
+            cartridge="type",
+            metric="thd_1khz_pct",
+            channel="left",
+            unit="%",
+            group="stylus",
+            slope_per_100h=1.0,
+            slope_low=0.9,
+            slope_high=1.1,
+        )
         for name in ("a", "b")
     ]
-    pooling.pool_slopes(rows)
-    assert "slope_pooled_per_100h" not in rows[0]
+    pooling.pool_slopes(styli)
+    assert np.isnan(styli[0].slope_pooled_per_100h)
