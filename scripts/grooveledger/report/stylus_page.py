@@ -10,7 +10,7 @@ from grooveledger.report.cards import card
 from grooveledger.report.grids import chosen, rows_of
 from grooveledger.report.mentions import linker
 from grooveledger.report.stylus_tables import captures_grid, drift_grid
-from grooveledger.schemas.states import MOVING
+from grooveledger.schemas.states import MOVING, Verdict
 from grooveledger.storage import tables
 
 Row = Mapping[str, Any]
@@ -84,4 +84,6 @@ def write(stylus: Row, tables_folder: Path, captures_folder: Path, path: Path) -
         captures=captures_grid(own, linked),
         comparable=comparable,
         curves=f"{path.stem}/{stylus_curves.NAME}",
+        # Of too few captures nobody knows what moves.
+        fitted=any(row["verdict"] != Verdict.TOO_FEW for row in drift),
     )

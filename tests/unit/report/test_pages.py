@@ -350,6 +350,16 @@ def test_a_stylus_that_was_never_measured_has_a_page(tmp_path: Path, report: Pat
     assert not read(tmp_path / "unused.html").open
 
 
+def test_of_too_few_captures_none_is_said_not_to_move(report: Path) -> None:
+    tables_folder = report.parent / "tables"
+    for page in (report / "styli").glob("*.html"):
+        drift = rows_of(tables_folder / "drift.parquet", stylus=page.stem)
+        known = any(row["verdict"] != "too_few" for row in drift)
+        text = page.read_text(encoding="utf-8")
+        assert ("Figures against hours" in text) is not known
+        assert known or "What does not move" not in text
+
+
 def test_summary_figures_for_each_stylus(tmp_path: Path, report: Path) -> None:
     stylus = make_archive.styli()["worn"]
     summary_pictures.write(stylus, report.parent / "tables", report.parent / "captures", tmp_path)
