@@ -16,6 +16,7 @@ from grooveledger.report.pictures import azimuth, frequency, motion, timeline, t
 from grooveledger.report.pictures.channel_match import channel_match
 from grooveledger.report.pictures.geometry import ORDERS, geometry
 from grooveledger.report.pictures.rows import Columns, count, groups
+from grooveledger.report.pictures.scanning import scanning
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
 from grooveledger.storage import tables
@@ -133,6 +134,8 @@ def _pictures(
     for order in ORDERS:
         if shares is not None and np.isfinite(shares[f"geometry_h{order}_pct"]).any():
             yield geometry(shares, order)
+    if (losses := columns("scanning")) is not None and np.isfinite(losses["loss_db"]).any():
+        yield scanning(losses)
     if (spectrum := columns("spectrum")) is not None and tracks is not None:
         for (tone_hz,), rows in groups(_driven(spectrum, tables.columns(tracks)), "tone_hz"):
             yield frequency.spectrum(rows, float(str(tone_hz)))

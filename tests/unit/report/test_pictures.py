@@ -28,6 +28,7 @@ from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
+from grooveledger.report.pictures.scanning import scanning
 from grooveledger.report.pictures.trend import FAINT, fitted, pointwise_band, trend
 from grooveledger.storage import tables
 from text_boxes import collisions
@@ -120,6 +121,17 @@ def overlay_of(made: dict[str, Columns], table: str = "response") -> style.Pictu
     return overlay("overlay", "Response under other loads", table, curves)
 
 
+SCANNING = {
+    "track": np.full(24, 7.0),
+    "channel": np.array(["left"] * 12 + ["right"] * 12, dtype=object),
+    "frequency_hz": np.tile(1000.0 * 2.0 ** (np.arange(12) / 3.0), 2),
+    "loss_db": np.tile(0.02 * np.arange(12.0) ** 2, 2),
+    "loss_noise_db": np.full(24, 0.03),
+    "loss_record_db": np.full(24, 0.04),
+    "limited": np.zeros(24, dtype=bool),
+}
+
+
 def change_of(made: dict[str, Columns]) -> style.Picture:
     """The right channel less the left one, as a change of the left."""
     rows = made["response"]
@@ -134,6 +146,7 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "azimuth": lambda made: azimuth.azimuth(AZIMUTH),
     "channel_match": lambda made: channel_match(made["channel_match"], made["tracks"]),
     "geometry": lambda made: geometry(made["geometry"]),
+    "scanning": lambda made: scanning(SCANNING),
     "geometry third": lambda made: geometry(made["geometry"], 3),
     "arm_match": lambda made: arm_match.arm_match(ARM_MATCH, ARMS),
     "distortion": lambda made: frequency.distortion(made["distortion"]),
@@ -244,6 +257,18 @@ def test_curves_against_frequency_are_the_tables(
         if limited.any():
             bounds = np.array([rows["frequency_hz"], rows[column]])[:, limited]
             assert drawn_line(picture, f"part.{channel}") == pytest.approx(bounds)
+
+
+def test_what_the_inner_groove_loses_has_the_band_of_noise_and_cuts() -> None:
+    picture = scanning(SCANNING)
+    for place, channel in enumerate(("left", "right")):
+        rows = where(SCANNING, channel=channel)
+        points = np.array([rows["frequency_hz"], rows["loss_db"]])
+        assert drawn_line(picture, f"curve.{channel}") == pytest.approx(points)
+        (corners,) = (
+            path.vertices for path in picture.figure.axes[0].collections[place].get_paths()
+        )
+        assert corners[:, 1].max() == pytest.approx(rows["loss_db"].max() + 0.05)
 
 
 def test_what_another_load_would_do_has_a_band() -> None:
