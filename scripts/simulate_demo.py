@@ -22,7 +22,7 @@ from grooveledger.simulate.demo_archive import make_demo  # noqa: E402
 EVERY = 7
 
 
-class Progress:
+class RecordingCount:
     """Prints a line for each recording on a terminal, and for every seventh into a file."""
 
     def __init__(self) -> None:
@@ -57,7 +57,7 @@ def main() -> int:
     config = yaml.safe_load(arguments.config.read_text(encoding="utf-8"))
     try:
         with ProcessPoolExecutor(arguments.processes) as pool:
-            made = make_demo(config, Path(), pool, report=Progress())
+            made = make_demo(config, Path(), pool, report=RecordingCount())
     except ConfigurationFaults as faults:
         print(faults, file=sys.stderr)
         return 1

@@ -35,7 +35,7 @@ SOONEST_S, LATEST_PART = 0.5, 0.3
 SMALL_PART = 0.4
 
 
-class Archive:
+class Trial:
     """The demo archive with results of its own, in a folder of its own."""
 
     def __init__(self, folder: Path, name: str, cores: int) -> None:
@@ -128,7 +128,7 @@ def kill(run: subprocess.Popen[bytes], victim: str, chance: random.Random) -> st
     return "run"
 
 
-def killed(archive: Archive, kills: int, whole_s: float, chance: random.Random) -> None:
+def killed(archive: Trial, kills: int, whole_s: float, chance: random.Random) -> None:
     """Kill runs of an archive at random moments, and report each."""
     run, count, ended = None, 0, Counter[str]()
     names, weights = list(VICTIMS), list(VICTIMS.values())
@@ -167,7 +167,7 @@ def mount(*arguments: str) -> bool:
         return False
 
 
-def filled(archive: Archive, undisturbed: Archive) -> bool:
+def filled(archive: Trial, undisturbed: Trial) -> bool:
     """Run on a disk that is too small, then go on with room; False where none can be mounted."""
     size = sum(path.stat().st_size for path in undisturbed.results.rglob("*") if path.is_file())
     archive.results.mkdir(exist_ok=True)
@@ -190,7 +190,7 @@ def filled(archive: Archive, undisturbed: Archive) -> bool:
     return True
 
 
-def compare(what: str, archive: Archive, undisturbed: Archive) -> None:
+def compare(what: str, archive: Trial, undisturbed: Trial) -> None:
     """Print how many tables are byte-equal to those of the undisturbed run."""
     for kind in ("*.parquet", "*.csv", "*.html"):
         expected, found = undisturbed.made(kind), archive.made(kind)
@@ -214,14 +214,14 @@ def main() -> None:
         ignored = shutil.ignore_patterns("__pycache__")
         shutil.copytree(PROJECT / part, folder / "project" / part, ignore=ignored)
     shutil.copy(PROJECT / "Snakefile", folder / "project")
-    undisturbed = Archive(folder, "undisturbed", arguments.cores)
+    undisturbed = Trial(folder, "undisturbed", arguments.cores)
     whole_s = undisturbed.whole()
     print(f"undisturbed: {len(undisturbed.made())} tables in {whole_s:.0f} s", flush=True)
-    archive = Archive(folder, "killed", arguments.cores)
+    archive = Trial(folder, "killed", arguments.cores)
     killed(archive, arguments.kills, whole_s, random.Random(arguments.seed))
     print(f"clean run after the kills: {archive.whole():.0f} s")
     compare("after the kills", archive, undisturbed)
-    if not filled(Archive(folder, "full", arguments.cores), undisturbed):
+    if not filled(Trial(folder, "full", arguments.cores), undisturbed):
         print("full disk: not tried, no disk can be mounted here")
 
 

@@ -90,7 +90,7 @@ def worn(hours: np.ndarray, plays: np.ndarray, hour: float, play: float) -> np.n
 def one_record(
     rng: np.random.Generator, hour: float, play: float, histories: int
 ) -> list[pd.DataFrame]:
-    """One stylus on one record: nothing can tell them apart."""
+    """One stylus on one record: nothing can separate them."""
     hours = BREAK_IN_HOURS + 10.0 * np.arange(30)
     plays = np.arange(30.0)
     values = worn(hours, plays, hour, play) + scatter(rng, "normal", (histories, 30))

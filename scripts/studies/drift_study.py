@@ -94,7 +94,7 @@ def pages(share: float, seed: int, kind: str, lag: float, shared: float, days: i
     return (
         f"{kind}, lag {lag:.1f}, shared {shared:.1f}, {days:2d} days, {len(moves)} pages: anything "
         f"moves {stated(moves)} (trend {trend:.3f}, step {step:.3f}, settling {settles:.3f}), any "
-        f"capture odd {stated(odd)}, slope covered {stated(covers)}, can be told "
+        f"capture odd {stated(odd)}, slope covered {stated(covers)}, can be stated "
         f"{np.mean(tellable):.2f}"
     )
 
@@ -174,7 +174,7 @@ def pooled_scatter(share: float, seed: int, days: int, between: float) -> str:
 
 
 def limit_hours(share: float, seed: int, power: float, seen: float, days: int) -> str:
-    """Limit hours: covered in 90 % or more, or 'cannot be told yet'."""
+    """Limit hours: covered in 90 % or more, or 'not yet known'."""
     rng = drawing(seed, days, power, seen)
     covers, bounded = [], []
     for _ in range(max(3, int(20 * share))):

@@ -168,7 +168,7 @@ def _false_advice(said: str, captures: pd.DataFrame, odd: str) -> list[str]:
         or (again and float(again[1]) < captures["stylus_hours"].max() - 1.0)
         or (repeated and not _on_day(captures, repeated[1], odd))
         or ("twice on one day" in said and captures["captured_at"].duplicated().any())
-        # One record, never worn, one chain, no temperature: nothing is to be told apart.
+        # One record, never worn, one chain, no temperature: nothing is to be separated.
         or any(word in said for word in ("copy of", "chain", "room at", "Play record"))
     )
     return [f"advice: {said}"] if false else []

@@ -35,7 +35,7 @@ NOISE_DB = 0.05
 KINDS = ("two loads, sheet", "two loads, no sheet", "one load, sheet")
 
 
-class Drawn(NamedTuple):
+class CoilRanges(NamedTuple):
     """What coils and chains are drawn from.
 
     Attributes
@@ -59,13 +59,13 @@ class Drawn(NamedTuple):
 
 
 DRAWS = {
-    "moderate": Drawn((0.96, 1.0), (0.01, 0.3), (0.02, 1.0), 0.1),
-    "as described": Drawn((0.96, 1.0), (0.01, 0.3), (0.02, 1.0), 0.0),
-    "greater": Drawn((0.85, 1.0), (0.01, 0.6), (0.02, 2.0), 0.1),
+    "moderate": CoilRanges((0.96, 1.0), (0.01, 0.3), (0.02, 1.0), 0.1),
+    "as described": CoilRanges((0.96, 1.0), (0.01, 0.3), (0.02, 1.0), 0.0),
+    "greater": CoilRanges((0.85, 1.0), (0.01, 0.6), (0.02, 2.0), 0.1),
 }
 
 
-class World(NamedTuple):
+class TrueCoil(NamedTuple):
     """A true cartridge: coil in H and ohm, its losses, and the tip's resonance.
 
     Without `eddy`, `power` and `loss` hold.
@@ -80,10 +80,10 @@ class World(NamedTuple):
     tip_q: float
 
 
-def draw(rng: np.random.Generator, drawn: Drawn) -> World:
+def draw(rng: np.random.Generator, drawn: CoilRanges) -> TrueCoil:
     """Draw a cartridge; every other coil, on average, has a core of sheets."""
     has_sheets = rng.uniform() < 0.5
-    return World(
+    return TrueCoil(
         rng.uniform(0.3, 0.7),
         rng.uniform(400.0, 1300.0),
         rng.uniform(*drawn.power),
@@ -95,7 +95,7 @@ def draw(rng: np.random.Generator, drawn: Drawn) -> World:
 
 
 def true_db(
-    world: World, chain: Chain, frequency_hz: np.ndarray, load_ohm: float, load_pf: float
+    world: TrueCoil, chain: Chain, frequency_hz: np.ndarray, load_ohm: float, load_pf: float
 ) -> np.ndarray:
     """Return the electrical response re 1 kHz by a nodal analysis, dB."""
     hz = np.append(1000.0, frequency_hz)
@@ -125,7 +125,7 @@ def chain_of(name: str, load_ohm: float, load_pf: float) -> Chain:
 
 
 def played(
-    rng: np.random.Generator, world: World, chain: Chain, true_pf: float | None = None
+    rng: np.random.Generator, world: TrueCoil, chain: Chain, true_pf: float | None = None
 ) -> pd.DataFrame:
     """Return the response rows of a capture named as its chain, whose capacitance may be another.
 
@@ -171,7 +171,7 @@ def captures_of(chains: dict[str, Chain]) -> pd.DataFrame:
 
 
 def study(
-    kind: str, cartridges: int, seed: int, settings: dict[str, Any], drawn: Drawn
+    kind: str, cartridges: int, seed: int, settings: dict[str, Any], drawn: CoilRanges
 ) -> dict[str, Any]:
     """Return the shares within U, median U in dB, and counts of states and of wrong advice."""
     rng = np.random.default_rng([seed, KINDS.index(kind)])

@@ -120,7 +120,7 @@ METRICS = {
 }
 
 
-class Points(NamedTuple):
+class CurvePoints(NamedTuple):
     """Points of one figure along one sweep, shape (n,) each.
 
     `error` is what is stated (or a bound) less the truth, NaN where the figure is missing; `sigma`
@@ -285,7 +285,7 @@ def measured(path: Path, side: Mapping[str, Any], folder: Path) -> dict[str, Any
 
 def points_db(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
-) -> dict[str, Points]:
+) -> dict[str, CurvePoints]:
     """Return the response and separation of one sweep."""
     response = of_tracks(found["response"], tracks, channel)
     error = response["response_db"] - truth.response_db(tracks[0], channel, response["played_hz"])
@@ -294,10 +294,10 @@ def points_db(
     separation = of_tracks(found["separation"], tracks, channel)
     true_db, _ = truth.separation(tracks[0], separation["played_hz"])
     return {
-        "response_db": Points(
+        "response_db": CurvePoints(
             response["played_hz"], error, response["uncertainty_db"], response["limited"]
         ),
-        "separation_db": Points(
+        "separation_db": CurvePoints(
             separation["played_hz"],
             separation["separation_db"] - true_db,
             noise_db(separation),
@@ -309,7 +309,7 @@ def points_db(
 
 def points_pct(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
-) -> dict[str, Points]:
+) -> dict[str, CurvePoints]:
     """Return the distortion and its single harmonics of one sweep, as parts of themselves."""
     rows = of_tracks(found["distortion"], tracks, channel)
     rows = {name: column[rows["order_max"] > 1] for name, column in rows.items()}
@@ -322,13 +322,13 @@ def points_pct(
     noise = [rows[f"{name}_noise_pct"] / true for name, true in zip(names, true_pct, strict=True)]
     read = counted.ravel()
     return {
-        "thd": Points(
+        "thd": CurvePoints(
             rows["played_hz"],
             rows["thd_pct"] / total_pct - 1.0,
             rows["noise_pct"] / total_pct,
             rows["limited"],
         ),
-        "harmonics": Points(
+        "harmonics": CurvePoints(
             np.tile(rows["played_hz"], 4)[read],
             np.concatenate(single)[read],
             np.concatenate(noise)[read],
@@ -339,7 +339,7 @@ def points_pct(
 
 def points_of_metrics(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
-) -> dict[str, Points]:
+) -> dict[str, CurvePoints]:
     """Return the scalar figures of one sweep."""
     rows = of_tracks(found["metrics"], tracks, channel)
     points: dict[str, list[tuple[float, float, float, bool]]] = defaultdict(list)
@@ -362,7 +362,7 @@ def points_of_metrics(
     for name, values in points.items():
         hz, error, sigma, limited = (np.array(one) for one in zip(*values, strict=True))
         sense = -1.0 if name == "metrics_db" else 1.0
-        result[name] = Points(hz, error, sigma, limited.astype(bool), sense)
+        result[name] = CurvePoints(hz, error, sigma, limited.astype(bool), sense)
     limit = rows["value"][rows["metric"] == "upper_limit_hz"]
     grid_hz = np.geomspace(1000.0, 24_000.0, 6000)
     below_3db = np.flatnonzero(truth.response_db(tracks[0], channel, grid_hz) <= -3.0)
@@ -370,7 +370,7 @@ def points_of_metrics(
         limited = rows["limited"][rows["metric"] == "upper_limit_hz"]
         error = limit / grid_hz[below_3db[0]] - 1.0
         at_hz = np.minimum(np.nan_to_num(limit, nan=TOP_HZ), TOP_HZ)
-        result["upper_limit"] = Points(at_hz, error, np.zeros(len(error)), limited, -1.0)
+        result["upper_limit"] = CurvePoints(at_hz, error, np.zeros(len(error)), limited, -1.0)
     return result
 
 
@@ -381,14 +381,14 @@ def thd(harmonics: np.ndarray) -> float:
 
 def tracked(
     found: Mapping[str, Any], truth: CaptureTruth, tracks: Sequence[int], channel: str
-) -> dict[str, Points]:
+) -> dict[str, CurvePoints]:
     """Return the amplitude that is tracked, of steps."""
     rows = of_tracks(found["metrics"], tracks, channel)
     chosen = rows["metric"] == "tracked_amplitude_um"
     true_um = truth.tracked_amplitude_um(tracks[0], channel) or np.nan
     error = rows["value"][chosen] / true_um - 1.0
     hz, sigma = np.full(len(error), 315.0), np.zeros(len(error))
-    return {"tracked_um": Points(hz, error, sigma, rows["limited"][chosen], -1.0)}
+    return {"tracked_um": CurvePoints(hz, error, sigma, rows["limited"][chosen], -1.0)}
 
 
 def of_tracks(
@@ -400,7 +400,7 @@ def of_tracks(
     return {**rows, "limited": rows["limited"].astype(bool)}
 
 
-def judged(name: str, points: Points) -> tuple[dict[str, list[int]], float, list[str]]:
+def judged(name: str, points: CurvePoints) -> tuple[dict[str, list[int]], float, list[str]]:
     """Return the counts by band, the worst error stated, and what is wrong.
 
     Counts are of points that are stated, stated within the tolerance, bounds, bounds that hold
@@ -467,7 +467,7 @@ def figures_of(
     kind: str,
     tracks: Sequence[int],
     channel: str,
-) -> dict[str, Points]:
+) -> dict[str, CurvePoints]:
     """Return the figures that a kind of record gives."""
     if kind == "velocity steps":
         return tracked(found, truth, tracks, channel)

@@ -1,4 +1,4 @@
-"""The documentation: links lead somewhere, code blocks run, and everything is told of."""
+"""The documentation: links lead somewhere, code blocks run, and everything is described."""
 
 import functools
 import os

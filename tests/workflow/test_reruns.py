@@ -220,7 +220,7 @@ def test_a_table_from_elsewhere_is_made_again(measured, tmp_path):
     folder = workspace.results / "captures"
     shutil.copy(folder / "c01/separation.parquet", folder / "c03/separation.parquet")
     told = workspace.account()
-    # What was made from it can't be told from what it should have been made from.
+    # Nothing distinguishes what was made from it from what should have been.
     assert told == {"measure": 1}
     assert workspace.planned("tables")["capture"] == 1
     (folder / "c03/separation.parquet").unlink()

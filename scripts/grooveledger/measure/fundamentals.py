@@ -15,7 +15,7 @@ FUNDAMENTAL = ((1, 0),)
 CHANNELS = ("left", "right")
 #: Below this, Hz, rumble only grows towards lower frequencies (common practice). The floor of a few
 #: readings there is hardly known, and by chance far too low: that of readings above counts as well,
-#: as the median of so many, and of either what it does not exceed (95 %, one-sided).
+#: as the median of this many, and of either what it does not exceed (95 %, one-sided).
 RUMBLE_TOP_HZ, RUMBLE_READINGS = 100.0, 5
 RUMBLE_95 = 1.0 + 1.645 * 0.5 * NOISE_POWER_SIGMA
 #: A sleeve states the frequency of a tone within this, relative (common practice).

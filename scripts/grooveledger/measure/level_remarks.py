@@ -31,7 +31,7 @@ def level_remarks(
     as_described: frozenset[int],
     band_hz: tuple[float, float],
 ) -> list[tuple[int | None, str]]:
-    """Tell where levels differ between lateral and one-channel tracks, or from the rated ones.
+    """Report where levels differ between lateral and one-channel tracks, or from the rated ones.
 
     Parameters
     ----------

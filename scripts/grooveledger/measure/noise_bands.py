@@ -38,7 +38,7 @@ class NoiseBands(NamedTuple):
     nominal_hz, middle_hz, low_hz, high_hz : ndarray
         The bands (IEC 61260-1).
     level_mv : ndarray
-        Rms output at the terminals, the groove's own noise taken off where a silent groove tells
+        Rms output at the terminals, the groove's own noise taken off where a silent groove shows it
         it; an upper bound where `limited`.
     noise_db : ndarray
         Standard uncertainty: the noise is random, and the groove's own is in it.
@@ -130,7 +130,7 @@ def levels_re_cut_db(context: CaptureContext, track: Track, bands: NoiseBands) -
 
     A band is a mean of power over a third of an octave. Where the response slopes or bends, that is
     not the value in the middle: by 0.3 dB at 18 dB an octave, and by 0.2 dB on a resonance of Q 2.
-    The bands beside it tell by how much.
+    The bands beside it show by how much.
     """
     output_db = 20.0 * np.log10(bands.level_mv)
     level_db = output_db - 10.0 * np.log10(_recorded_powers(context, track, bands, 0.0))

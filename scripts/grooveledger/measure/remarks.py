@@ -60,7 +60,7 @@ class DrivenLevels(NamedTuple):
 
 
 def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Remark]:
-    """Tell what a person should look at, one sentence each: what was seen and what to do.
+    """Report what a person should look at, one sentence each: what was seen and what to do.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def remarks(context: CaptureContext, measures: Mapping[str, Columns]) -> list[Re
 def modulation_remarks(
     tracks: Sequence[DrivenLevels], least_db: float
 ) -> tuple[list[Remark], frozenset[int]]:
-    """Tell which channels are not driven as described.
+    """Report which channels are not driven as described.
 
     A fault that all tracks share is the leads': exchanged or inverted channels are reported by
     stage 1.
@@ -162,7 +162,7 @@ def _driven_levels(context: CaptureContext) -> list[DrivenLevels]:
 
 
 def _weak_remarks(tracks: Sequence[DrivenLevels]) -> list[Remark] | None:
-    """Tell of a channel that is weak on every track; None where there is none.
+    """Report a channel that is weak on every track; None where there is none.
 
     Of a lateral or vertical track the channels' difference is the imbalance; of a left and a right
     one, which add and subtract their separation, its mean is.

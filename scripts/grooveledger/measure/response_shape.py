@@ -20,8 +20,8 @@ from grooveledger.physics.equalisation import REFERENCE_HZ
 UPPER_LIMIT_DB = -3.0
 #: A peak is sought from 1 kHz up and counts from here, an octave above it.
 PEAK_FROM_HZ = 2000.0
-#: Another place may be the peak if it is as high within so many standard uncertainties; nearer than
-#: this it belongs to the peak itself, octaves.
+#: Another place may be the peak if it is as high within this many standard uncertainties; closer
+#: than this, in octaves, it belongs to the peak itself.
 RIVAL_SIGMAS, RIVAL_OCTAVES = 1.645, 0.5
 #: A curve's slope is taken over this far to both sides, octaves.
 SLOPE_OCTAVES = 1.0 / 12.0

@@ -15,8 +15,8 @@ from grooveledger.physics.equalisation import (
 )
 from grooveledger.plan import Chain, Side, Track
 
-#: Cartridges are flat enough to tell a tilt from their own response in this band; in the treble a
-#: worn tip or too much capacitance has its own say.
+#: In this band cartridges are flat enough for a tilt to show; in the treble a worn tip or too much
+#: capacitance tilts the response as well.
 BAND_HZ = (50.0, 10_000.0)
 #: A curve must cover this many octaves of it, and is read at this many points an octave.
 OCTAVES_MIN, POINTS_PER_OCTAVE = 2.5, 6
@@ -40,7 +40,7 @@ class Explanation(NamedTuple):
 def equalisation_remarks(
     response: Columns, side: Side, chain: Chain
 ) -> list[tuple[int | None, str]]:
-    """Tell which responses are tilted as by a wrong replay curve or recorded law, and of which.
+    """Report which responses are tilted as by a wrong replay curve or recorded law, and of which.
 
     Parameters
     ----------

@@ -54,17 +54,17 @@ class Change(NamedTuple):
     half_band: np.ndarray | None
 
 
-class Played(NamedTuple):
+class BudgetedCapture(NamedTuple):
     """A capture: its row, and the rows of its budgets."""
 
     row: Row
     budgets: Columns
 
 
-def played(row: Row, tables_folder: Path) -> Played:
+def played(row: Row, tables_folder: Path) -> BudgetedCapture:
     """Read the budgets of a capture."""
     rows = chosen(tables_folder / "budgets.parquet", capture=row["capture"])
-    return Played(row, tables.columns(rows))
+    return BudgetedCapture(row, tables.columns(rows))
 
 
 def is_alike(one: Row, other: Row) -> bool:
@@ -80,7 +80,10 @@ def note(one: Row, other: Row, changes: list[Change]) -> str:
 
 
 def curve_change(
-    table: str, channel: str, old: tuple[Played, Columns], new: tuple[Played, Columns]
+    table: str,
+    channel: str,
+    old: tuple[BudgetedCapture, Columns],
+    new: tuple[BudgetedCapture, Columns],
 ) -> Change:
     """Subtract an older curve from a newer one, on the newer one's frequencies.
 
@@ -88,7 +91,7 @@ def curve_change(
     ----------
     table, channel : str
         Of the curves.
-    old, new : tuple of Played and mapping of arrays
+    old, new : tuple of BudgetedCapture and mapping of arrays
         Capture and curve, frequencies rising.
     """
     (older, old_curve), (newer, new_curve) = old, new

@@ -28,7 +28,7 @@ def test_the_curve_where_flat_is_described():
 
 
 def test_a_record_of_one_law_leaves_both_open():
-    """Sweeps alone can't tell a flat preamplifier from a record that was cut with the curve."""
+    """Sweeps alone can't separate a flat preamplifier from a record cut with the curve."""
     side = replace(SIDE, tracks=SIDE.tracks[:4])
     _, text = only(told(captured(side, FLAT), side))
     assert "set equalisation: flat in the chain" in text

@@ -5,7 +5,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from grooveledger.report.curve_changes import CANCELS, DOES_NOT_CANCEL, Played, curve_change, note
+from grooveledger.report.curve_changes import (
+    CANCELS,
+    DOES_NOT_CANCEL,
+    BudgetedCapture,
+    curve_change,
+    note,
+)
 from grooveledger.report.stylus_pictures import newest_and_first
 
 HZ = np.geomspace(100.0, 20_000.0, 60)
@@ -37,8 +43,8 @@ def curve(level: float, noise: float) -> dict[str, np.ndarray]:
 
 
 def half(table: str = "response", other: dict[str, Any] | None = None, sd: float = 0.04) -> Any:
-    old = Played(ROW, budgets(sd)), curve(0.0, 0.03)
-    new = Played({**ROW, **(other or {})}, budgets(sd)), curve(0.5, 0.03)
+    old = BudgetedCapture(ROW, budgets(sd)), curve(0.0, 0.03)
+    new = BudgetedCapture({**ROW, **(other or {})}, budgets(sd)), curve(0.5, 0.03)
     found = curve_change(table, "left", old, new)
     assert found.change == pytest.approx(np.full(60, 0.5))
     return found.half_band
@@ -63,8 +69,10 @@ def test_separations_own_part_is_the_noise_of_the_undriven_channel() -> None:
 
 
 def test_few_repeats_widen_the_band() -> None:
-    old = Played(ROW, budgets(0.04, 3.0)), curve(0.0, 0.0)
-    found = curve_change("response", "left", old, (Played(ROW, budgets(0.04)), curve(0.0, 0.0)))
+    old = BudgetedCapture(ROW, budgets(0.04, 3.0)), curve(0.0, 0.0)
+    found = curve_change(
+        "response", "left", old, (BudgetedCapture(ROW, budgets(0.04)), curve(0.0, 0.0))
+    )
     assert found.half_band == pytest.approx(np.full(60, 0.04 * np.hypot(3.182, 1.96)), rel=1e-3)
 
 
@@ -82,14 +90,16 @@ def test_the_newest_is_compared_with_the_first_alike() -> None:
 
 
 def test_without_repeatability_there_is_no_band() -> None:
-    old = Played(ROW, budgets(np.nan)), curve(0.0, 0.03)
-    found = curve_change("response", "left", old, (Played(ROW, budgets(0.04)), curve(0.0, 0.03)))
+    old = BudgetedCapture(ROW, budgets(np.nan)), curve(0.0, 0.03)
+    found = curve_change(
+        "response", "left", old, (BudgetedCapture(ROW, budgets(0.04)), curve(0.0, 0.03))
+    )
     assert found.half_band is None
     assert note(ROW, ROW, [found]) == ""
 
 
 def test_the_caption_says_which_it_is() -> None:
-    old = Played(ROW, budgets(0.04)), curve(0.0, 0.03)
+    old = BudgetedCapture(ROW, budgets(0.04)), curve(0.0, 0.03)
     found = curve_change("response", "left", old, old)
     assert note(ROW, ROW, [found]) == CANCELS
     assert note(ROW, {**ROW, "chain": "x"}, [found]) == DOES_NOT_CANCEL

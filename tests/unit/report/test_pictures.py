@@ -1,4 +1,4 @@
-"""Pictures: the same bytes each time, both channels told apart without colour, honest axes."""
+"""Pictures: the same bytes each time, both channels distinct without colour, honest axes."""
 
 import xml.etree.ElementTree as ET
 from collections.abc import Callable

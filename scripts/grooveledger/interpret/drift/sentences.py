@@ -16,12 +16,12 @@ from grooveledger.vocabulary import metric_words, words
 #: One row of a table as it is read, by column.
 Row = dict[str, Any]
 
-#: What cannot be told apart, as the sentence ends.
+#: What cannot be separated from wear, as the sentence ends.
 CONFOUNDED = {
-    CHAIN: "the change of chain cannot be told apart",
-    RECORD: "its wear and the change of record cannot be told apart",
-    RECORD_PLAYS: "record wear cannot be told apart on this record",
-    TEMPERATURE: "the room's temperature cannot be told apart",
+    CHAIN: "wear and the change of chain cannot be separated",
+    RECORD: "wear and the change of record cannot be separated",
+    RECORD_PLAYS: "wear of stylus and record cannot be separated on this record",
+    TEMPERATURE: "wear and the room's temperature cannot be separated",
 }
 #: The figure whose slope is stated where nothing moves: what wears first.
 WATCHED = "response_10khz_db"
@@ -114,13 +114,13 @@ def _too_few(rows: Sequence[Row], minimum_captures: int) -> str:
         alike = max((_or_zero(row.get("serial_correlation")) for row in rows), default=0.0)
         if alike >= ALIKE_IN_TIME:
             return (
-                f"Whether it wears cannot be told yet: neighbouring days may be alike (correlation "
+                f"Whether it wears is not yet known: neighbouring days may be alike (correlation "
                 f"up to {alike:.1f}), so that {days} days of captures count as few."
             )
-        return "The captures after break-in cannot tell a trend from their conditions yet."
+        return "The captures after break-in cannot yet separate a trend from their conditions."
     counted = days or captures
     return (
-        f"Too few captures after break-in to tell: {counted} of the {minimum_captures} days "
+        f"Too few captures after break-in: {counted} of the {minimum_captures} days "
         "that a trend needs."
     )
 
@@ -170,8 +170,8 @@ def _limit(row: Row) -> str:
     if is_known(low) and is_known(high):
         return f"; limit reached between {low:.0f} and {high:.0f} h{beyond}"
     if is_known(low):
-        return f"; limit not reached before {low:.0f} h, when cannot be told yet"
-    return "; when its limit is reached cannot be told yet"
+        return f"; limit not reached before {low:.0f} h, when is not yet known"
+    return "; when it reaches its limit is not yet known"
 
 
 def record_part(row: Row) -> str | None:

@@ -296,7 +296,7 @@ def _judge(
     elif within > limits.within_pct:
         reason = (
             f"inductance uncertain by {within:.1f} % (95 %), more than {limits.within_pct:g} %; "
-            "captures of one stylus and record under clearly different loads would tell"
+            "captures of one stylus and record under clearly different loads would show it"
         )
     else:
         reason = ""

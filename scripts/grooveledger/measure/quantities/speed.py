@@ -89,10 +89,10 @@ SLOW_HZ = 0.5
 #: time with which that falls. The greatest error of sines of 0.2 to 0.7 Hz at any phase, with and
 #: without a once-per-revolution part, was 39 % on 5 s, 13 % on 10 s, 6 % on 20 s and 3 % on 40 s.
 SHARE, SHARE_S, SHARE_POWER = 0.4, 5.0, 1.3
-#: What goes on this near to the rotation is not told from it, in cycles over the trace: offsets at
-#: which the rest is looked at.
+#: What lies this near to the rotation is not separated from it, in cycles over the trace: offsets
+#: at which the rest is examined.
 NEAR_CYCLES = (-1.5, -1.0, -0.5, 0.5, 1.0, 1.5)
-#: A trace shorter than this many revolutions can't tell wow from drift.
+#: A trace shorter than this many revolutions can't separate wow from drift.
 REVOLUTIONS_MIN = 1.5
 #: Multiples of the rotation rate that have a figure, by its column.
 PER_REVOLUTION = {
@@ -235,7 +235,7 @@ def slow_uncertainty_pct(
 ) -> float:
     """Return the standard uncertainty of unweighted flutter from what a trace is too short for.
 
-    In a few cycles slow flutter can't be told from drift. What may be slow, the fitted slope and
+    A few cycles don't separate slow flutter from drift. What may be slow, the fitted slope and
     what lies below `SLOW_HZ`, is off by `SHARE` of itself at most.
     """
     seconds = len(deviation) / rate_hz

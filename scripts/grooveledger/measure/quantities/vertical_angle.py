@@ -75,7 +75,7 @@ def measure(context: CaptureContext) -> pa.Table:
     Moving up, the stylus is ahead of the cutter, or behind it, by the height times the difference
     of the slants' tangents: the high tone's frequency then follows the low tone's velocity. The
     point of contact of a round tip moves along the groove with its slope: that modulates the
-    frequency a quarter period ahead of the velocity, always in the same sense of up, which tells
+    frequency a quarter period ahead of the velocity, always in the same sense of up, which shows
     the sign of the angle whatever the polarity of the recording.
     """
     orders = terminals.by_channel(context.observations["orders"], context.chain)

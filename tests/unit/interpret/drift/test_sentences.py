@@ -63,7 +63,7 @@ def test_a_moving_figure_is_told_with_its_limit_and_its_doubt():
     assert state["sentence"] == (
         f"{side} channel falling 0.7\N{NO-BREAK SPACE}dB per 100 h at 10 kHz, from {start} to "
         f"{now}\N{NO-BREAK SPACE}dB; limit reached between {low} and {high} h (extrapolated); "
-        "record wear cannot be told apart on this record; "
+        "wear of stylus and record cannot be separated on this record; "
         "1 other figure moves."
     )
 
@@ -93,7 +93,7 @@ def test_nothing_moves():
 
 def test_too_few():
     assert state_of({TREBLE: 0.0}, n=5)["sentence"] == (
-        "Too few captures after break-in to tell: 3 of the 6 days that a trend needs."
+        "Too few captures after break-in: 3 of the 6 days that a trend needs."
     )
 
 

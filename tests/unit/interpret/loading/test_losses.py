@@ -28,7 +28,7 @@ def test_a_fitted_resistance_far_from_the_sheets_is_refused():
         "bench": study.chain_of("bench", 47_000.0, 150.0),
         "desk": study.chain_of("desk", 4_700.0, 300.0),
     }
-    world = study.World(0.5, 1500.0, 1.0, 0.05, 0.0, 25_000.0, 1.0)
+    world = study.TrueCoil(0.5, 1500.0, 1.0, 0.05, 0.0, 25_000.0, 1.0)
     rng = np.random.default_rng(3)
     responses = study.pd.concat(study.played(rng, world, chain) for chain in chains.values())
     material = study.gather(chains, study.captures_of(chains), responses, study.STYLI)
