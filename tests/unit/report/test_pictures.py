@@ -484,6 +484,17 @@ def test_a_trend_tells_sides_apart_and_ties_the_captures_of_a_day() -> None:
     assert "Marks:" not in alone.note
 
 
+def test_a_trend_of_four_channels_has_room_for_their_names() -> None:
+    points = trend_points()
+    count = len(points["value"])
+    names = np.array(["left", "right", "lateral", "vertical"] * count, dtype=object)[:count]
+    picture = trend("x_db", "X", {**points, "channel": names}, [], 30.0)
+    assert collisions(style.signed(picture, "Stylus worn of mm-one")) == []
+    shown = picture.figure.axes[0].get_legend()
+    assert shown is not None
+    assert len(shown.get_texts()) == 5
+
+
 def test_a_trends_line_goes_through_the_solid_marks() -> None:
     """What the fit takes for record and temperature is off them; faint marks are as measured."""
     points = where(trend_points(), channel="left")

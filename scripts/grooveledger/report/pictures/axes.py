@@ -24,6 +24,8 @@ NAME_DISTANCE_PT = 12.5
 WIDTH_PT = WIDTH_IN * 72.0
 #: Width of a digit of the house's type, and least gap between two labels of an axis, in points.
 DIGIT_PT, LABEL_GAP_PT = 6.7, 4.0
+#: Names in a line of the key.
+KEY_COLUMNS = 4
 #: Powers of ten of the frequency axis.
 _DECADES = range(-1, 6)
 
@@ -178,7 +180,7 @@ def name_curve(drawn: Line2D, name: str) -> None:
     drawn.set_gid(f"curve.{slug(name)}")
 
 
-def key(axes: Axes, columns: int = 4) -> None:
+def key(axes: Axes, columns: int = KEY_COLUMNS) -> None:
     """Name the lines above the panel."""
     handles, labels = axes.get_legend_handles_labels()
     if not handles:

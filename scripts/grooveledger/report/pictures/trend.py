@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from grooveledger.report.pictures.axes import joined, key, name_curve, name_level, slug
+from grooveledger.report.pictures.axes import KEY_COLUMNS, joined, key, name_curve, name_level, slug
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.style import (
     COLOURS,
@@ -84,14 +84,16 @@ def trend(
     height_in : float
         Of the picture.
     """
-    figure, axes = panel(height_in, left_in=LEFT_IN)
+    channels = sorted(set(points["channel"].tolist()))
+    named = len(channels) + (break_in_hours > 0)
+    figure, axes = panel(height_in, -(-named // KEY_COLUMNS), left_in=LEFT_IN)
     unit = next((unit for unit in points["unit"].tolist() if unit), "")
     spoken, heights = [], [points["value"]]
     end_h = float(np.nanmax(points["stylus_hours"]))
     reach_h = end_h * (1 + FORECAST_REACH)
     corrected = False
     sides = sorted(set(sides_of(points)))
-    for channel in sorted(set(points["channel"].tolist())):
+    for channel in channels:
         own = where(points, channel=channel)
         fit = next((f for f in fits if f["channel"] == channel and _fitted(f)), None)
         shown, moved = _without_covariates(own, fit, fitted_at or {})
@@ -107,8 +109,8 @@ def trend(
     steps = metric in QUANTISED and _step(axes, points)
     axes.set_xlim(0, max(end_h, 1.0) * 1.03)
     axes.set_xlabel("Hours on the stylus (h)")
-    named = f"{title} ({words.unit(unit)})" if unit else title
-    axes.set_ylabel("\n".join(textwrap.wrap(named, NAME_MOST)))
+    label = f"{title} ({words.unit(unit)})" if unit else title
+    axes.set_ylabel("\n".join(textwrap.wrap(label, NAME_MOST)))
     _heights(axes, heights, LEAST_SPAN.get(unit, 0.0))
     _name_limits(axes)
     if break_in_hours > 0:
