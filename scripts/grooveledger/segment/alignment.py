@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from grooveledger.plan import Side, Track
+from grooveledger.segment.costs import COSTS
 from grooveledger.segment.plausibility import (
-    MISSING,
     Assumption,
     Match,
     Played,
@@ -114,7 +114,7 @@ def _align(
     likely = _likely(played, side, placed, assumption)
     # In order of their last stretch and place, so that what comes before is settled already.
     likely.sort(key=lambda match: (match.last, match.position, match.first))
-    missing = np.cumsum([0.0] + [MISSING * bool(track.modulation) for track in side.tracks])
+    missing = np.cumsum([0.0] + [COSTS.missing * bool(track.modulation) for track in side.tracks])
     unexpected = np.cumsum([0.0] + [unexpected_cost(stop - start) for start, stop in played.spans])
     others = np.cumsum([0] + [track.kind == "other" for track in side.tracks])
     best: list[tuple[float, int]] = []

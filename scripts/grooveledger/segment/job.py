@@ -13,6 +13,7 @@ from grooveledger.plan import Side
 from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.states import Status, TrackMatch
 from grooveledger.segment.alignment import Alignment, align, resembled
+from grooveledger.segment.costs import COSTS
 from grooveledger.segment.envelope import FileFacts, read_envelope
 from grooveledger.segment.health import (
     AT_END_S,
@@ -33,7 +34,7 @@ from grooveledger.segment.places import (
     usual_gaps_s,
     with_pilot,
 )
-from grooveledger.segment.plausibility import MISSING, Played, driven_in_file, relaid
+from grooveledger.segment.plausibility import Played, driven_in_file, relaid
 from grooveledger.segment.sounding import repeats
 from grooveledger.segment.splitting import split, without_strangers
 from grooveledger.segment.stretches import SLOW_STRETCH_MIN_S, Heard, Stretch, hear
@@ -141,7 +142,7 @@ def segment(
         alignment_so = align(played_so, side)
         if alignment_so.positions == alignment.positions:
             heard, played, alignment = apart, played_so, alignment_so
-    if alignment.cost > MISSING - BETTER_BY:
+    if alignment.cost > COSTS.missing - BETTER_BY:
         split_up = split(hear(envelope, bridge_s=0.0))
         played_so = _played(split_up, swap_channels, invert)
         alignment_so = align(played_so, side)

@@ -1,7 +1,7 @@
 """How plausible it is that a stretch of a capture is a planned track.
 
-Costs count steps of implausibility: a missing track costs `MISSING`, and no match is made that
-costs more than a missing track beside an unexpected stretch.
+Costs count steps of implausibility: a missing track costs `COSTS.missing`, and no match is made
+that costs more than a missing track beside an unexpected stretch.
 """
 
 import math
@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from grooveledger.plan import Track
+from grooveledger.segment.costs import COSTS
 from grooveledger.segment.sliding import running_median
 from grooveledger.segment.sounding import Sounding
 from grooveledger.segment.sweep_line import (
@@ -23,12 +24,6 @@ from grooveledger.segment.sweep_line import (
     range_octaves,
 )
 
-#: Cost of a planned track that is not there.
-MISSING = 3.0
-#: A match that costs more than this is rejected.
-MATCH_MAX = 4.0
-#: Cost of a stretch that is not planned, by its length.
-UNEXPECTED, UNEXPECTED_PER_S, UNEXPECTED_MAX = 0.3, 0.25, 2.5
 #: Part of a track's readings that must be at its frequency.
 MOST = 0.75
 #: A frequency may be off by this many octaves (tones are cut within 2 %, and the platter's speed is
@@ -39,28 +34,19 @@ FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES = 0.045, 0.06
 DURATION_FREE, DURATION_STEP = 0.11, 0.15
 #: Levels of the channels differ by at least this where one groove wall is driven, else by less.
 ONE_SIDED_DB, TWO_SIDED_DB = 5.0, 9.0
-#: Costs of the wrong channel and of the wrong axis (lateral for vertical), which shows as a
-#: coherence of the channels below this.
-CHANNEL, AXIS, COHERENT = 4.0, 4.0, 0.5
-#: Cost of an interruption, and of each second of it: in a track of unknown duration it may as well
-#: be the gap to the next one. Gaps of this length between steps and after a pilot tone cost
-#: nothing.
-INTERRUPTED, INTERRUPTED_A_S, INTERRUPTED_A_S_UNKNOWN = 0.2, 1.0, 3.0
+#: A coherence of the channels below this shows the wrong axis.
+COHERENT = 0.5
+#: Gaps of this length between steps and after a pilot tone are no interruptions.
 STEP_GAP_S, PILOT_GAP_S = 1.0, 3.0
-#: Cost of a stretch that does not belong to the track it is joined to, more than that of leaving
-#: it out.
-STRANGER = 0.5
 #: Several stretches together are no longer than this relative to the description, or than a track
 #: of unknown duration may be.
 LONGEST, LONGEST_UNKNOWN_S = 1.8, 1200.0
 #: A track of unknown duration lasts at least this long.
 SHORTEST_S = 1.5
-#: Cost of an assumption about the whole capture that makes its tracks fit.
-EXCHANGED, INVERTED, OTHER_SPEED = 1.5, 0.5, 2.0
 #: Part of a track that must be there.
 PART_MIN = 0.5
-#: Part of a sweep that must lie on its line, how near, in octaves, and the cost of the rest.
-ON_LINE_MIN, ON_LINE_OCTAVES, OFF_LINE = 0.4, 0.12, 2.0
+#: Part of a sweep that must lie on its line, and how near, in octaves.
+ON_LINE_MIN, ON_LINE_OCTAVES = 0.4, 0.12
 #: A sweep with more inaudible octaves than this costs 1 for each further one.
 UNHEARD_FREE_OCTAVES, UNHEARD_MAX = 0.5, 1.5
 #: The needle jumped within a sweep if this part is off its line, all by one time of this or more
@@ -68,9 +54,8 @@ UNHEARD_FREE_OCTAVES, UNHEARD_MAX = 0.5, 1.5
 JUMP_OFF_LINE, JUMP_S = 0.1, 1.0
 #: Part of a sweep that must be audible: its ends may be too weak.
 SWEEP_PART_MIN = 0.5
-#: Noise fills at least, and one or two tones at most, this many bands; each band of difference
-#: costs 1.
-NOISE_BANDS_MIN, TONE_BANDS_MAX, BAND = 5, 5, 1.0
+#: Noise fills at least, and one or two tones at most, this many bands.
+NOISE_BANDS_MIN, TONE_BANDS_MAX = 5, 5
 
 
 class Played(NamedTuple):
@@ -110,9 +95,9 @@ class Assumption(NamedTuple):
     def cost(self) -> float:
         """How implausible they are in advance."""
         return (
-            EXCHANGED * self.exchanged
-            + INVERTED * self.inverted
-            + OTHER_SPEED * (abs(self.speed - 1.0) > 0.05)
+            COSTS.exchanged * self.exchanged
+            + COSTS.inverted * self.inverted
+            + COSTS.other_speed * (abs(self.speed - 1.0) > 0.05)
         )
 
 
@@ -161,7 +146,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
     longest_s = LONGEST * track.duration_s / speed if track.duration_s else LONGEST_UNKNOWN_S
     free_s = STEP_GAP_S if track.steps > 1 else PILOT_GAP_S if track.pilot_hz else 0.0
     ends_are_known = track.duration_s is not None or track.kind == "sweep"
-    a_second = INTERRUPTED_A_S if ends_are_known else INTERRUPTED_A_S_UNKNOWN
+    a_second = COSTS.interrupted_per_s if ends_are_known else COSTS.interrupted_per_s_unknown
     found = []
     for first, (start_s, _) in enumerate(played.spans):
         silent_s = excess_s = 0.0
@@ -172,8 +157,10 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
                 gap_s = played.spans[last][0] - played.spans[last - 1][1]
                 silent_s += gap_s
                 excess_s += max(gap_s - free_s, 0.0)
-                interruption = INTERRUPTED * (free_s == 0.0) + min(a_second * excess_s, MATCH_MAX)
-                if interruption >= MATCH_MAX or stop_s - start_s > longest_s:
+                interruption = COSTS.interrupted * (free_s == 0.0) + min(
+                    a_second * excess_s, COSTS.match_max
+                )
+                if interruption >= COSTS.match_max or stop_s - start_s > longest_s:
                     break
             part = played.sounding.between(start_s, stop_s)
             place = _placed(track, part, start_s, stop_s, speed, played.duration_s)
@@ -182,7 +169,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
             cost = place.cost + interruption
             if last > first:
                 cost += _strangers(part.time_s, place.off_octaves, played.spans[first : last + 1])
-            if cost >= MATCH_MAX:
+            if cost >= COSTS.match_max:
                 continue
             match = Match(
                 position, first, last, place.start_s, place.stop_s, cost, place.part, place.speed,
@@ -202,13 +189,13 @@ def _strangers(
         off = off_octaves[first:last]
         off = off[np.isfinite(off)]
         if not len(off) or np.median(off) > ON_LINE_OCTAVES:
-            cost += STRANGER + unexpected_cost(stop_s - start_s)
+            cost += COSTS.stranger + unexpected_cost(stop_s - start_s)
     return cost
 
 
 def unexpected_cost(duration_s: float) -> float:
     """Cost of a stretch that is not planned, by its length."""
-    return min(UNEXPECTED + UNEXPECTED_PER_S * duration_s, UNEXPECTED_MAX)
+    return min(COSTS.unexpected + COSTS.unexpected_per_s * duration_s, COSTS.unexpected_max)
 
 
 def relaid(match: Match, track: Track, played: Played, speed: float) -> Match:
@@ -239,14 +226,14 @@ def with_channels(
     balance_db = float(np.nanmedian(part.balance_db))
     if len(driven) == 1:
         toward_db = balance_db if "left" in driven else -balance_db
-        cost = CHANNEL * _clipped((ONE_SIDED_DB - toward_db) / ONE_SIDED_DB)
+        cost = COSTS.wrong_channel * _clipped((ONE_SIDED_DB - toward_db) / ONE_SIDED_DB)
     else:
         inverted = played.inverted != assumption.inverted
         coherence = float(np.nanmedian(part.coherence))
         toward = -coherence if (track.modulation == "vertical") != inverted else coherence
-        cost = CHANNEL * _clipped((abs(balance_db) - TWO_SIDED_DB) / TWO_SIDED_DB)
-        cost += AXIS * _clipped(COHERENT - toward)
-    return replace(match, cost=match.cost + cost) if match.cost + cost < MATCH_MAX else None
+        cost = COSTS.wrong_channel * _clipped((abs(balance_db) - TWO_SIDED_DB) / TWO_SIDED_DB)
+        cost += COSTS.wrong_axis * _clipped(COHERENT - toward)
+    return replace(match, cost=match.cost + cost) if match.cost + cost < COSTS.match_max else None
 
 
 class _Place(NamedTuple):
@@ -282,17 +269,17 @@ def _placed(
     cost = 0.5 if cut else beyond(abs(np.log(relative)), DURATION_FREE, DURATION_STEP, 3.0)
     if track.kind == "noise":
         bands = float(np.quantile(part.bands[heard], 1.0 - MOST))
-        cost += BAND * max(NOISE_BANDS_MIN - bands, 0.0)
+        cost += COSTS.band * max(NOISE_BANDS_MIN - bands, 0.0)
         off_octaves = np.where(heard, np.where(part.bands < NOISE_BANDS_MIN, 1.0, 0.0), np.nan)
         return _Place(start_s, stop_s, cost, relative, np.nan, off_octaves)
-    cost += BAND * max(float(np.median(part.bands[heard])) - TONE_BANDS_MAX, 0.0)
+    cost += COSTS.band * max(float(np.median(part.bands[heard])) - TONE_BANDS_MAX, 0.0)
     best = (np.inf, np.nan, np.empty(0))
     for line_hz in _possible_lines(track, part.time_s, start_s, stop_s, speed):
         off = np.log2(part.frequency_hz / (line_hz * speed))
         typical = float(np.quantile(np.abs(off[heard]), MOST))
         if typical < best[0]:
             best = (typical, float(speed * 2.0 ** np.median(off[heard])), np.abs(off))
-    cost += beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * MATCH_MAX)
+    cost += beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * COSTS.match_max)
     return _Place(start_s, stop_s, cost, relative, best[1], best[2])
 
 
@@ -338,9 +325,12 @@ def _sweep_placed(
     if not track.pilot_hz:
         outside_s += max(line.start_s - start_s, 0.0)
     cost = beyond(
-        float(np.median(off[on_line])), FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, MATCH_MAX
+        float(np.median(off[on_line])),
+        FREQUENCY_FREE_OCTAVES,
+        FREQUENCY_STEP_OCTAVES,
+        COSTS.match_max,
     )
-    cost += OFF_LINE * float(1.0 - on_line.mean())
+    cost += COSTS.off_line * float(1.0 - on_line.mean())
     cost += beyond(outside_s / line.duration_s, DURATION_FREE, DURATION_STEP, 3.0)
     if track.duration_s:
         stretched = line.duration_s * speed / track.duration_s
