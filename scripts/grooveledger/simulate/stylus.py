@@ -53,6 +53,9 @@ class StylusTruth:
         Resonance of tip mass on the record's compliance, a second-order low-pass in the response.
     coil_inductance_mh, coil_resistance_ohm : float
         The coil; no electrical network where the inductance is 0.
+    coil_eddy : float
+        Eddy currents in the sheets of its core: 10 kHz over the frequency from which on the field
+        no longer fills them. 0 is a coil without losses.
     flat_um : float
         Length of the worn contact along the groove: a loss of |sinc(flat / wavelength)|.
     crosstalk_left_to_right, crosstalk_right_to_left : tuple of (hz, db, phase_deg)
@@ -89,6 +92,7 @@ class StylusTruth:
     tip_q: float = 0.9
     coil_inductance_mh: float = 480.0
     coil_resistance_ohm: float = 750.0
+    coil_eddy: float = 0.0
     flat_um: float = 0.0
     crosstalk_left_to_right: tuple[tuple[float, float, float], ...] = TYPICAL_CROSSTALK
     crosstalk_right_to_left: tuple[tuple[float, float, float], ...] = TYPICAL_CROSSTALK
@@ -194,10 +198,15 @@ def _treble(frequency_hz: npt.ArrayLike, stylus: StylusTruth, chain: Chain) -> n
     if not stylus.coil_inductance_mh:
         return tip
     s = 2j * np.pi * frequency_hz
+    kept = np.ones(np.shape(s))
+    if stylus.coil_eddy:
+        # The classical field in a sheet: tanh(z) / z of the inductance, with z^2 as the frequency.
+        z = np.sqrt(1j * np.maximum(stylus.coil_eddy * frequency_hz / 1e4, 1e-12))
+        kept = np.tanh(z) / z
     series = (
         stylus.coil_resistance_ohm
         + chain.cable_resistance_ohm
-        + s * (stylus.coil_inductance_mh * 1e-3 + chain.cable_inductance_uh * 1e-6)
+        + s * (stylus.coil_inductance_mh * 1e-3 * kept + chain.cable_inductance_uh * 1e-6)
     )
     shunt = 1.0 / chain.load_ohm + s * chain.load_pf * 1e-12
     return tip / (1.0 + series * shunt)
