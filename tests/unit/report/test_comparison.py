@@ -83,6 +83,6 @@ def test_a_lone_stylus_is_named_and_not_drawn(report: Path, tmp_path: Path) -> N
         {name: styli[name]}, CHAINS, make_archive.COMPARED, tables, report.parent / "captures", page
     )
     text = page.read_text(encoding="utf-8")
-    assert f"so beside nothing: {name} (47" in text
+    assert f"so without a comparison: {name} (47" in text
     assert "Mean figures at the same age" not in text
     assert "alike-" not in text
