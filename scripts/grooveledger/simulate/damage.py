@@ -44,31 +44,31 @@ def not_a_number(samples: np.ndarray) -> np.ndarray:
 
 
 def silent(samples: np.ndarray) -> np.ndarray:
-    """Digital silence of the same length."""
+    """Return digital silence of the same length."""
     return np.zeros_like(samples)
 
 
 def channels_exchanged(samples: np.ndarray) -> np.ndarray:
-    """Left and right plugged the wrong way round."""
+    """Exchange left and right, as leads plugged the wrong way round do."""
     return samples[:, ::-1].copy()
 
 
 def dead_channel(samples: np.ndarray, channel: str) -> np.ndarray:
-    """One channel disconnected: nothing but zeros in it."""
+    """Disconnect one channel: it holds nothing but zeros."""
     damaged = samples.copy()
     damaged[:, ("left", "right").index(channel)] = 0.0
     return damaged
 
 
 def late_needle(samples: np.ndarray, rate_hz: int, until_s: float) -> np.ndarray:
-    """Stylus in the air until a time that lies within a track."""
+    """Keep the stylus in the air until a time within a track."""
     damaged = samples.copy()
     damaged[: int(until_s * rate_hz)] = 0.0
     return damaged
 
 
 def cut_short(samples: np.ndarray, rate_hz: int, at_s: float) -> np.ndarray:
-    """Recorder stopped at a time."""
+    """Stop the recorder at a time."""
     return samples[: int(at_s * rate_hz)].copy()
 
 
@@ -100,7 +100,7 @@ def bursts(
 
 
 def louder(samples: np.ndarray, db: float) -> np.ndarray:
-    """Another level, clipped at full scale where it is too high."""
+    """Change the level, clipping at full scale where it is too high."""
     return np.clip(samples * 10.0 ** (db / 20.0), -1.0, 1.0)
 
 
@@ -117,20 +117,20 @@ def track_twice(side: Side, number: int) -> Side:
 
 
 def track_left_out(side: Side, number: int) -> Side:
-    """A side without one of its tracks."""
+    """Leave out one track of a side."""
     return replace(side, tracks=tuple(one for one in side.tracks if one.track != number))
 
 
 def gaps_of(side: Side, gap_s: float) -> Side:
-    """A side cut with other gaps than planned."""
+    """Cut a side with other gaps than planned."""
     return replace(side, gap_s=gap_s)
 
 
 def at_45(conditions: Conditions) -> Conditions:
-    """A 33 1/3 record played at 45."""
+    """Play a 33 1/3 record at 45."""
     return replace(conditions, speed_error_pct=AT_45_PCT)
 
 
 def loud_hum(conditions: Conditions) -> Conditions:
-    """An earth not connected."""
+    """Disconnect the earth: loud hum."""
     return replace(conditions, hum_db=LOUD_HUM_DB)

@@ -52,7 +52,7 @@ UNREADABLE_BYTES = 40_000
 
 
 def _at_reference(rows: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
-    """Harmonics given at the demo's track, at the velocity that the model refers them to."""
+    """Convert harmonics from the demo track's velocity to the model's reference velocity."""
     step = 5.0 / DISTORTION_VELOCITY_CM_S
     return tuple((row[0], *(pct * step for pct in row[1:])) for row in rows)
 
@@ -146,7 +146,7 @@ def write_demo_capture(archive: Archive, row: Mapping[str, Any], path: Path) -> 
 
 
 def _wearing(hours: float) -> StylusTruth:
-    """An elliptical tip that is worn out at `WORN_HOURS`.
+    """Return an elliptical tip that is worn out at `WORN_HOURS`.
 
     The flat's length goes with the square root of hours, since the volume worn off goes with
     hours: its loss in dB then goes with hours (our own model).
@@ -155,7 +155,7 @@ def _wearing(hours: float) -> StylusTruth:
 
 
 def _fresh(hours: float) -> StylusTruth:
-    """The same type, another specimen, new."""
+    """Return another specimen of the same type, new."""
     specimen = replace(
         MM_ONE, sensitivity_mv_per_cm_s=(1.17, 1.19), tip_resonance_hz=23_500.0, tip_q=0.95
     )
@@ -163,7 +163,7 @@ def _fresh(hours: float) -> StylusTruth:
 
 
 def _settled(hours: float) -> StylusTruth:
-    """A line-contact tip that does not change in the hours that the demo covers."""
+    """Return a line-contact tip that does not change in the demo's hours."""
     return MM_TWO
 
 
@@ -175,7 +175,7 @@ LIVES: Mapping[str, Callable[[float], StylusTruth]] = {
 
 
 def _worn(stylus: StylusTruth, wear: float) -> StylusTruth:
-    """A stylus after a part of its life: treble lost, distortion and crosstalk up in the treble."""
+    """Age a stylus by a part of its life: less treble, more distortion and crosstalk there."""
     return replace(
         stylus,
         flat_um=6.5 * math.sqrt(wear),
@@ -191,7 +191,7 @@ def _worn(stylus: StylusTruth, wear: float) -> StylusTruth:
 
 
 def _settling(stylus: StylusTruth, hours: float) -> StylusTruth:
-    """A new suspension: stiffer, and a little less output and tracking until it has settled."""
+    """Settle a new suspension: stiffer, with a little less output and tracking at first."""
     left = math.exp(-hours / SETTLING_HOURS)
     return replace(
         stylus,
@@ -219,7 +219,7 @@ def _at_temperature(stylus: StylusTruth, temperature_c: float) -> StylusTruth:
 
 
 def _handled(stylus: StylusTruth, chance: np.random.Generator) -> StylusTruth:
-    """What setting up again changes: a hair of azimuth, force and cleanness."""
+    """Vary what a new set-up changes: azimuth, force and cleanness, slightly."""
     left, right, treble = (float(x) for x in chance.normal(0.0, 1.0, 3))
     return replace(
         stylus,
@@ -234,7 +234,7 @@ def _handled(stylus: StylusTruth, chance: np.random.Generator) -> StylusTruth:
 
 
 def _conditions(row: Mapping[str, Any], chance: np.random.Generator) -> Conditions:
-    """One evening's turntable, and a record that has been played so often."""
+    """Draw one evening's turntable for a record with a number of plays."""
     speed, phase, ticks, drift = chance.uniform(-1.0, 1.0, 4)
     plays = row["record_plays"]
     return Conditions(
@@ -260,7 +260,7 @@ def _pair(values: Iterable[float]) -> tuple[float, float]:
 
 
 def _tilt(hz: float, most: float) -> float:
-    """Growth with frequency: a tenth of `most` in the bass, all of it from 10 kHz up."""
+    """Return growth with frequency: a tenth of `most` in the bass, all of it from 10 kHz up."""
     return float(most * min(1.0, 0.1 + 0.9 * (hz / 10_000.0) ** 0.7))
 
 
