@@ -60,10 +60,10 @@ def test_a_cluster_gives_the_same_bytes(archive, tmp_path):
     ended = run(local, "default")
     assert ended.returncode == 0, ended.stderr
     ended = on_slurm(cluster)
-    told = ended.stdout + ended.stderr
-    assert ended.returncode == 0, told
+    output = ended.stdout + ended.stderr
+    assert ended.returncode == 0, output
     # Four captures are one package; what follows is one submission each.
-    assert told.count("with external jobid") == 6
+    assert output.count("with external jobid") == 6
     made = sorted((local / "results").rglob("*.parquet"))
     assert len(made) > 60
     for path in made:

@@ -108,7 +108,7 @@ def captured(side, chain=CHAIN, stylus=STYLUS, floor_fs=1e-6, **conditions):
     return {name: values[~above] for name, values in orders.items()}, tracks
 
 
-def told(capture, side=SIDE, chain=CHAIN, cartridge=CARTRIDGE):
+def remarked(capture, side=SIDE, chain=CHAIN, cartridge=CARTRIDGE):
     """Remarks of a capture that is described so."""
     orders, tracks = capture
     tracks["planned_s"] = np.array([track.duration_s for track in side.tracks])

@@ -67,16 +67,16 @@ class Workspace:
 
     def run(self, *arguments: str) -> str:
         ended = self.snakemake("--cores", "2", *arguments)
-        told = ended.stdout + ended.stderr
-        assert ended.returncode == 0, told
-        return told
+        output = ended.stdout + ended.stderr
+        assert ended.returncode == 0, output
+        return output
 
     def planned(self, *targets: str) -> dict[str, int]:
         """Jobs of each rule that Snakemake would run."""
-        told = self.run("--dry-run", *targets)
-        if "Nothing to be done" in told:
+        output = self.run("--dry-run", *targets)
+        if "Nothing to be done" in output:
             return {}
-        table = told.partition("Job stats:")[2].partition("\ntotal")[0]
+        table = output.partition("Job stats:")[2].partition("\ntotal")[0]
         counts = {
             rule: int(count) for rule, count in re.findall(r"^(\w+) +(\d+)$", table, re.MULTILINE)
         }
@@ -86,15 +86,15 @@ class Workspace:
 
     def account(self) -> dict[str, int]:
         """Jobs of each rule that the results' own provenance says have to run."""
-        told = subprocess.run(
+        ended = subprocess.run(
             [sys.executable, "-c", ACCOUNT, str(self.config)],
             capture_output=True,
             text=True,
             env={**ENVIRONMENT, "PYTHONPATH": str(self.project / "scripts")},
             check=False,
         )
-        assert told.returncode == 0, told.stderr
-        return dict(Counter(rule for rule, _ in json.loads(told.stdout)))
+        assert ended.returncode == 0, ended.stderr
+        return dict(Counter(rule for rule, _ in json.loads(ended.stdout)))
 
     def copied(self, folder: Path) -> "Workspace":
         """The same archive, results and Snakemake's memory in another folder, times kept."""

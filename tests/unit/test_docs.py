@@ -159,9 +159,9 @@ def test_a_new_archive_begins_as_the_readme_says(tmp_path):
 
     assert executed(start).returncode == 0
     archive = tmp_path / "my-archive"
-    told = executed(check)
-    assert told.returncode == 1, "the templates are to be filled in"
-    assert "cartridges.yaml" in told.stderr
+    ended = executed(check)
+    assert ended.returncode == 1, "the templates are to be filled in"
+    assert "cartridges.yaml" in ended.stderr
     for name in ("chains.yaml", "cartridges.yaml", "styli.tsv", "preamplifiers"):
         (shutil.copytree if (PROJECT / "config" / name).is_dir() else shutil.copy)(
             PROJECT / "config" / name, archive / name
@@ -174,18 +174,18 @@ def test_a_new_archive_begins_as_the_readme_says(tmp_path):
     )
     (archive / "captures").mkdir()
     for command in (register, check):
-        told = executed(command)
-        assert told.returncode == 0, told.stderr
-    assert "The configuration is sound" in told.stdout
+        ended = executed(command)
+        assert ended.returncode == 0, ended.stderr
+    assert "The configuration is sound" in ended.stdout
 
 
 def test_the_worked_record_is_read_and_gives_what_its_page_says(tmp_path):
     guide = DOCS / "guides" / "describing_a_record.md"
-    told = {name: text for _, name, text in blocks(guide) if name}
+    named = {name: text for _, name, text in blocks(guide) if name}
     make_configuration.write(tmp_path)
     records = tmp_path / "config" / "records"
-    (records / "workbench.yaml").write_text(told["record"], encoding="utf-8")
-    (records / "workbench-calibration.tsv").write_text(told["calibration"], encoding="utf-8")
+    (records / "workbench.yaml").write_text(named["record"], encoding="utf-8")
+    (records / "workbench-calibration.tsv").write_text(named["calibration"], encoding="utf-8")
     archive = load(make_configuration.config(), tmp_path)
     gives = {
         side: {use.measure for use in side_uses(view) if use.tracks}
@@ -245,13 +245,13 @@ KINDS = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_kind_of_record_of_the_guide_is_read_and_gives_what_it_says(kind, tmp_path):
-    told = {
+    named = {
         name: text for _, name, text in blocks(DOCS / "guides" / "describing_a_record.md") if name
     }
     make_configuration.write(tmp_path)
     records = tmp_path / "config" / "records"
-    (records / f"{kind}.yaml").write_text(told[kind], encoding="utf-8")
-    calibration = told["calibration"]
+    (records / f"{kind}.yaml").write_text(named[kind], encoding="utf-8")
+    calibration = named["calibration"]
     (records / "workbench-calibration.tsv").write_text(calibration, encoding="utf-8")
     archive = load(make_configuration.config(), tmp_path)
     assert {side for record, side in archive.sides if record == kind} == set(KINDS[kind])
@@ -268,7 +268,7 @@ def test_each_kind_of_record_of_the_guide_is_read_and_gives_what_it_says(kind, t
 
 
 def test_copies_of_the_guide_differ_in_what_is_theirs(tmp_path):
-    told = {
+    named = {
         name: text for _, name, text in blocks(DOCS / "guides" / "describing_a_record.md") if name
     }
     sheet = [
@@ -281,8 +281,8 @@ def test_copies_of_the_guide_differ_in_what_is_theirs(tmp_path):
     make_configuration.write(
         tmp_path,
         {
-            "config/records/copies.yaml": told["copies"],
-            "config/records/workbench-calibration.tsv": told["calibration"],
+            "config/records/copies.yaml": named["copies"],
+            "config/records/workbench-calibration.tsv": named["calibration"],
             "config/captures.tsv": make_configuration.sheet(sheet),
         },
     )
@@ -295,10 +295,10 @@ def test_copies_of_the_guide_differ_in_what_is_theirs(tmp_path):
 
 
 def test_settings_of_the_recording_page_are_taken(tmp_path):
-    told = {name: text for _, name, text in blocks(DOCS / "guides" / "recording.md") if name}
-    config = {**make_configuration.config(), **yaml.safe_load(told["config"])}
+    named = {name: text for _, name, text in blocks(DOCS / "guides" / "recording.md") if name}
+    config = {**make_configuration.config(), **yaml.safe_load(named["config"])}
     make_configuration.write(tmp_path)
-    (tmp_path / "config" / "response.tsv").write_text(told["preamplifier_response"])
+    (tmp_path / "config" / "response.tsv").write_text(named["preamplifier_response"])
     archive = load(config, tmp_path)
     assert archive.settings["register"]["cells"]["chain"] == "bench"
     assert archive.chains["bench"]["preamplifier"]["response"][0] == [20.0, -0.4]
@@ -330,8 +330,8 @@ def test_generated_pages_are_up_to_date():
 
 
 def test_every_dependency_has_its_licence():
-    told = write_licences.PAGE.read_text(encoding="utf-8")
-    listed = re.findall(r"^\| ([a-z0-9][a-z0-9._-]*) \| \S", told, re.MULTILINE)
+    page = write_licences.PAGE.read_text(encoding="utf-8")
+    listed = re.findall(r"^\| ([a-z0-9][a-z0-9._-]*) \| \S", page, re.MULTILINE)
     assert [name for name in listed if name != "package"] == write_licences.packages()
 
 
@@ -351,9 +351,9 @@ def test_every_column_setting_and_metric_is_told_of():
 
 
 def test_every_measure_has_a_page_with_all_parts():
-    told = {table for tables in write_reference.PAGE_TABLES.values() for table in tables}
-    assert set(quantities.MEASURES) <= told
-    assert told == set(TABLES) - {"captures", "metrics"}
+    described = {table for tables in write_reference.PAGE_TABLES.values() for table in tables}
+    assert set(quantities.MEASURES) <= described
+    assert described == set(TABLES) - {"captures", "metrics"}
     index = (DOCS / "methods" / "index.md").read_text(encoding="utf-8")
     for name in write_reference.PAGE_TABLES:
         page = (DOCS / "methods" / f"{name}.md").read_text(encoding="utf-8")

@@ -18,12 +18,12 @@ def test_a_changed_gain_moves_the_output_and_nothing_else(measured, tmp_path):
     assert again.stat().st_ino == linked.stat().st_ino
     command = [sys.executable, workspace.project / "scripts/compare.py", "before"]
     command += ["--configfile", workspace.config]
-    told = subprocess.run(
+    ended = subprocess.run(
         command, capture_output=True, text=True, env=ENVIRONMENT, cwd=tmp_path, check=False
     )
-    assert told.returncode == 0, told.stderr
+    assert ended.returncode == 0, ended.stderr
     # The third is of a side without a level tone.
-    lines = told.stdout.splitlines()
+    lines = ended.stdout.splitlines()
     assert lines[0] == "changed chains.bench.preamplifier.gain_db: 36.0 -> 38.0"
     assert lines[1].startswith("Of the 3 captures that both sets have, figures of 2 moved.")
     folder = workspace.results / "report/changes"

@@ -18,7 +18,7 @@ def parsed(text):
     return document
 
 
-def told(text):
+def faults_of(text):
     faults = Faults()
     parse_yaml(text, "x.yaml", faults)
     return faults.in_order()
@@ -77,7 +77,7 @@ def test_every_double_key_is_told_and_the_rest_is_read():
 
 def test_a_bomb_of_aliases_goes_nowhere():
     levels = "".join(f"l{i}: &l{i} [{', '.join([f'*l{i - 1}'] * 9)}]\n" for i in range(1, 30))
-    faults = told("l0: &l0 x\n" + levels)
+    faults = faults_of("l0: &l0 x\n" + levels)
     assert len(faults) == 1
     assert "not taken" in faults[0].remedy
 
@@ -91,7 +91,7 @@ def test_a_bomb_of_aliases_goes_nowhere():
     ],
 )  # fmt: skip
 def test_what_is_no_plain_yaml_is_told(text):
-    faults = told(text)
+    faults = faults_of(text)
     assert len(faults) == 1
     assert faults[0].remedy
 

@@ -14,7 +14,7 @@ PARTS = (
 )
 
 
-def told(step_db, low_hz=LOW_HZ, high_hz=HIGH_HZ, noise_db=0.01, **facts):
+def remarked(step_db, low_hz=LOW_HZ, high_hz=HIGH_HZ, noise_db=0.01, **facts):
     """Remarks on a curve that falls by 3 dB an octave, with a step where its parts meet."""
     hz = np.concatenate([low_hz, high_hz])
     part = np.repeat([1.0, 2.0], [len(low_hz), len(high_hz)])
@@ -27,14 +27,14 @@ def told(step_db, low_hz=LOW_HZ, high_hz=HIGH_HZ, noise_db=0.01, **facts):
 
 
 def test_parts_that_meet_raise_nothing():
-    assert told(0.0) == []
-    assert told(2.4, response_tolerance_db=1.0) == []
-    assert told(1.0, noise_db=0.2) == []
+    assert remarked(0.0) == []
+    assert remarked(2.4, response_tolerance_db=1.0) == []
+    assert remarked(1.0, noise_db=0.2) == []
 
 
 @pytest.mark.parametrize("step_db", [-0.7, 0.7, 6.0])
 def test_parts_that_do_not_meet_are_told(step_db):
-    ((track, text),) = told(step_db)
+    ((track, text),) = remarked(step_db)
     assert track is None
     assert f"tracks 1 and 2, parts of one curve, are {abs(step_db):.1f} dB apart" in text
     assert "velocity_cm_s" in text
@@ -45,12 +45,12 @@ def test_parts_that_overlap_or_leave_a_little_out_are_compared_too():
         (np.geomspace(20.0, 1500.0, 150), HIGH_HZ),
         (np.geomspace(20.0, 950.0, 150), np.geomspace(1060.0, 20_000.0, 105)),
     ):
-        assert told(0.0, low_hz, high_hz) == []
-        assert len(told(0.7, low_hz, high_hz)) == 1
+        assert remarked(0.0, low_hz, high_hz) == []
+        assert len(remarked(0.7, low_hz, high_hz)) == 1
 
 
 def test_parts_far_apart_cannot_be_compared():
-    assert told(6.0, np.geomspace(20.0, 500.0, 100), np.geomspace(2000.0, 20_000.0, 100)) == []
+    assert remarked(6.0, np.geomspace(20.0, 500.0, 100), np.geomspace(2000.0, 20_000.0, 100)) == []
 
 
 @pytest.mark.parametrize(("hz", "remarks"), [(1000.0, 1), (10_000.0, 0)])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from grooveledger.measure.remarks import DrivenLevels, modulation_remarks
 from grooveledger.simulate import StylusTruth
 from grooveledger.simulate.stylus import TYPICAL_CROSSTALK, TYPICAL_HARMONICS
-from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, sweeps, told
+from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, remarked, sweeps
 from made_observations import CHAIN
 
 # No false alarms --------------------------------------------------------------------------------
@@ -61,24 +61,24 @@ def test_a_right_description_of_anything_realistic_raises_no_alarm(
     )
     chain = replace(CHAIN, equalisation=equalisation, input_capacitance_pf=load_pf)
     capture = captured(real, chain, stylus, speed_error_pct=speed_error_pct)
-    assert told(capture, side, chain) == []
+    assert remarked(capture, side, chain) == []
 
 
 @pytest.mark.parametrize("numbers", [(1,), (3,), (5,), (1, 2), (1, 3), (8,)])
 def test_few_tracks_raise_no_alarm_either(numbers):
     side = replace(SIDE, tracks=tuple(t for t in SIDE.tracks if t.track in numbers))
-    assert told(captured(side), side) == []
+    assert remarked(captured(side), side) == []
 
 
 def test_noise_alone_raises_no_alarm():
     silent = replace(STYLUS, sensitivity_mv_per_cm_s=(1e-9, 1e-9))
-    assert told(captured(SIDE, stylus=silent, floor_fs=1e-3)) == []
+    assert remarked(captured(SIDE, stylus=silent, floor_fs=1e-3)) == []
 
 
 def test_nothing_observed_raises_no_alarm():
     orders, tracks = captured(SIDE)
     nothing = {name: values[:0] for name, values in orders.items()}
-    assert told((nothing, {name: values[:0] for name, values in tracks.items()})) == []
+    assert remarked((nothing, {name: values[:0] for name, values in tracks.items()})) == []
 
 
 # Channels ---------------------------------------------------------------------------------------
@@ -99,8 +99,8 @@ def test_exchanged_and_inverted_channels_are_left_to_stage_1():
     def invert(orders):
         orders["phase_deg"][orders["channel"] == "right"] += 180.0
 
-    assert told(file_channels(captured(SIDE), exchange)) == []
-    assert told(file_channels(captured(SIDE), invert)) == []
+    assert remarked(file_channels(captured(SIDE), exchange)) == []
+    assert remarked(file_channels(captured(SIDE), invert)) == []
 
 
 @pytest.mark.parametrize("weak", ["left", "right"])
@@ -108,7 +108,7 @@ def test_a_channel_that_is_weak_everywhere(weak):
     def weaken(orders):
         orders["amplitude_fs"][orders["channel"] == weak] *= 0.03
 
-    track, text = only(told(file_channels(captured(SIDE), weaken)))
+    track, text = only(remarked(file_channels(captured(SIDE), weaken)))
     assert track is None
     assert text.startswith(f"the {weak} channel is")
     assert "leads and contacts" in text
@@ -118,7 +118,7 @@ def test_a_channel_that_carries_nothing_is_left_to_stage_1():
     def kill(orders):
         orders["amplitude_fs"][orders["channel"] == "right"] *= 1e-3
 
-    assert told(file_channels(captured(SIDE), kill)) == []
+    assert remarked(file_channels(captured(SIDE), kill)) == []
 
 
 def test_a_mono_switch():
@@ -131,7 +131,7 @@ def test_a_mono_switch():
             orders["phase_deg"][side] = np.degrees(np.angle(mean))
 
     side = replace(SIDE, tracks=SIDE.tracks[:7])
-    _, text = only(told(file_channels(captured(side), mix), side))
+    _, text = only(remarked(file_channels(captured(side), mix), side))
     assert "alike within 0.0 dB where one groove wall is driven (tracks 1, 2, 3, 4)" in text
     assert "mono switch" in text
 
@@ -150,7 +150,7 @@ def test_a_mono_switch():
 )
 def test_one_track_of_another_modulation_is_named(number, really, described):
     capture = captured(changed(number, modulation=really))
-    track, text = only(told(capture, changed(number, modulation=described)))
+    track, text = only(remarked(capture, changed(number, modulation=described)))
     assert track == number
     assert text.startswith(f"track {number} is described as {described}, but ")
     assert "correct its modulation" in text
@@ -162,7 +162,7 @@ def test_one_track_of_another_modulation_is_named(number, really, described):
 @pytest.mark.parametrize("really_s", [34.0, 46.0])
 def test_a_sweep_of_another_length(really_s):
     capture = captured(changed(4, duration_s=really_s), speed_error_pct=2.0)
-    track, text = only(told(capture))
+    track, text = only(remarked(capture))
     assert track == 4
     assert text.startswith(f"track 4 lasts {really_s:.1f} s at the right speed, but is described")
 
@@ -170,7 +170,7 @@ def test_a_sweep_of_another_length(really_s):
 def test_what_stage_1_said_of_a_sweep_is_not_said_again():
     orders, tracks = captured(changed(4, duration_s=30.0))
     tracks["remark"][3] = "is cut off by the end of the capture at 100.0 s"
-    assert told((orders, tracks)) == []
+    assert remarked((orders, tracks)) == []
 
 
 def test_distortion_beyond_all_reason():
@@ -179,12 +179,12 @@ def test_distortion_beyond_all_reason():
     )
     side = changed(velocity_cm_s=5.0)
     orders, tracks = captured(side, stylus=broken)
-    track, text = only(told((orders, tracks), side))
+    track, text = only(remarked((orders, tracks), side))
     assert track is None
     assert text.startswith("half of the distortion figures are at ")
     assert "stylus under a glass" in text
     tracks["clipped"][:] = True
-    assert told((orders, tracks), side) == []
+    assert remarked((orders, tracks), side) == []
 
 
 # Thresholds -------------------------------------------------------------------------------------

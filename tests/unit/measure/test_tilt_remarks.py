@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from grooveledger.physics.equalisation import recorded_velocity_db, time_constant_response
-from made_descriptions import SIDE, captured, changed, only, sweeps, told
+from made_descriptions import SIDE, captured, changed, only, remarked, sweeps
 from made_observations import CHAIN
 
 FLAT = replace(CHAIN, equalisation="flat")
@@ -14,7 +14,7 @@ FLAT = replace(CHAIN, equalisation="flat")
 
 def test_a_flat_preamplifier_described_as_replaying_with_the_curve():
     side = sweeps(recorded="iec98")
-    track, text = only(told(captured(side, FLAT), side))
+    track, text = only(remarked(captured(side, FLAT), side))
     assert track is None
     # The curve from 50 Hz to 10 kHz: 16.9 + 13.7 dB (IEC 60098).
     assert text.startswith("the response of tracks 3, 4, 7 rises by 31 dB from 50 to 10000 Hz")
@@ -22,7 +22,7 @@ def test_a_flat_preamplifier_described_as_replaying_with_the_curve():
 
 
 def test_the_curve_where_flat_is_described():
-    _, text = only(told(captured(SIDE), chain=FLAT))
+    _, text = only(remarked(captured(SIDE), chain=FLAT))
     assert "falls by" in text
     assert "set equalisation: iec98 in the chain" in text
 
@@ -30,7 +30,7 @@ def test_the_curve_where_flat_is_described():
 def test_a_record_of_one_law_leaves_both_open():
     """Sweeps alone can't separate a flat preamplifier from a record cut with the curve."""
     side = replace(SIDE, tracks=SIDE.tracks[:4])
-    _, text = only(told(captured(side, FLAT), side))
+    _, text = only(remarked(captured(side, FLAT), side))
     assert "set equalisation: flat in the chain" in text
     assert "set recorded: iec98" in text
 
@@ -48,7 +48,7 @@ def test_a_record_of_one_law_leaves_both_open():
 def test_a_wrong_recorded_law_is_told_with_the_right_one(described, really, ends):
     facts = {"start_hz": ends[0], "stop_hz": ends[1]}
     capture = captured(sweeps(recorded=really, **facts))
-    _, text = only(told(capture, sweeps(recorded=described, **facts)))
+    _, text = only(remarked(capture, sweeps(recorded=described, **facts)))
     assert text.startswith("the response of tracks 3, 4 ")
     assert text.endswith(f"set recorded: {really} if it was cut so")
 
@@ -68,14 +68,14 @@ def test_the_treble_section_missing_on_the_record():
             for f, db in zip(hz, treble_db, strict=True)
         ),
     )
-    _, text = only(told(captured(cut), side))
+    _, text = only(remarked(captured(cut), side))
     assert text.endswith("give the record's calibration if it was cut without the 75 us section")
-    assert told(captured(cut), cut) == []
+    assert remarked(captured(cut), cut) == []
 
 
 def test_one_track_of_another_law_is_named():
     side = changed(4, recorded="constant_amplitude")
-    track, text = only(told(captured(side)))
+    track, text = only(remarked(captured(side)))
     assert track == 4
     assert text.startswith("the response of track 4 ")
 
@@ -83,7 +83,7 @@ def test_one_track_of_another_law_is_named():
 def test_a_wrong_curve_is_not_taken_for_a_wrong_level_at_315_hz():
     """Tones away from 1 kHz are shifted too: 5 dB at 315 Hz."""
     side = changed(1, 2, frequency_hz=315.0)
-    _, text = only(told(captured(side, FLAT), side))
+    _, text = only(remarked(captured(side, FLAT), side))
     assert "equalisation" in text
 
 
