@@ -31,12 +31,12 @@ END_LEVEL_FRAMES = 4 * OVERLAP
 OUTSIDE_FRAMES = 8 * OVERLAP
 END_CLEAR = 0.35
 #: A cut may be faded in and out. Beyond this time from its edge it is at its level, or once it has
-#: gone this far, octaves; what passes in fewer windows than this can't be told from a fade.
+#: gone this far, octaves; what passes in fewer windows than this looks like a fade.
 FADE_LONGEST_S, FADE_WINDOWS = 0.6, 3.0
-#: A cartridge's own curve is nearly straight over so many octaves, and falls no faster below that
+#: A cartridge's own curve is nearly straight over this many octaves and falls no faster below that
 #: line, dB an octave: two poles and two of the load; less so in the band of `STRAIGHT_HZ`.
 STRAIGHT_HZ, IN_STRAIGHT_BAND, ELSEWHERE = (100.0, 3000.0), (1.0, 9.0), (0.25, 30.0)
-#: Where frames show no edge, blocks of so many are compared: a slow fade has none within frames.
+#: Where frames show no edge, blocks of this many are compared: a slow fade has none within frames.
 EDGE_BLOCKS = (1, 4, 16, 48)
 #: It is faded as long as it lies this far, dB, and this many times its scatter, below the line
 #: through what comes as far again. The whole fade is longer than what shows so, by this factor.

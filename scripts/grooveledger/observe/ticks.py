@@ -91,7 +91,7 @@ def _stretch(
 
 
 def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) -> np.ndarray:
-    """Tell in which cells either channel's treble stands out.
+    """Return in which cells either channel's treble stands out.
 
     Parameters
     ----------
