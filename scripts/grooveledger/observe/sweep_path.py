@@ -33,14 +33,16 @@ END_CLEAR = 0.35
 #: A cut may be faded in and out. Beyond this time from its edge it is at its level, or once it has
 #: gone this far, octaves; what passes in fewer windows than this looks like a fade.
 FADE_LONGEST_S, FADE_WINDOWS = 0.6, 3.0
-#: A cartridge's own curve is nearly straight over this many octaves and falls no faster below that
-#: line, dB an octave: two poles and two of the load; less so in the band of `STRAIGHT_HZ`.
-STRAIGHT_HZ, IN_STRAIGHT_BAND, ELSEWHERE = (100.0, 3000.0), (1.0, 9.0), (0.25, 30.0)
+#: A cartridge's own curve is nearly straight over this many octaves, bends from there by this, dB
+#: an octave squared (a resonance of Q 2 by 29), and falls no faster below the line, dB an octave:
+#: two poles and two of the load. Less so in the band of `STRAIGHT_HZ`.
+STRAIGHT_HZ, IN_STRAIGHT_BAND, ELSEWHERE = (100.0, 3000.0), (1.0, 1.0, 9.0), (0.25, 24.0, 30.0)
 #: Where frames show no edge, blocks of this many are compared: a slow fade has none within frames.
 EDGE_BLOCKS = (1, 4, 16, 48)
 #: It is faded as long as it lies this far, dB, and this many times its scatter, below the line
-#: through what comes as far again. The whole fade is longer than what shows so, by this factor.
-FADED_DB, FADED_SIGMAS, FADE_SHOWN = 0.5, 4.0, 1.5
+#: through what comes as far again. A fade of raised cosine is longer than what shows so by this
+#: factor, and by this for each decibel of bend that is allowed for.
+FADED_DB, FADED_SIGMAS, FADE_SHOWN, FADE_SHOWN_PER_DB = 0.5, 4.0, 1.5, 0.5
 #: The scatter is at least this: a line is no better.
 FADE_SCATTER_DB = 0.05
 #: Even over an abrupt edge a window, with its own image, slides within this part of its length.
@@ -176,12 +178,15 @@ class _Pace(NamedTuple):
     octaves_per_s : float
     straight : float
         Octaves over which the curve is nearly straight.
+    bend_db : float
+        It bends away from a straight line by this, dB an octave squared.
     steepest_db : float
         It falls no faster than this below a straight line, dB an octave.
     """
 
     octaves_per_s: float
     straight: float
+    bend_db: float
     steepest_db: float
 
     @classmethod
@@ -251,11 +256,14 @@ def _fade_s(
     line = np.polyfit(inside_s[calm], level_db[calm], 1)
     below_db = np.polyval(line, inside_s) - level_db
     scatter_db = 1.4826 * float(np.median(np.abs(below_db[calm])))
-    limit_db = max(FADED_DB, FADED_SIGMAS * max(scatter_db, FADE_SCATTER_DB))
+    bent = pace.octaves_per_s * np.clip(longest_s - inside_s, 0.0, None)
+    least_db = max(FADED_DB, FADED_SIGMAS * max(scatter_db, FADE_SCATTER_DB))
+    limit_db = least_db + pace.bend_db * bent**2
     # One good frame in a fade does not end it, nor does a tick further in begin it anew.
     at_level = np.convolve(below_db > limit_db, np.ones(OVERLAP), mode="valid") == 0.0
     settled = int(np.argmax(at_level))
     octaves = pace.octaves_per_s * (inside_s[settled] - inside_s[0])
-    if below_db[0] <= limit_db + pace.steepest_db * octaves:
+    if below_db[0] <= limit_db[0] + pace.steepest_db * octaves:
         return 0.0
-    return FADE_SHOWN * float(inside_s[settled])
+    bend_db = float(limit_db[settled]) - least_db
+    return (FADE_SHOWN + FADE_SHOWN_PER_DB * bend_db) * float(inside_s[settled])
