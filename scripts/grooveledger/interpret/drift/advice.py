@@ -122,7 +122,7 @@ def _more_captures(few: list[Row], settings: Settings) -> Iterator[tuple[str, in
     if missing > 0:
         yield (
             f"Make {missing} more capture{'s' if missing > 1 else ''} on "
-            f"{'days of their own' if missing > 1 else 'another day'}, spread over the hours: a "
+            f"{'days of their own, spread over the hours' if missing > 1 else 'another day'}: a "
             f"trend needs {settings.minimum_captures} days after break-in.",
             len(few),
         )

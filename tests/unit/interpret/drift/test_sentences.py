@@ -211,7 +211,7 @@ def test_statements_are_true_in_small():
     ("captures", "begins"),
     [
         (5, "Make 3 more captures on days of their own, spread over the hours: "),
-        (7, "Make 1 more capture on another day, spread over the hours: "),
+        (7, "Make 1 more capture on another day: "),
     ],
 )
 def test_advice_for_too_few(captures, begins):
