@@ -13,9 +13,11 @@ from grooveledger.report.capture_tables import TRACK_FIELDS, long_tables, small_
 from grooveledger.report.chain_words import chain_words, load_words
 from grooveledger.report.grids import grid, rows_of
 from grooveledger.report.pictures import azimuth, frequency, motion, timeline, tracking
+from grooveledger.report.pictures.bias import bias
 from grooveledger.report.pictures.channel_match import channel_match
 from grooveledger.report.pictures.geometry import ORDERS, geometry
-from grooveledger.report.pictures.rows import Columns, count, groups
+from grooveledger.report.pictures.modulation import modulation
+from grooveledger.report.pictures.rows import Columns, count, groups, where
 from grooveledger.report.pictures.scanning import scanning
 from grooveledger.report.pictures.style import Picture
 from grooveledger.schemas.states import Status
@@ -56,7 +58,7 @@ def write(facts: Mapping[str, Any], folder: Path, path: Path, alone: bool = Fals
     chain, before = facts["chain"], facts["neighbours"]["before"]
     earlier = rows_of(folder.with_name(before) / "metrics.parquet") if before else []
     found = drawn.pictures(
-        _pictures(folder, tracks, health, facts["rpm"]),
+        _pictures(folder, tracks, health, facts["rpm"], facts["sheet"]["temperature_c"]),
         path.with_name(path.stem),
         signature(facts["sheet"], chain, alone),
     )
@@ -108,7 +110,11 @@ def _table(folder: Path, name: str) -> pa.Table | None:
 
 
 def _pictures(
-    folder: Path, tracks: pa.Table | None, health: Mapping[str, Any], rpm: float
+    folder: Path,
+    tracks: pa.Table | None,
+    health: Mapping[str, Any],
+    rpm: float,
+    temperature_c: float | None,
 ) -> Iterator[Picture]:
     """Draw what the capture's tables hold, in the order of reading."""
 
@@ -134,6 +140,9 @@ def _pictures(
     for order in ORDERS:
         if shares is not None and np.isfinite(shares[f"geometry_h{order}_pct"]).any():
             yield geometry(shares, order)
+    if (sidebands := columns("modulation")) is not None:
+        for (track,), rows in groups(where(sidebands, limited=False), "track"):
+            yield modulation(rows, int(float(str(track))))
     if (losses := columns("scanning")) is not None and np.isfinite(losses["loss_db"]).any():
         yield scanning(losses)
     if (spectrum := columns("spectrum")) is not None and tracks is not None:
@@ -158,9 +167,11 @@ def _pictures(
             yield frequency.noise_density(silent)
     if (resonance := columns("resonance")) is not None:
         fits = columns("resonance_fit")
-        yield frequency.resonance(resonance, fits)
+        yield frequency.resonance(resonance, fits, temperature_c)
     if (ability := columns("tracking_ability")) is not None:
         yield tracking.tracking_ability(ability)
+    if (steps := columns("bias")) is not None:
+        yield bias(steps)
 
 
 def _silent(rows: Columns, tracks: Columns) -> Columns:

@@ -23,9 +23,11 @@ from grooveledger.report.pictures import (
     tracking,
 )
 from grooveledger.report.pictures.axes import frequency_axis
+from grooveledger.report.pictures.bias import bias
 from grooveledger.report.pictures.channel_match import channel_match
 from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.geometry import geometry
+from grooveledger.report.pictures.modulation import modulation
 from grooveledger.report.pictures.overlay import difference, overlay
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.scanning import scanning
@@ -132,6 +134,41 @@ SCANNING = {
 }
 
 
+#: A high tone modulated by a low one: the first order of both channels, the second of the left
+#: one, and a row that noise hides.
+MODULATION: Columns = {
+    "channel": np.array(["left", "left", "right", "right"], dtype=object),
+    "low_order": np.array([1, 2, 1, 2]),
+    "low_hz": np.full(4, 400.0),
+    "high_hz": np.full(4, 4000.0),
+    "am_in_phase_pct": np.array([1.2, 0.2, -0.9, np.nan]),
+    "am_quadrature_pct": np.array([-0.3, 0.1, 0.4, np.nan]),
+    "am_noise_pct": np.array([0.05, 0.05, 0.06, np.nan]),
+    "fm_in_phase_pct": np.array([0.12, 0.02, 0.11, np.nan]),
+    "fm_quadrature_pct": np.array([0.05, -0.01, 0.06, np.nan]),
+    "fm_noise_pct": np.array([0.005, 0.005, 0.006, np.nan]),
+    "limited": np.array([False, False, False, True]),
+}
+#: One lateral track on which the right channel is lost first, one that both track throughout.
+BIAS: Columns = {
+    "track": np.array([8.0, 9.0]),
+    "frequency_hz": np.array([315.0, 1000.0]),
+    "left_tracked_um": np.array([80.0, 20.0]),
+    "left_lost_um": np.array([90.0, np.nan]),
+    "right_tracked_um": np.array([70.0, 20.0]),
+    "right_lost_um": np.array([80.0, np.nan]),
+    "first_lost": np.array(["right", "neither"], dtype=object),
+    "change": np.array(["more", None], dtype=object),
+}
+
+
+def two_tracks(rows: Columns) -> Columns:
+    """The same steps on another track, at another frequency."""
+    other = {**rows, "track": rows["track"] + 1, "frequency_hz": np.full(12, 1000.0)}
+    rows = {**rows, "frequency_hz": np.full(12, 315.0)}
+    return {name: np.concatenate([rows[name], other[name]]) for name in rows}
+
+
 def change_of(made: dict[str, Columns]) -> style.Picture:
     """The right channel less the left one, as a change of the left."""
     rows = made["response"]
@@ -157,6 +194,11 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "revolution": lambda made: motion.revolution(made["observations/speed_trace"], 5, 100 / 3),
     "timeline": lambda made: timeline.timeline(made["tracks"], 190.0),
     "tracking": lambda made: tracking.tracking_ability(made["tracking_ability"]),
+    "tracking on two tracks": lambda made: tracking.tracking_ability(
+        two_tracks(made["tracking_ability"])
+    ),
+    "modulation": lambda made: modulation(MODULATION, 10),
+    "bias": lambda made: bias(BIAS),
     "trend": trend_of,
     "control": control_of,
     "overlay": overlay_of,
@@ -181,8 +223,8 @@ def test_every_axis_has_a_unit_and_the_picture_says_what_it_shows(
     name: str, made: dict[str, Columns]
 ) -> None:
     picture = DRAWN[name](made)
-    # The lanes of the time line are named one by one.
-    for panel in picture.figure.axes[name == "timeline" :]:
+    # Lanes are named one by one.
+    for panel in picture.figure.axes[name in ("timeline", "bias") :]:
         assert panel.get_ylabel().endswith(")")
     assert picture.figure.axes[-1].get_xlabel().endswith(")")
     assert len(picture.alt) > 40
@@ -381,6 +423,53 @@ def test_a_resonance_is_the_tables_and_its_upright_the_fit(made: dict[str, Colum
     )
     upright = drawn_line(picture, "part.lateral")
     assert upright[0] == pytest.approx(made["resonance_fit"]["resonance_hz"][0])
+
+
+def test_modulation_is_the_tables_in_planes_of_one_scale() -> None:
+    """An arm from the middle to each figure that is stated, and its noise about it."""
+    planes = modulation(MODULATION, 10).figure.axes
+    for kind, plane in zip(("am", "fm"), planes, strict=True):
+        arms = [line for line in plane.lines if line.get_gid()]
+        ends = np.array([np.asarray(arm.get_data(), float)[:, 1] for arm in arms])
+        stated = [0, 1, 2]
+        expected = [MODULATION[f"{kind}_{part}_pct"][stated] for part in ("in_phase", "quadrature")]
+        assert ends == pytest.approx(np.column_stack(expected))
+        assert [arm.get_fillstyle() for arm in arms] == ["full", "none", "full"]
+        for around, noise in zip(plane.patches, MODULATION[f"{kind}_noise_pct"], strict=False):
+            assert around.get_extents().width > 0
+            assert (around.width, around.height) == pytest.approx((2 * noise, 2 * noise))
+        assert plane.get_xlim() == plane.get_ylim()
+        assert np.abs(ends).max() < plane.get_xlim()[1] <= 5 * np.abs(ends).max()
+
+
+def test_bias_draws_what_is_tracked_and_where_it_is_lost() -> None:
+    picture = bias(BIAS)
+    bars = [
+        (bar.get_gid(), bar.get_x(), bar.get_x() + bar.get_width())
+        for bar in picture.figure.axes[0].patches
+    ]
+    assert bars == [
+        ("part.left", 0.0, 80.0), ("part.left", 80.0, 90.0),
+        ("part.right", 0.0, 70.0), ("part.right", 70.0, 80.0),
+        ("part.left", 0.0, 20.0), ("part.right", 0.0, 20.0),
+    ]  # fmt: skip
+    assert "Track 8: the right channel is lost first, which asks for more bias" in picture.note
+    assert "Track 9: no step was lost; nothing is to be concluded" in picture.note
+
+
+def test_steps_of_several_tracks_are_lines_of_their_own(made: dict[str, Columns]) -> None:
+    rows = two_tracks(made["tracking_ability"])
+    picture = tracking.tracking_ability(rows)
+    for track, hz in ((8, "315 Hz"), (9, "1 kHz")):
+        own = where(rows, channel="left", track=track)
+        drawn = drawn_line(picture, f"curve.{axes.slug(f'left, track {track}, {hz}')}")
+        assert drawn == pytest.approx(np.array([own["amplitude_um"], own["thd_pct"]]))
+
+
+def test_a_resonance_names_the_rooms_temperature(made: dict[str, Columns]) -> None:
+    rows, fits = made["resonance"], made["resonance_fit"]
+    assert "Room: 21.5 \N{DEGREE SIGN}C" in frequency.resonance(rows, fits, 21.5).note
+    assert "No temperature was noted" in frequency.resonance(rows, fits, None).note
 
 
 def test_an_arms_resonance_is_on_the_curve_of_its_compliance(made: dict[str, Columns]) -> None:

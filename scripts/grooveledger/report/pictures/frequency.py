@@ -355,8 +355,8 @@ def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray,
 
 
 @house_style
-def resonance(rows: Columns, fits: Columns | None) -> Picture:
-    """Draw the response of arm and cartridge about their resonance."""
+def resonance(rows: Columns, fits: Columns | None, temperature_c: float | None = None) -> Picture:
+    """Draw the response of arm and cartridge about their resonance, with the room's temperature."""
     figure, axes = panel()
     spoken = []
     for axis, part in ((str(a), sorted_by(p, "frequency_hz")) for (a,), p in groups(rows, "axis")):
@@ -376,5 +376,14 @@ def resonance(rows: Columns, fits: Columns | None) -> Picture:
         "Arm and cartridge resonance",
         joined(["Response in dB about the low-frequency resonance, against frequency.", *spoken]),
         figure,
-        "Relative to the response well above resonance; dotted verticals: fitted resonance.",
+        joined(
+            [
+                "Relative to the response well above resonance; dotted verticals: fitted "
+                "resonance.",
+                "No temperature was noted; a suspension softens with warmth."
+                if temperature_c is None
+                else f"Room: {temperature_c:.1f} \N{DEGREE SIGN}C; a suspension softens with "
+                "warmth.",
+            ]
+        ),
     )

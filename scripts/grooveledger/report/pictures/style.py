@@ -220,9 +220,33 @@ def panels(
                 each_in / height_in,
             )
         )
-        # Labels lie at the same place in every picture; nothing has to be measured for it.
-        width_in = WIDTH_IN - left_in - right_in
-        axes.xaxis.set_label_coords(0.5, -_XLABEL_IN / each_in)
-        axes.yaxis.set_label_coords(-_YLABEL_IN / width_in, 0.5)
+        _place_labels(axes, WIDTH_IN - left_in - right_in, each_in)
         made.append(axes)
     return figure, made
+
+
+def planes(count: int, height_in: float, key_lines: int = 1) -> tuple[Figure, list[Axes]]:
+    """Make a figure of several panels side by side, with the house margins."""
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    each_in = WIDTH_IN / count - _LEFT_IN - _RIGHT_IN
+    room_in = height_in - _BOTTOM_IN - _TOP_IN - key_lines * _KEY_IN
+    made = []
+    for place in range(count):
+        left_in = place * WIDTH_IN / count + _LEFT_IN
+        axes = figure.add_axes(
+            (
+                left_in / WIDTH_IN,
+                _BOTTOM_IN / height_in,
+                each_in / WIDTH_IN,
+                room_in / height_in,
+            )
+        )
+        _place_labels(axes, each_in, room_in)
+        made.append(axes)
+    return figure, made
+
+
+def _place_labels(axes: Axes, width_in: float, height_in: float) -> None:
+    """Put the labels of axes where every picture has them; nothing has to be measured for it."""
+    axes.xaxis.set_label_coords(0.5, -_XLABEL_IN / height_in)
+    axes.yaxis.set_label_coords(-_YLABEL_IN / width_in, 0.5)
