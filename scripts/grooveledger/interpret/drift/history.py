@@ -183,7 +183,8 @@ def _history(stylus: str, rows: pd.DataFrame, break_in_hours: float) -> History:
     limited = np.zeros(values.shape, dtype=bool)
     values[keys, capture] = np.where(bound | ~usable, np.nan, value)
     limited[keys, capture] = bound
-    when = once["captured_at"].astype(str).to_numpy(dtype=str)
+    # Of a column with nulls, pandas makes numpy strings of a single character.
+    when = np.array([str(moment) for moment in once["captured_at"].fillna("")], dtype=str)
     hours = _numbers(once["stylus_hours"])
     day = day_labels(when, hours)
     date = pd.to_datetime(pd.Series(when).str[:10], errors="coerce", format="%Y-%m-%d")

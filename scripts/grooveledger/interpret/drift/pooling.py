@@ -17,6 +17,8 @@ MINIMUM_STYLI = 3
 #: Differences averaged over: this many, up to this many times the largest that the slopes suggest.
 DIFFERENCES = 400
 REACH = 5.0
+#: The square of a narrower interval is 0 in the arithmetic: nothing scatters, nothing is pooled.
+LEAST_INTERVAL = 1e-140
 
 
 def shrink(slopes: Array, variances: Array) -> tuple[Array, Array]:
@@ -47,7 +49,8 @@ def pool_slopes(rows: list[DriftRow]) -> None:
     """Fill in the pooled slope of every row whose cartridge has styli enough with that figure."""
     groups: dict[tuple[str, str, str], list[DriftRow]] = {}
     for row in rows:
-        if np.isfinite(row.slope_per_100h) and row.slope_high > row.slope_low:
+        width = row.slope_high - row.slope_low
+        if np.isfinite(row.slope_per_100h) and width > LEAST_INTERVAL:
             key = (row.cartridge, row.metric, row.channel)
             groups.setdefault(key, []).append(row)
     quantile = float(t_quantile(np.inf))

@@ -48,20 +48,47 @@ def test_a_badly_known_slope_moves_most():
     assert slopes[3] == pytest.approx(np.mean(SLOPES[:3]), abs=0.1)
 
 
-def test_rows_of_two_styli_are_not_pooled():
-    styli = [
+def styli(*reaches):
+    """Rows of styli of one type whose slopes are known within these."""
+    return [
         rows.DriftRow(
-            stylus=name,
+            stylus=str(i),
             cartridge="type",
             metric="thd_1khz_pct",
             channel="left",
             unit="%",
             group="stylus",
-            slope_per_100h=1.0,
-            slope_low=0.9,
-            slope_high=1.1,
+            slope_per_100h=1.0 + 0.1 * i,
+            slope_low=1.0 + 0.1 * i - reach,
+            slope_high=1.0 + 0.1 * i + reach,
         )
-        for name in ("a", "b")
+        for i, reach in enumerate(reaches)
     ]
-    pooling.pool_slopes(styli)
-    assert np.isnan(styli[0].slope_pooled_per_100h)
+
+
+@pytest.mark.parametrize(("reaches", "is_pooled"), [((0.1, 0.1), False), ((0.1, 0.1, 0.1), True)])
+def test_rows_of_three_styli_are_pooled_and_of_two_not(reaches, is_pooled):
+    found = styli(*reaches)
+    pooling.pool_slopes(found)
+    assert [np.isfinite(row.slope_pooled_per_100h) for row in found] == [is_pooled] * len(found)
+
+
+def test_a_pooled_interval_is_that_of_the_slopes_and_half_their_intervals_over_1_96():
+    found = styli(0.2, 0.3, 0.1)
+    pooling.pool_slopes(found)
+    slopes, sds = pooling.shrink(
+        np.array([1.0, 1.1, 1.2]), (np.array([0.2, 0.3, 0.1]) / 1.959964) ** 2
+    )
+    for row, slope, sd in zip(found, slopes, sds, strict=True):
+        assert row.slope_pooled_per_100h == pytest.approx(slope)
+        assert row.slope_pooled_low == pytest.approx(slope - 1.959964 * sd)
+        assert row.slope_pooled_high == pytest.approx(slope + 1.959964 * sd)
+
+
+def test_a_slope_without_scatter_is_not_pooled():
+    """Figures that are all but zero: the square of their interval is zero."""
+    found = styli(0.1, 0.1, 0.0)
+    found[2].slope_per_100h = found[2].slope_low = -2e-205
+    found[2].slope_high = 2e-205
+    pooling.pool_slopes(found)
+    assert all(np.isnan(row.slope_pooled_per_100h) for row in found)
