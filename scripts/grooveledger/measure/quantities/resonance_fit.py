@@ -234,7 +234,8 @@ def fit_resonance(
         else:
             damping *= 10.0
     gain_db, resonance_hz, q = state[0], float(np.exp(state[1])), float(np.exp(state[2]))
-    if not (low_hz <= resonance_hz <= high_hz and Q_RANGE[0] < q < Q_RANGE[1]):
+    # Compared as logarithms: the exponential of a bound's is not the bound itself.
+    if not (low_hz <= resonance_hz <= high_hz and lowest[2] < state[2] < highest[2]):
         return None
     variance = misfit @ misfit / (len(misfit) - len(state))
     variance *= _correlation_factor(misfit)
