@@ -3,22 +3,28 @@
 python scripts/studies/mutants.py [--mutants 200] [--seed N] [--minutes 8]
     [--packages measure physics interpret]
 
-Works on a scratch copy. Each mutant changes one operator, comparison or number of one module. The
-tests that mirror the module run first, then those of its package that import it and those that
-hold the documentation to the declarations. A mutant that passes them all has survived and is
-printed with its place: either no test looks there, or the change makes no difference.
+Works on a scratch copy. Each mutant changes one operator, comparison or number of one module;
+annotations and constants that no code reads are left alone. First the tests of all packages must
+pass without a change. Of a mutant the tests that mirror the module run first, then those of its
+package that import it and those that hold the documentation to the declarations. A line a mutant
+says whether a test failed, a run took too long, or all passed: then the mutant survived, and either
+no test looks there, or the change makes no difference. A run that is cut off has printed the share
+up to there.
 """
 
 import argparse
 import ast
 import compileall
+import functools
 import os
 import py_compile
 import random
+import resource
 import shutil
 import signal
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -54,15 +60,48 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
 }
 #: A number grows by this factor, 0 becomes 1.
 GROWTH = 1.5
-#: A test run that takes longer, s, has noticed the mutant: it hangs.
-LONGEST_S = 240
+#: What one run of tests may take, s: of the processor, so that a busy machine ends none that would
+#: pass, and by the clock, for those that wait for something.
+LONGEST_CPU_S, LONGEST_S = 600, 1800
+#: What a run of tests comes to.
+PASSED, FAILED, TOO_LONG = "survived", "failed", "took too long"
 
 
-def places(tree: ast.Module) -> Iterator[tuple[Any, str, int]]:
+def behaviour(tree: ast.Module, read: set[str]) -> Iterator[ast.AST]:
+    """Yield the nodes of a module but for annotations, `Literal` and constants not in `read`."""
+    waiting: list[ast.AST] = [tree]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        for field, value in ast.iter_fields(node):
+            if field in ("annotation", "returns"):
+                continue
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, ast.AST) and not is_idle(child, read):
+                    waiting.append(child)
+
+
+def is_idle(node: ast.AST, read: set[str]) -> bool:
+    """Whether a node does nothing when the program runs: a `Literal`, an assignment never read."""
+    if isinstance(node, ast.Subscript):
+        return isinstance(node.value, ast.Name) and node.value.id == "Literal"
+    if not isinstance(node, ast.Assign):
+        return False
+    names = {n.id for target in node.targets for n in ast.walk(target) if isinstance(n, ast.Name)}
+    return bool(names) and not names & read
+
+
+def names_read(library: Path) -> set[str]:
+    """Return every name and attribute that the library's code reads."""
+    nodes = [node for file in sorted(library.rglob("*.py")) for node in ast.walk(parsed(file))]
+    named = {n.id for n in nodes if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)}
+    return named | {n.attr for n in nodes if isinstance(n, ast.Attribute)}
+
+
+def places(tree: ast.Module, read: set[str]) -> Iterator[tuple[Any, str, int]]:
     """Yield what can be changed: the node, its field and the place in a list of operators."""
-    for node in ast.walk(tree):
+    for node in behaviour(tree, read):
         if isinstance(node, ast.BinOp | ast.BoolOp) and type(node.op) in SWAPS:
-            # A sum or a union of types is no arithmetic, but its change is noticed at once.
             yield node, "op", 0
         elif isinstance(node, ast.Compare):
             for i, operator in enumerate(node.ops):
@@ -72,18 +111,17 @@ def places(tree: ast.Module) -> Iterator[tuple[Any, str, int]]:
             yield node, "value", 0
 
 
-def mutated(source: str, choice: random.Random) -> tuple[str, int, str] | None:
+def mutated(source: str, read: set[str], choice: random.Random) -> tuple[str, int, str] | None:
     """Return a module with one change, its line and what it is; None where nothing can change."""
     tree = ast.parse(source)
-    candidates = list(places(tree))
+    candidates = list(places(tree, read))
     if not candidates:
         return None
     node, field, i = choice.choice(candidates)
     before = ast.unparse(node)
     if field == "value":
-        node.value = node.value * GROWTH if node.value else type(node.value)(1)
-        if isinstance(ast.parse(before, mode="eval").body, ast.Constant) and before.isdigit():
-            node.value = round(node.value) if round(node.value) != int(before) else int(before) + 1
+        grown = node.value * GROWTH if node.value else type(node.value)(1)
+        node.value = grown if isinstance(node.value, float) else max(round(grown), node.value + 1)
     elif field == "op":
         node.op = SWAPS[type(node.op)]()
     else:
@@ -91,12 +129,19 @@ def mutated(source: str, choice: random.Random) -> tuple[str, int, str] | None:
     return ast.unparse(tree), node.lineno, f"{before}  ->  {ast.unparse(node)}"
 
 
+@functools.cache
+def parsed(file: Path) -> ast.Module:
+    """Return a file's tree; no change of an operator or a number changes what it imports."""
+    return ast.parse(file.read_text(encoding="utf-8"))
+
+
+@functools.cache
 def reached(project: Path, file: Path) -> set[str]:
     """Return the modules of the library that a file imports, directly or through others."""
     names: set[str] = set()
     waiting = [file]
     while waiting:
-        for node in ast.walk(ast.parse(waiting.pop().read_text(encoding="utf-8"))):
+        for node in ast.walk(parsed(waiting.pop())):
             if isinstance(node, ast.Import):
                 imported = {alias.name for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module:
@@ -134,27 +179,34 @@ def tests_of(project: Path, module: Path) -> list[list[str]]:
     return [tests for tests in (first, [*others, str(project / DOCS)]) if tests]
 
 
-def passes(project: Path, tests: list[str]) -> bool:
-    """Return whether tests pass in a child that inherits numpy, pandas and scipy."""
+def outcome(project: Path, tests: list[str]) -> str:
+    """Return what tests come to in a child that inherits numpy, pandas and scipy."""
     child = os.fork()
     if child == 0:
         os.chdir(project)
         sink = os.open(os.devnull, os.O_WRONLY)
         os.dup2(sink, 1)
         os.dup2(sink, 2)
+        resource.setrlimit(resource.RLIMIT_CPU, (LONGEST_CPU_S, LONGEST_CPU_S + 10))
         signal.alarm(LONGEST_S)
         ended = pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *tests])
         os._exit(int(ended))
-    return os.waitpid(child, 0)[1] == 0
+    ended = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    if -ended in (signal.SIGXCPU, signal.SIGALRM, signal.SIGKILL):
+        return TOO_LONG
+    if ended in (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
+        raise RuntimeError(f"no tests ran: {tests}")
+    return FAILED if ended else PASSED
 
 
-def noticed(project: Path, module: Path) -> bool:
-    """Return whether a test of the module, of its package or of the documentation fails."""
-    return not all(passes(project, tests) for tests in tests_of(project, module))
+def outcome_of(project: Path, module: Path) -> str:
+    """Return what the tests of a module, of its package and of the documentation come to."""
+    found = (outcome(project, tests) for tests in tests_of(project, module))
+    return next((ended for ended in found if ended != PASSED), PASSED)
 
 
 def main() -> None:
-    """Make mutants, run the tests, print who survived and the share that was noticed."""
+    """Make mutants, run the tests, print what became of each and the share that was noticed."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -167,37 +219,47 @@ def main() -> None:
     options = parser.parse_args()
     stop = time.monotonic() + 60.0 * options.minutes
     choice = random.Random(options.seed)
-    print(f"seed {options.seed}")
+    print(f"seed {options.seed}", flush=True)
     with tempfile.TemporaryDirectory() as scratch:
         project = Path(scratch) / "project"
         ignored = shutil.ignore_patterns("__pycache__", ".venv", ".git", "results", "captures")
         shutil.copytree(PROJECT, project, ignore=ignored)
         library = project / LIBRARY
+        modules = sorted(m for p in options.packages for m in (library / p).rglob("*.py"))
+        sources = {module: module.read_text(encoding="utf-8") for module in modules}
+        for module, source in sources.items():
+            # As a mutant is written, but without a change.
+            module.write_text(ast.unparse(ast.parse(source)), encoding="utf-8")
         by_hash = py_compile.PycInvalidationMode.CHECKED_HASH
         compileall.compile_dir(library, quiet=1, invalidation_mode=by_hash)
-        if not passes(project, [str(project / EXAMPLES), str(project / DOCS)]):
+        packages = [str(project / TESTS / name) for name in options.packages]
+        if outcome(project, [*packages, str(project / EXAMPLES), str(project / DOCS)]) != PASSED:
             raise SystemExit("the tests fail without any change")
-        modules = sorted(m for p in options.packages for m in (library / p).rglob("*.py"))
+        read = names_read(library)
         # A module is chosen as often as it is long, so that every line has the same chance.
-        weights = [len(m.read_text(encoding="utf-8").splitlines()) for m in modules]
-        made = killed = 0
-        while made < options.mutants and time.monotonic() < stop:
+        weights = [len(source.splitlines()) for source in sources.values()]
+        found: Counter[str] = Counter()
+        while found.total() < options.mutants and time.monotonic() < stop:
             (module,) = choice.choices(modules, weights)
-            source = module.read_text(encoding="utf-8")
-            change = mutated(source, choice)
+            change = mutated(sources[module], read, choice)
             if change is None:
                 continue
-            made += 1
             text, line, what = change
+            unchanged = module.read_text(encoding="utf-8")
             module.write_text(text, encoding="utf-8")
-            was_noticed = noticed(project, module.relative_to(library))
-            module.write_text(source, encoding="utf-8")
-            killed += was_noticed
-            if not was_noticed:
-                print(f"survived: {module.relative_to(library)}:{line}: {what}", flush=True)
-        share = killed / made
-        error = (share * (1.0 - share) / made) ** 0.5
-        print(f"{killed} of {made} mutants noticed: {100 * share:.0f} % +/- {100 * error:.0f} %")
+            name = module.relative_to(library)
+            became = outcome_of(project, name)
+            module.write_text(unchanged, encoding="utf-8")
+            found[became] += 1
+            so_far = f"{found.total() - found[PASSED]} of {found.total()} so far"
+            print(f"{became} ({so_far}): {name}:{line}: {what}", flush=True)
+        share = 1.0 - found[PASSED] / max(found.total(), 1)
+        error = (share * (1.0 - share) / max(found.total(), 1)) ** 0.5
+        print(
+            f"{found.total() - found[PASSED]} of {found.total()} mutants noticed, "
+            f"{100 * share:.0f} % +/- {100 * error:.0f} %: {found[FAILED]} by a test that failed, "
+            f"{found[TOO_LONG]} by a run that took too long"
+        )
 
 
 if __name__ == "__main__":
