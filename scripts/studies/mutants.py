@@ -201,7 +201,7 @@ class Failures:
 
 
 def outcome(project: Path, tests: list[str]) -> tuple[str, str]:
-    """Return what tests come to in a child that inherits numpy and scipy, and the one that failed."""
+    """Return what tests come to in a child that inherits scipy, and the one that failed."""
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
