@@ -264,11 +264,11 @@ def report(folder: Path, config: Path, captures: int, minutes: float, cores: int
         ("workflow, nothing to do", idle),
     ):
         print(
-            f"  {name:26s} wall {item.wall_s:8.1f}  cpu {item.cpu_s:8.1f}  re decoding "
+            f"  {name:26s} wall {item.wall_s:8.1f}  cpu {item.cpu_s:8.1f}  relative to decoding "
             f"{item.wall_s / decoding.wall_s:6.2f} {item.cpu_s / decoding.cpu_s:6.2f}"
         )
     print(
-        f"  re the plain loop's cpu, alone: the stages' {jobs_cpu_s / loop.cpu_s:.2f}, with the "
+        f"  over the plain loop's cpu, alone: the stages' {jobs_cpu_s / loop.cpu_s:.2f}, with the "
         f"scheduler's {whole.cpu_s / loop.cpu_s:.2f}; one a core: {jobs_cpu_s / loops.cpu_s:.2f}, "
         f"{whole.cpu_s / loops.cpu_s:.2f}"
     )

@@ -97,7 +97,7 @@ def draw(rng: np.random.Generator, drawn: CoilRanges) -> TrueCoil:
 def true_db(
     world: TrueCoil, chain: Chain, frequency_hz: np.ndarray, load_ohm: float, load_pf: float
 ) -> np.ndarray:
-    """Return the electrical response re 1 kHz by a nodal analysis, dB."""
+    """Return the electrical response relative to 1 kHz by a nodal analysis, dB."""
     hz = np.append(1000.0, frequency_hz)
     s = 2j * np.pi * hz
     inductance = world.inductance_h + chain.cable_inductance_uh * 1e-6

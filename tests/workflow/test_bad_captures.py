@@ -12,8 +12,8 @@ import pytest
 import soundfile as sf
 import yaml
 
+import damage
 from grooveledger.plan import Side
-from grooveledger.simulate import damage
 from grooveledger.simulate.archives import CONDITIONS, small_archive, small_chain
 from grooveledger.simulate.capture import simulate_capture
 from grooveledger.simulate.stylus import StylusTruth

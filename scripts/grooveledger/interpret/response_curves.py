@@ -16,7 +16,7 @@ from grooveledger.storage import tables
 
 
 class Curve(NamedTuple):
-    """A response re 1 kHz against rising frequency, with its standard uncertainty."""
+    """A response relative to 1 kHz against rising frequency, with its standard uncertainty."""
 
     frequency_hz: np.ndarray
     response_db: np.ndarray

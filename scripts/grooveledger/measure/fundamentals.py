@@ -107,7 +107,7 @@ def rumbling(played_hz: np.ndarray, floor_fs: np.ndarray) -> np.ndarray:
 
 
 def speed_ratio(context: CaptureContext) -> float:
-    """Return played re nominal frequency of the capture, 1 where it has neither tones nor steps.
+    """Return the capture's played over nominal frequency, 1 where it has neither tones nor steps.
 
     A tone may be cut some per cent off its frequency, the platter is as fast for all of them: the
     median counts, or the tone that is cut for it where that is as far off as others may be.

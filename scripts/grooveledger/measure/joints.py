@@ -51,7 +51,7 @@ def joint_remarks(tables: Mapping[str, Columns], side: Side) -> Iterator[tuple[i
 
 
 def step_at_joint(one: Columns, other: Columns) -> tuple[float, float]:
-    """Return the level of a part of a curve re another where they meet, and its noise, dB.
+    """Return the level of a part of a curve relative to another where they meet, and its noise, dB.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ NEAR_DB = 1.5
 #: What cartridges give at 5 cm/s peak, mV rms (common practice), where no data sheet says it.
 OUTPUT_MV = {"moving_magnet": (0.8, 15.0), "moving_iron": (0.3, 15.0), "moving_coil": (0.03, 5.0)}
 
-#: Median sensitivity in dB re 1 mV per cm/s, by channel.
+#: Median sensitivity in dB relative to 1 mV per cm/s, by channel.
 ByChannel = dict[str, float]
 
 

@@ -126,7 +126,7 @@ def noise_bands(context: CaptureContext, track: Track, channel: str) -> NoiseBan
 
 
 def levels_re_cut_db(context: CaptureContext, track: Track, bands: NoiseBands) -> np.ndarray:
-    """Return the output at the middle of each band re what was cut there, dB, up to a constant.
+    """Return the output at each band's middle relative to what was cut there, dB, up to a constant.
 
     A band is a mean of power over a third of an octave. Where the response slopes or bends, that is
     not the value in the middle: by 0.3 dB at 18 dB an octave, and by 0.2 dB on a resonance of Q 2.

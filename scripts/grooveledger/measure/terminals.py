@@ -29,7 +29,7 @@ def by_channel(columns: Mapping[str, np.ndarray], chain: Chain) -> dict[str, np.
 
 
 def chain_response(frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
-    """Complex response of preamplifier re its gain at 1 kHz: replay curve and measured deviation.
+    """Complex response of the preamplifier over its gain at 1 kHz: replay curve and deviation.
 
     The deviation is interpolated on log frequency and held beyond its ends; it carries no phase.
     """
@@ -83,7 +83,7 @@ def stated_velocity_rms_cm_s(track: Track) -> float:
 
 
 def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
-    """Recorded velocity re the track's stated one: the law of the track plus the calibration."""
+    """Recorded velocity over the track's stated one: the law of the track plus the calibration."""
     law_db = recorded_velocity_db(nominal_hz, track.recorded)
     rows = np.array([(hz, db) for number, hz, db in side.calibration if number == track.track])
     if not len(rows):

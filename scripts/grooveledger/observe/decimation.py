@@ -11,7 +11,7 @@ import numpy as np
 
 from grooveledger.capture.stored_samples import Samples
 
-#: Attenuation of the stop band, and ripple of the pass band re 1, both in dB.
+#: Attenuation of the stop band, and ripple of the pass band relative to 1, both in dB.
 ATTENUATION_DB = 80.0
 #: Samples that a matrix product of `decimated` takes at a time, about, and the most frames that
 #: come of them; and how many such products are made at a time: they stay in a core's cache.
@@ -38,7 +38,7 @@ def kaiser_lowpass(
     multiple : int
         The number of taps is rounded up to a multiple of this.
     attenuation_db : float
-        Of the stop band, 50 or more; the ripple of the pass band is as small re 1.
+        Of the stop band, 50 or more; the ripple of the pass band is as small relative to 1.
 
     Returns
     -------

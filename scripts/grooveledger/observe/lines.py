@@ -49,7 +49,7 @@ def octaves(samples: Samples, sample_rate_hz: float, lowest_hz: float) -> Iterat
 
 
 def line_power(level: Level, time_s: np.ndarray, hz: np.ndarray, window_s: float) -> np.ndarray:
-    """Power of lines by a Hann window, re a sine of peak 1, shape (2, times, frequencies).
+    """Power of lines by a Hann window, relative to a sine of peak 1, shape (2, times, frequencies).
 
     Nowhere quite none: its logarithm can be taken.
     """

@@ -121,8 +121,8 @@ def demodulate(
     Returns
     -------
     numpy.ndarray, shape (frames, components, channels), complex64
-        Peak amplitude and phase re the component's multiple of the paths' phase: A cos(p + theta)
-        reads A exp(j theta).
+        Peak amplitude and phase relative to the component's multiple p of the paths' phase:
+        A cos(p + theta) reads A exp(j theta).
     """
     sections = [
         _section(samples, paths, components, first + hop * at, hop, min(SECTION, frames - at))
@@ -262,7 +262,7 @@ def noise_power(frames: np.ndarray) -> np.ndarray:
 
 
 def averaging_gain(count: np.ndarray) -> np.ndarray:
-    """Noise power of the mean of `count` successive frames re that of one (white noise)."""
+    """Noise power of the mean of `count` successive frames over that of one (white noise)."""
     window = tracking_window(64)
     power = np.sum(window**2)
     lags = np.arange(1, OVERLAP)

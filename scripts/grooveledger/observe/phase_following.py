@@ -18,7 +18,7 @@ from grooveledger.observe.sound import Sound
 CLEAR_SNR = 4.0
 #: Frames whose noise is compared: the median of this many, a tick being none of them.
 NOISE_FRAMES = 64
-#: Median re mean of the square of a real Gaussian.
+#: Median relative to mean of the square of a real Gaussian.
 SQUARE_MEDIAN = 0.4549
 #: Standard deviation that the smoothed phase may have from noise, rad: a reading along it is then
 #: 0.1 % high at most (half its square), and its fifth harmonic 2 % low.

@@ -35,14 +35,14 @@ FIRST_LOOK_S = 1.0
 SHORTEST_S, LONGEST_S = 1.0, 240.0
 #: A tone is there where its amplitude is above this part of its median (a stretch's ends).
 PRESENT_PART = 0.5
-#: Quartile range of the amplitude re its median; noise alone has 0.77 (Rayleigh), a tone far less.
+#: Quartile range of the amplitude over its median; noise has 0.77 (Rayleigh), a tone far less.
 STEADY_SPREAD = 0.3
 #: A frame that stands out of its neighbours by this many standard deviations, and at least by so
 #: much (part of the frequency, of the amplitude), holds a tick.
 TICK_SIGMAS = 7.0
 TICK_DEVIATION = 2e-4
 TICK_AMPLITUDE = 0.01
-#: Standard deviations re the median of the magnitude of Gaussian noise.
+#: Standard deviations relative to the median of the magnitude of Gaussian noise.
 SIGMA_RE_MEDIAN = 1.4826
 #: Staggered eight-point derivative (Fornberg 1988, Math. Comp. 51): weights of the differences
 #: over 1, 3, 5 and 7 frames; within 1e-3 up to a fifth of the frame rate.
@@ -70,7 +70,7 @@ def observe_speed(
     Returns
     -------
     pyarrow.Table
-        `schemas.observe.SPEED_TRACE`; channels are the file's, deviation is re the nominal
+        `schemas.observe.SPEED_TRACE`; channels are the file's, deviation is relative to the nominal
         frequency. A channel in which there is no steady tone has no rows.
     """
     wanted = guarded_stretches(tracks, side, is_speed_tone, settings["guard_s"], SHORTEST_S)

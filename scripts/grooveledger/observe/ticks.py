@@ -54,7 +54,7 @@ def bridged_stretches(
     blocks : iterable of numpy.ndarray
         float32, shape (frames, 2), as `audio.blocks` gives them.
     threshold_db : float
-        Treble power of a cell re the median of the cells around it that makes it a tick.
+        Treble power of a cell relative to the median of the cells around it that makes it a tick.
     margin : int
         Samples by which the output lags, so that a tick near a block's end is seen whole. Every
         stretch is a multiple of it long; what is left over at the end is dropped.

@@ -58,8 +58,8 @@ def tone_spectrum(
     -------
     dict of ndarray
         Columns `channel`, `frequency_hz` (scaled so that the tone lies at `tone_hz`) and `level_db`
-        (re the channel's own fundamental; NaN in a channel without one). Empty where the stretch is
-        shorter than a dozen cycles.
+        (over the channel's own fundamental; NaN in a channel that has none). Empty where the
+        stretch is shorter than a dozen cycles.
     """
     part = middle(len(samples), sample_rate_hz)
     samples, phase_rad = samples[part], phase_rad[part]
@@ -141,7 +141,7 @@ def _lines(tone: np.ndarray) -> np.ndarray:
 def _thinned(
     line_hz: np.ndarray, amplitude: np.ndarray, cycles: int, top_hz: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies and levels re the fundamental of the strongest line of each band."""
+    """Frequencies and levels relative to the fundamental of the strongest line of each band."""
     first = max(int(np.searchsorted(line_hz, BOTTOM_HZ)), FLAT_TOP_HALF_BINS)
     kept = np.arange(first, int(np.searchsorted(line_hz, top_hz, side="right")))
     kept = kept[kept < len(line_hz)]

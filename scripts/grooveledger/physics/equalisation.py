@@ -55,7 +55,7 @@ def replay_response(frequency_hz: npt.ArrayLike, equalisation: str) -> np.ndarra
 
 
 def recorded_velocity_db(frequency_hz: npt.ArrayLike, recorded: str) -> np.ndarray:
-    """Return the nominal recorded velocity of a law, in dB re its value at 1 kHz.
+    """Return the nominal recorded velocity of a law, in dB relative to its value at 1 kHz.
 
     Parameters
     ----------

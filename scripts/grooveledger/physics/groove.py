@@ -136,7 +136,7 @@ def tracking_angle_parameter(
 def tracking_angle_harmonics(
     parameter: npt.ArrayLike, orders: tuple[int, ...] = (2, 3, 4, 5)
 ) -> np.ndarray:
-    """Return the velocity harmonics that a tracking-angle error makes, re the fundamental.
+    """Return the velocity harmonics that a tracking-angle error makes, relative to the fundamental.
 
     J_n(n e) / J_1(e), the two-body series to which Baerwald 1941 points; close to e for the second
     and 1.125 e^2 for the third.

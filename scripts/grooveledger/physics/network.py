@@ -81,7 +81,7 @@ class Network(NamedTuple):
 
 
 class Peak(NamedTuple):
-    """A treble peak: height in dB re 1 kHz and frequency; NaN where there is none."""
+    """A treble peak: height in dB relative to 1 kHz and frequency; NaN where there is none."""
 
     peak_db: np.ndarray
     peak_hz: np.ndarray
@@ -112,7 +112,7 @@ def transfer(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
 
 
 def transfer_db(frequency_hz: npt.ArrayLike, network: Network) -> np.ndarray:
-    """Return the network's response in dB re its own at 1 kHz."""
+    """Return the network's response in dB relative to its own at 1 kHz."""
     gain = np.abs(transfer(frequency_hz, network)) / np.abs(transfer(REFERENCE_HZ, network))
     return 20.0 * np.log10(gain)
 
@@ -163,7 +163,7 @@ def _lossy_peak(network: Network) -> Peak:
 
 
 def level_db(network: Network) -> np.ndarray:
-    """Return the level at 1 kHz re the unloaded coil's voltage, dB."""
+    """Return the level at 1 kHz relative to the unloaded coil's voltage, dB."""
     return 20.0 * np.log10(np.abs(transfer(REFERENCE_HZ, network)))
 
 

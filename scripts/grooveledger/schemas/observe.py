@@ -36,7 +36,7 @@ ORDERS = Table(
         real(
             "phase_deg",
             "deg",
-            "phase re the order's multiple of the louder channel's fundamental",
+            "phase relative to the order's multiple of the louder channel's fundamental",
         ),
         real("floor_fs", "of full scale", "amplitude that noise alone would show, rms sense"),
         real("bandwidth_hz", "Hz", "noise bandwidth of the reading"),
@@ -55,7 +55,7 @@ TONE_SPECTRUM = Table(
         CHANNEL,
         real("tone_hz", "Hz", "nominal frequency of the tone"),
         real("frequency_hz", "Hz", "frequency, scaled so that the tone lies at its nominal one"),
-        real("level_db", "dB", "level of a line re the fundamental, as heard"),
+        real("level_db", "dB", "level of a line relative to the fundamental, as heard"),
     ),
 )
 
@@ -69,7 +69,7 @@ SPEED_TRACE = Table(
         TRACK,
         CHANNEL,
         real("time_s", "s", "time in the capture"),
-        real("deviation_pct", "%", "played re nominal frequency, less one"),
+        real("deviation_pct", "%", "played relative to nominal frequency, less one"),
     ),
 )
 
@@ -87,7 +87,7 @@ NOISE_DENSITY = Table(
         ),
         real("frequency_hz", "Hz", "centre of the band"),
         real("bandwidth_hz", "Hz", "width of the band; the bands tile the axis"),
-        real("density_fs2_per_hz", "1/Hz", "mean square re full scale (sine peak = 1) per hertz"),
+        real("density_fs2_per_hz", "1/Hz", "mean square per hertz, full scale (sine peak) as 1"),
         Column("ticks", WHOLE, "", "ticks counted in the track"),
         real("seconds", "s", "length of the groove analysed"),
         real("averaged_s", "s", "length of noise whose mean would scatter as much as the band's"),

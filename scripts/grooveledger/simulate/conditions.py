@@ -7,7 +7,7 @@ from dataclasses import dataclass
 class Conditions:
     """Everything of a capture that belongs to neither stylus, record nor chain.
 
-    Noise levels are in dB re 5 cm/s rms a channel at 1 kHz, after the ideal replay equalisation,
+    Noise levels are relative to 5 cm/s rms a channel at 1 kHz, in dB after the ideal equalisation,
     for a cartridge of flat response; None leaves that noise out. Deviations of speed are in per
     cent, peak.
 

@@ -86,7 +86,7 @@ def hum_mv(stylus: StylusTruth, conditions: Conditions) -> np.ndarray:
 
 
 class NoiseTruth(NamedTuple):
-    """Noise of left, right, lateral or vertical, dB re 5 cm/s rms a channel at 1 kHz."""
+    """Noise of left, right, lateral or vertical, dB relative to 5 cm/s rms a channel at 1 kHz."""
 
     rumble_unweighted_db: float
     rumble_weighted_db: float

@@ -8,8 +8,8 @@ import pytest
 import soundfile as sf
 import yaml
 
+import damage
 from grooveledger.segment.job import most_likely_sides, segment
-from grooveledger.simulate import damage
 from grooveledger.simulate.files import write_capture
 from made_sides import CHAIN, CONDITIONS, OTHER, RATE_HZ, SIDE, simulated
 

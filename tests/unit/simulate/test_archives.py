@@ -9,8 +9,9 @@ import pytest
 import soundfile as sf
 import yaml
 
+import damage
 from grooveledger.configuration import Archive, load
-from grooveledger.simulate import Conditions, damage, write_capture
+from grooveledger.simulate import Conditions, write_capture
 from grooveledger.simulate.archives import small_archive, small_side
 from grooveledger.simulate.demo import LIVES, UNREADABLE, demo_truth, write_demo_capture
 from grooveledger.simulate.demo_archive import make_demo

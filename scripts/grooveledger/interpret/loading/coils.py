@@ -83,9 +83,9 @@ def gather(
 ) -> Material:
     """Choose the captures that loading draws on, all after break-in.
 
-    Of each stylus and chain the first capture with a response re 1 kHz, so that wear has least part
-    in it; of each stylus on two chains of different load the pair nearest in hours, of one record
-    side where there is one.
+    Of each stylus and chain the first capture whose response refers to 1 kHz, so that wear has
+    least part in it; of each stylus on two chains of different load the pair nearest in hours, of
+    one record side where there is one.
     """
     ready = after_break_in(captures, styli)
     usable = response[

@@ -143,7 +143,7 @@ def fit_two_loads(
     Parameters
     ----------
     first, second : Curve
-        Responses re 1 kHz; the part that both cover is used.
+        Responses relative to 1 kHz; the part that both cover is used.
     first_chain, second_chain : Chain
         The chains, whose loads differ.
     prior : ResistancePrior
@@ -248,7 +248,7 @@ def fit_one_load(
 
 
 def mechanical_db(frequency_hz: np.ndarray, undamped_hz: float, q: float) -> np.ndarray:
-    """Return the response of tip mass on groove compliance, a second-order low-pass, re 1 kHz."""
+    """Return the response of tip mass on groove compliance, a low-pass, in dB over 1 kHz."""
 
     def level_db(f: np.ndarray) -> np.ndarray:
         x = 1j * f / undamped_hz

@@ -70,7 +70,9 @@ def load_change_db(
     other: Load,
     capacitance_u: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return how the response re 1 kHz changes from one load to another, with its uncertainty.
+    """Return how the response changes from one load to another, with its uncertainty.
+
+    Relative to 1 kHz.
 
     Parameters
     ----------
@@ -130,7 +132,7 @@ def load_change_db(
 def load_uncertainty_db(
     frequency_hz: np.ndarray, coil: Coil, load: Load, capacitance_u: float
 ) -> np.ndarray:
-    """Return the standard uncertainty of the network's own response re 1 kHz, dB."""
+    """Return the standard uncertainty of the network's own response relative to 1 kHz, dB."""
     h = DERIVATIVE_STEP
     slopes = [
         (
@@ -160,7 +162,7 @@ def predict(
     Returns
     -------
     tuple of ndarray, shape (..., n)
-        Response in dB re 1 kHz and its standard uncertainty, at the curve's frequencies.
+        Response in dB relative to 1 kHz and its standard uncertainty, at the curve's frequencies.
     """
     change, change_u = load_change_db(curve.frequency_hz, coil, present, other, capacitance_u)
     return curve.response_db + change, combine(curve.uncertainty_db, change_u)
@@ -179,7 +181,7 @@ def measured_figures(curve: Curve, band_hz: Sequence[float]) -> Figures:
     Parameters
     ----------
     curve : Curve
-        Response re 1 kHz.
+        Response relative to 1 kHz.
     band_hz : sequence of two floats
         Band of the deviation, as far as the curve covers it.
     """

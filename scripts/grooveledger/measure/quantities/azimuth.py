@@ -30,7 +30,7 @@ TABLE = Table(
         FREQUENCY,
         real("azimuth_deg", "deg", "angle of the cartridge, clockwise seen from its front"),
         real("noise_deg", "deg", "standard uncertainty of the angle from noise"),
-        real("leak_db", "dB", "crosstalk of the same sign in both directions re the driven one"),
+        real("leak_db", "dB", "crosstalk of the same sign in both directions over the driven one"),
         real("leak_phase_deg", "deg", "its phase"),
         real("separation_db", "dB", "as played: rms of both crosstalks, balance taken out"),
         real("balanced_separation_db", "dB", "the same with the angle taken out"),

@@ -33,7 +33,7 @@ TABLE = Table(
         CHANNEL,
         real("low_hz", "Hz", "low tone"),
         real("high_hz", "Hz", "high tone"),
-        real("imd_pct", "%", "sideband pairs of orders 1 and 2 re the high tone"),
+        real("imd_pct", "%", "sideband pairs of orders 1 and 2 relative to the high tone"),
         LIMITED,
         real("second_order_pct", "%", "sideband pair one low tone away"),
         real("third_order_pct", "%", "sideband pair two low tones away"),

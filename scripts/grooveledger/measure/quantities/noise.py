@@ -340,7 +340,7 @@ def noise_figures(
     Parameters
     ----------
     density_per_hz : ndarray
-        Power re the reference velocity's, a hertz, after the replay equalisation.
+        Power relative to the reference velocity's, a hertz, after the replay equalisation.
     frequency_hz, width_hz : ndarray
         Centres and widths of the bands.
     seconds : float

@@ -325,7 +325,7 @@ def swept_response_db(sweep: ResonanceSweep, resonance_hz: float, q: float) -> n
 
 
 def _transfer(x: np.ndarray, q: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Response at frequencies re the resonance, slope of its phase, and its second derivative."""
+    """Response at frequencies over the resonance's, slope of its phase, and second derivative."""
     below, here, above = (
         high_pass_response(x + offset, 1.0, q) for offset in (-BEND_STEP, 0.0, BEND_STEP)
     )

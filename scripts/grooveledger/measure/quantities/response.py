@@ -80,7 +80,7 @@ class Points(NamedTuple):
     frequency_hz, played_hz : ndarray
         The point's frequency as the table has it, and as played.
     level_db : ndarray
-        Output re 1 mV at the recorded velocity of the law's 0 dB, or per velocity where stated.
+        Output over 1 mV at the recorded velocity of the law's 0 dB, or per velocity where stated.
     noise_db : ndarray
         Standard uncertainty from noise.
     speed_db : ndarray

@@ -31,7 +31,7 @@ TABLE = Table(
         TRACK,
         CHANNEL,
         real("mean_hz", "Hz", "mean played frequency"),
-        real("speed_error_pct", "%", "mean played re nominal frequency, less one"),
+        real("speed_error_pct", "%", "mean played relative to nominal frequency, less one"),
         real("wow_flutter_weighted_pct", "%", "weighted two-sigma peak"),
         real("wow_flutter_unweighted_pct", "%", "two-sigma peak, 0.2 to 200 Hz"),
         real("wow_flutter_weighted_rms_pct", "%", "weighted rms"),
@@ -174,7 +174,7 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
     Parameters
     ----------
     time_s, deviation_pct : ndarray, shape (n,)
-        Evenly spaced; deviation re the nominal frequency.
+        Evenly spaced; deviation relative to the nominal frequency.
     rpm : float
         Nominal revolutions a minute.
 

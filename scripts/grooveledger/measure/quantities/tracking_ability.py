@@ -29,7 +29,7 @@ TABLE = Table(
         TRACK,
         CHANNEL,
         real("amplitude_um", "um", "peak amplitude along the modulation's axis"),
-        real("thd_pct", "%", "orders 2 to order_max re the fundamental"),
+        real("thd_pct", "%", "orders 2 to order_max relative to the fundamental"),
         Column("mistracking", TRUTH, "", "true from the first step that is not tracked"),
         real("frequency_hz", "Hz", "frequency of the tone"),
         real("velocity_cm_s", "cm/s", "peak velocity along the modulation's axis"),
