@@ -67,7 +67,7 @@ def playing_scatter(budgets: Mapping[str, Any]) -> np.ndarray:
     """
     own = np.asarray(budgets["repeatability"], dtype=float)
     varying = sum(np.nan_to_num(np.asarray(budgets[name], dtype=float)) ** 2 for name in VARYING)
-    return np.asarray(np.sqrt(own**2 + varying))
+    return np.sqrt(own**2 + varying)
 
 
 def repeats(

@@ -135,13 +135,13 @@ def levels_re_cut_db(context: CaptureContext, track: Track, bands: NoiseBands) -
     output_db = 20.0 * np.log10(bands.level_mv)
     level_db = output_db - 10.0 * np.log10(_recorded_powers(context, track, bands, 0.0))
     if len(level_db) < 2:
-        return np.asarray(level_db)
+        return level_db
     slopes = np.gradient(level_db, np.log(bands.middle_hz)) / DB_PER_NEPER_OF_POWER
     cut = _recorded_powers(context, track, bands, np.nan_to_num(slopes)[:, None])
     # A parabola's mean over a band is off its middle by a 24th of its second difference.
     bends_db = np.zeros(len(level_db))
     bends_db[1:-1] = np.nan_to_num(np.diff(level_db, 2)) / 24.0
-    return np.asarray(output_db - 10.0 * np.log10(cut) - bends_db)
+    return output_db - 10.0 * np.log10(cut) - bends_db
 
 
 def _recorded_powers(
@@ -159,7 +159,7 @@ def _recorded_powers(
     law_db = recorded_deviation_db(track, hz, context.side)
     density = hz ** COLOUR_POWER[str(track.colour)] * 10.0 ** (law_db / 10.0)
     density = density * (hz * speed / bands.middle_hz[:, None]) ** slopes
-    return np.asarray(np.trapezoid(density * hz, log_hz, axis=1))
+    return np.trapezoid(density * hz, log_hz, axis=1)
 
 
 def _of_track(density: Mapping[str, np.ndarray], number: int) -> dict[str, dict[str, np.ndarray]]:

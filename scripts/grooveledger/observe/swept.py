@@ -130,7 +130,7 @@ class Sweep:
     def _cell(self, frequency_hz: np.ndarray) -> np.ndarray:
         """Cells that frequencies lie in: whole numbers, 0 about 1 kHz."""
         per_octave = int(self._settings["points_per_octave"])
-        return np.asarray(np.floor(np.log2(frequency_hz / 1000.0) * per_octave + 0.5))
+        return np.floor(np.log2(frequency_hz / 1000.0) * per_octave + 0.5)
 
     def _cells(self, law_hz: np.ndarray, octave: Octave) -> Cells | None:
         """Cells of an octave among the frames of its wide stretch; None where there are none."""

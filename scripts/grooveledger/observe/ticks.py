@@ -111,7 +111,7 @@ def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) 
     shaped = treble.reshape(2, cells, cell)
     power = np.einsum("cij,cij->ci", shaped, shaped)
     usual = np.median(power, axis=1, keepdims=True)
-    return np.asarray((power > 10.0 ** (threshold_db / 10.0) * usual).any(axis=0))
+    return (power > 10.0 ** (threshold_db / 10.0) * usual).any(axis=0)
 
 
 def spread(marks: np.ndarray, before: int, after: int) -> np.ndarray:

@@ -25,7 +25,7 @@ def is_stated(noise: np.ndarray, tolerance: np.ndarray | float) -> np.ndarray:
     tolerance : ndarray or float
         Of the same unit.
     """
-    return np.asarray(STATED_SIGMAS * noise <= tolerance)
+    return STATED_SIGMAS * noise <= tolerance
 
 
 def sum_noise(clean: np.ndarray, floor: np.ndarray) -> np.ndarray:
@@ -56,7 +56,7 @@ def sum_noise(clean: np.ndarray, floor: np.ndarray) -> np.ndarray:
     variance = np.sum(2.0 * power * noise + (1.0 + NOISE_POWER_SIGMA**2) * noise**2, axis=-1)
     total = np.sqrt(np.sum(power, axis=-1))
     nothing = np.where(variance > 0.0, np.inf, 0.0)
-    return np.asarray(np.divide(0.5 * np.sqrt(variance), total, out=nothing, where=total > 0.0))
+    return np.divide(0.5 * np.sqrt(variance), total, out=nothing, where=total > 0.0)
 
 
 def is_heard(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:

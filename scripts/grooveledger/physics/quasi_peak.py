@@ -102,4 +102,4 @@ class QuasiPeakMeter:
         fall = (1.0 - share) ** np.arange(1, len(states) + 1)[:, np.newaxis]
         needle = fall * (self._needle + share * np.cumsum(states / fall, axis=0))
         self._needle = needle[-1]
-        return np.asarray(needle)
+        return needle

@@ -66,4 +66,4 @@ def _noise(
     )
     gain *= velocity / rms * scanning_loss(hz, stylus, groove_speed(track, side))
     white = random.standard_normal(size)
-    return np.asarray(fft.irfft(fft.rfft(white) * gain, size)[:frames])
+    return fft.irfft(fft.rfft(white) * gain, size)[:frames]

@@ -80,7 +80,7 @@ def _between(knots: np.ndarray) -> np.ndarray:
     u = np.arange(HOP) / HOP
     rise = np.diff(knots, axis=-1)[..., np.newaxis]
     values = knots[..., :-1, np.newaxis] + rise * u
-    return np.asarray(values.reshape(*knots.shape[:-1], -1))
+    return values.reshape(*knots.shape[:-1], -1)
 
 
 class _Phase:

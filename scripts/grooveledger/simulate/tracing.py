@@ -85,7 +85,7 @@ def traced(
         """Return the tones at a recorded time ahead of the centre's, shape (tones, ..., n)."""
         turns = turn.reshape(len(turn), *(1,) * (ahead_s.ndim - 1), -1)
         tones = np.array(rotors).reshape(turns.shape)
-        return np.asarray(tones * np.exp(1j * turns * ahead_s))
+        return tones * np.exp(1j * turns * ahead_s)
 
     slanted_s = np.zeros(hz.shape[1])
     stretch = np.ones(hz.shape[1])
@@ -107,4 +107,4 @@ def traced(
             heard = np.sum(velocity_cm_s * moved(ahead_s).real, axis=0)
             slope = rise * heard / speed
             ahead_s = slanted_s + radius_s * slope / np.sqrt(1.0 + slope**2)
-    return np.asarray(np.sum(velocity_cm_s * moved(ahead_s).real, axis=0) * stretch)
+    return np.sum(velocity_cm_s * moved(ahead_s).real, axis=0) * stretch

@@ -161,7 +161,7 @@ def single_capture_sd(
     repeat = np.nan_to_num(days.within_days(values, history.day[kept], history.played[kept])[1])
     fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
     known = np.nan_to_num(history.scatter[members])
-    return np.asarray(np.maximum(np.sqrt(scatter_sd**2 + fewer * repeat**2), known))
+    return np.maximum(np.sqrt(scatter_sd**2 + fewer * repeat**2), known)
 
 
 def on_mixed_days(history: History) -> np.ndarray:

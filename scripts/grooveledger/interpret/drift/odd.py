@@ -226,7 +226,7 @@ def _repeated_sd(group: Deviations, history: History) -> Array:
     """Return how far a day's mean scatters by repeatability alone, shape (S, d); 0 if unknown."""
     fitted = group.tested.fitted
     known = np.nan_to_num(history.scatter[list(fitted.group.members)])
-    return np.asarray(known[:, None] / np.sqrt(np.sum(fitted.means > 0.0, axis=1)))
+    return known[:, None] / np.sqrt(np.sum(fitted.means > 0.0, axis=1))
 
 
 def _sentence(capture: str, worst: Off, count: int, own: Place, other: Place | None) -> str:

@@ -187,10 +187,10 @@ def fitted_values(tested: Tested, i: int, least_change: float, resolution: float
     step = _step(tested, i, least_change, resolution)
     design = tested.fitted.design
     if step is None:
-        return np.asarray(design @ tested.fit.coefficients[i])
+        return design @ tested.fit.coefficients[i]
     *coefficients, height = step.fit.coefficients[0]
     after = tested.fitted.hours > step.at_hours
-    return np.asarray(design @ np.array(coefficients) + height * after)
+    return design @ np.array(coefficients) + height * after
 
 
 def _slope_interval(fit: least_squares.Fit, figure: int) -> tuple[float, float]:

@@ -121,7 +121,7 @@ def _common_step(sample: Sample) -> Array | None:
     length = np.sum(outside**2, axis=0)
     visible = length > LEAST_OUTSIDE
     gain = np.sum((rest @ outside) ** 2, axis=0) / np.where(visible, length, np.inf)
-    return np.asarray(after[:, int(np.argmax(gain))]) if visible.any() else None
+    return after[:, int(np.argmax(gain))] if visible.any() else None
 
 
 def _likelihood(design: Array, every: Array, gaps: Array) -> tuple[Array, Array, float]:

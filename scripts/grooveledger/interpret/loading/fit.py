@@ -372,7 +372,7 @@ def _uncertainties(problem: _Problem, x: np.ndarray, residual_db: float) -> np.n
     covariance = (
         gain @ (shape + scatter * np.eye(len(octaves))) @ gain.T + inverse @ prior @ inverse
     )
-    return np.asarray(np.sqrt(np.diag(covariance)))
+    return np.sqrt(np.diag(covariance))
 
 
 def _widening(residuals: np.ndarray) -> float:
