@@ -1,7 +1,7 @@
 """Stage 4: the archive's tables from those of its captures."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -20,14 +20,20 @@ from grooveledger.schemas.segment import HEALTH, TRACKS
 from grooveledger.schemas.states import Status
 from grooveledger.schemas.table import Table
 from grooveledger.storage import tables
-from grooveledger.storage.provenance import FAILED, provenance
+from grooveledger.storage.atomic_write import written_whole
+from grooveledger.storage.provenance import FAILED, origin, provenance
 
+#: Beside the joined tables: which jobs' results they hold, by rule and capture.
+JOINED_FROM = ".joined.json"
 #: The measures and the tracks, which are joined as they are.
 JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(measure.table for measure in MEASURES.values()))
 
 
 def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], threads: int = 1) -> None:
     """Write the archive-wide tables of the captures that a job names.
+
+    What is joined already is taken from there: with one capture more, the files of all the others
+    need not be opened.
 
     Parameters
     ----------
@@ -48,8 +54,9 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
     RuntimeError
         The jobs of every capture failed: the archive's tables then stay as they are.
     """
-    made, origin = job["from"], provenance(job)
+    made, from_job = job["from"], provenance(job)
     failed: dict[str, dict[str, str]] = {}
+    before = _joined_before(output, from_job["code"])
     health, remarks, scalars = (
         tables.concat(table, _parts(captures, table, name, made, failed))
         for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
@@ -59,23 +66,79 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
         said = next(iter(failed.values()))
         raise RuntimeError(f"the jobs of every capture failed: {said['error']}, see {said['log']}")
 
+    unsure = tuple(failed)
+
     def join(table: Table) -> None:
-        parts = _parts(captures, table, table.name, made, failed)
-        tables.write_parts(table, parts, output / f"{table.name}.parquet", origin)
+        path = output / f"{table.name}.parquet"
+        rule = _rule_of(table)
+        joined = _Joined(path, _known(before, made[rule], rule, unsure), before.get("job", ""))
+        parts = _parts(captures, table, table.name, made, failed, joined)
+        tables.write_parts(table, parts, path, from_job)
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(join, JOINED_TABLES))
     rows = collect_captures(job["captures"], health, remarks)
     named = {FAILED: json.dumps(dict(sorted(failed.items())))} if failed else {}
-    tables.write(CAPTURES, rows, output / "captures.parquet", {**origin, **named})
+    tables.write(CAPTURES, rows, output / "captures.parquet", {**from_job, **named})
     joined = joined_metrics(job["captures"], scalars)
     whole = budgets(joined, repeats(joined, DECLARED), DECLARED)
     rows = tables.build(BUDGETS, {**_only(joined, BUDGETS), **whole})
-    tables.write(BUDGETS, rows, output / "budgets.parquet", origin)
+    tables.write(BUDGETS, rows, output / "budgets.parquet", from_job)
     joined |= {name: whole[name] for name in ("uncertainty", "expanded")}
-    tables.write(
-        METRICS, tables.build(METRICS, _only(joined, METRICS)), output / "metrics.parquet", origin
-    )
+    rows = tables.build(METRICS, _only(joined, METRICS))
+    tables.write(METRICS, rows, output / "metrics.parquet", from_job)
+    with written_whole(output / JOINED_FROM) as scratch:
+        now = {"job": from_job["job"], "code": job["code"], "from": made, "failed": sorted(failed)}
+        scratch.write_text(json.dumps(now), encoding="utf-8")
+
+
+def _rule_of(table: Table) -> str:
+    return "segment" if table in (TRACKS, HEALTH) else "measure"
+
+
+def _joined_before(output: Path, code: str) -> Mapping[str, Any]:
+    """Return what the joined tables hold, as it was written; nothing if by other code."""
+    try:
+        before = json.loads((output / JOINED_FROM).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return before if before["code"] == code else {}
+
+
+class _Joined:
+    """Rows of a joined table that the same jobs would give again, capture by capture.
+
+    A table of another job than the one whose parts are known (a run that was killed between them)
+    is not drawn on.
+    """
+
+    def __init__(self, path: Path, known: Collection[str], job: str) -> None:
+        self.known = known if origin(path).get("job") == job else ()
+        self._rows = tables.read_by(path, "capture") if self.known else iter(())
+        self._next: tuple[str, pa.Table] | None = next(self._rows, None)
+
+    def rows(self, capture: str) -> Iterator[pa.Table]:
+        """Yield the rows of a capture, if it has any; captures are asked for in order."""
+        while self._next and self._next[0] < capture:
+            self._next = next(self._rows, None)
+        if self._next and self._next[0] == capture:
+            yield self._next[1]
+
+
+def _known(
+    before: Mapping[str, Any], expected: Mapping[str, str], rule: str, failed: Collection[str]
+) -> frozenset[str]:
+    """Return the captures whose rows are joined already as their jobs would give them again.
+
+    Not those whose jobs failed, then or now: their digests say nothing.
+    """
+    if not before:
+        return frozenset()
+    unsure = {*failed, *before["failed"]}
+    joined = before["from"][rule].items()
+    return frozenset(
+        capture for capture, made in joined if expected.get(capture) == made
+    ).difference(unsure)
 
 
 def _parts(
@@ -84,22 +147,26 @@ def _parts(
     name: str,
     made: Mapping[str, Mapping[str, str]],
     failed: dict[str, dict[str, str]],
+    joined: _Joined | None = None,
 ) -> Iterator[pa.Table]:
     """Yield a table of each capture by name, since every table's key begins with the name.
 
     Each is held against the job that should have made it; at the end all that were made otherwise
     are listed. Those that a bug kept from being made are taken as they are, and noted in `failed`.
+    Those in `joined` were held against it when they were joined.
     """
-    rule = "segment" if table in (TRACKS, HEALTH) else "measure"
     faults = []
-    for capture, expected in sorted(made[rule].items()):
+    for capture, expected in sorted(made[_rule_of(table)].items()):
+        if joined and capture in joined.known:
+            yield from joined.rows(capture)
+            continue
         path = captures / capture / f"{name}.parquet"
         rows = tables.read(path)
-        origin = tables.provenance_of(rows.schema)
-        if origin.get("job") == expected:
+        said = tables.provenance_of(rows.schema)
+        if said.get("job") == expected:
             yield rows
-        elif "error" in origin:
-            failed.setdefault(capture, {key: origin[key] for key in ("error", "log")})
+        elif "error" in said:
+            failed.setdefault(capture, {key: said[key] for key in ("error", "log")})
             yield rows
         else:
             problem = "was made by other code, settings or recordings than the rest"

@@ -5,7 +5,8 @@ a sixth of a small job's start.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +136,30 @@ def read(path: str | Path) -> pa.Table:
         return file.read(use_threads=False)
 
 
+def read_by(path: str | Path, name: str) -> Iterator[tuple[str, pa.Table]]:
+    """Yield the rows of a table by the first column of its key, a row group in memory at a time.
+
+    Parameters
+    ----------
+    name : str
+        That column, of texts.
+    """
+
+    def pieces() -> Iterator[tuple[str, pa.Table]]:
+        with pq.ParquetFile(path) as file:
+            for group in range(file.num_row_groups):
+                rows = file.read_row_group(group, use_threads=False)
+                texts = column_array(rows, name)
+                first = np.flatnonzero(texts[1:] != texts[:-1]) + 1
+                for start, stop in pairwise([0, *first.tolist(), len(texts)]):
+                    if stop > start:
+                        yield texts[start], rows.slice(start, stop - start)
+
+    # Rows of one text may lie in several row groups.
+    for text, parts in groupby(pieces(), itemgetter(0)):
+        yield text, pa.concat_tables([rows for _, rows in parts])
+
+
 def provenance(path: str | Path) -> dict[str, str]:
     """Read our own metadata of a Parquet file; empty where it has none."""
     return provenance_of(pq.read_schema(path))
@@ -177,9 +202,7 @@ def _array(values: Any, kind: pa.DataType, rows: int) -> pa.Array:
         values = values.combine_chunks()
     if isinstance(values, pa.Array):
         return values if values.type == kind else values.cast(kind)
-    if isinstance(values, np.ndarray) and values.dtype.kind in "iubf":
-        return pa.array(values, kind, from_pandas=True)
-    return pa.array([_null_if_nan(value) for value in values], kind)
+    return pa.array(values, kind, from_pandas=True)  # NaN is null, of objects too
 
 
 def _null_if_nan(value: Any) -> Any:
