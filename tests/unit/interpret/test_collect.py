@@ -8,6 +8,7 @@ import pytest
 import make_tables
 from grooveledger.faults import ConfigurationFaults
 from grooveledger.interpret.collect import (
+    JOINED_FROM,
     JOINED_TABLES,
     collect_archive,
     collect_captures,
@@ -173,3 +174,77 @@ def test_where_every_capture_failed_the_tables_stay_as_they_are(tmp_path):
     with pytest.raises(RuntimeError, match=r"ValueError: x, see logs/x\.log"):
         collected(tmp_path, job)
     assert not list((tmp_path / "tables").iterdir())
+
+
+def smaller(job, names):
+    """The job of some of the captures."""
+    return {
+        **job,
+        "captures": [row for row in job["captures"] if row["capture"] in names],
+        "from": {rule: {n: d for n, d in made.items() if n in names}
+                 for rule, made in job["from"].items()},
+    }  # fmt: skip
+
+
+def contents(found):
+    return {name: path.read_bytes() for name, path in found.items()}
+
+
+@pytest.mark.parametrize("before", [NAMES[:-1], NAMES[1:], NAMES[::2], [NAMES[3]]])
+def test_what_is_joined_already_is_not_read_again_and_the_bytes_are_the_same(tmp_path, before):
+    job = archive(tmp_path)
+    afresh = contents(collected(tmp_path, job))
+    collected(tmp_path, smaller(job, before))
+    for name in before:  # what nobody opens may as well not be there
+        (tmp_path / "captures" / name / "tracks.parquet").unlink()
+    assert contents(collected(tmp_path, job)) == afresh
+    # And with captures fewer again.
+    (tmp_path / "tables" / JOINED_FROM).unlink()
+    with pytest.raises(FileNotFoundError):
+        collected(tmp_path, job)
+
+
+def test_a_capture_that_was_made_again_is_read_again(tmp_path):
+    job = archive(tmp_path)
+    collected(tmp_path, job)
+    made_again = {"code": "x", "job": "made again"}
+    folder = tmp_path / "captures" / "c0004"
+    tables.write(HEALTH, health([SHEET[4]]), folder / "health.parquet", made_again)
+    cells = {**dict.fromkeys(TRACKS.names), "capture": "c0004", "track": 4, "start_s": 7.0}
+    tables.write(TRACKS, tables.build(TRACKS, cells), folder / "tracks.parquet", made_again)
+    job["from"]["segment"]["c0004"] = "made again"
+    found = tables.columns(tables.read(collected(tmp_path, job)["tracks"]))
+    assert found["start_s"].tolist() == [7.0 if name == "c0004" else 5.0 for name in NAMES]
+
+
+def test_tables_of_another_run_or_other_code_are_not_drawn_on(tmp_path):
+    """A run that was killed between two tables left one of another job than the rest."""
+    job = archive(tmp_path)
+    collected(tmp_path, smaller(job, NAMES[:6]))
+    state = tmp_path / "tables" / JOINED_FROM
+    known = state.read_text(encoding="utf-8")
+    whole = contents(collected(tmp_path, job))
+    state.write_text(known, encoding="utf-8")
+    lost = tmp_path / "captures" / NAMES[0] / "tracks.parquet"
+    lost.rename(lost.with_suffix(".aside"))
+    with pytest.raises(FileNotFoundError):
+        collected(tmp_path, job)
+    lost.with_suffix(".aside").rename(lost)
+    assert contents(collected(tmp_path, job)) == whole
+    lost.unlink()
+    with pytest.raises(FileNotFoundError):
+        collected(tmp_path, {**job, "code": "other"})
+
+
+def test_a_capture_whose_job_fails_now_is_not_taken_from_before(tmp_path):
+    job = archive(tmp_path)
+    collected(tmp_path, job)
+    files = {table.name: table for table in (*JOINED_TABLES, HEALTH, REMARKS)}
+    files["metrics"] = CAPTURE_METRICS
+    for name, table in files.items():
+        rows = health([SHEET[2]]) if table is HEALTH else tables.empty(table)
+        path = tmp_path / "captures" / "c0002" / f"{name}.parquet"
+        tables.write(table, rows, path, {"code": "x", "error": "ValueError: x", "log": "logs/x"})
+    found = collected(tmp_path, job)
+    assert "c0002" not in tables.read(found["tracks"])["capture"].to_pylist()
+    assert json.loads(tables.provenance(found["captures"])[FAILED]).keys() == {"c0002"}
