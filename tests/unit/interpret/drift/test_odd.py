@@ -193,12 +193,12 @@ def test_all_captures_of_an_odd_day_are_named():
 
 
 def test_pages_of_scatter_name_a_capture_in_few_cases():
-    """Two hundred styli of one figure: at most what a page may, 4 %, and three standard errors."""
+    """A hundred styli of one figure: at most what a page may, 4 %, and three standard errors."""
     settings = {"least_changes": {study.METRIC: None}}
     count = 0
-    for seed in range(200):
+    for seed in range(100):
         count += bool(named(scattered(1, seed=seed), settings=dict(settings)))
-    assert count / 200 < odd.ODD_ALARMS + 3.0 * np.sqrt(0.04 * 0.96 / 200)
+    assert count / 100 < odd.ODD_ALARMS + 3.0 * np.sqrt(0.04 * 0.96 / 100)
 
 
 def test_a_constant_history_has_no_odd_capture():

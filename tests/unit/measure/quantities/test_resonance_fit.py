@@ -145,7 +145,7 @@ def test_a_smooth_error_of_a_decibel_shifts_the_resonance_by_what_is_said():
     errors = 0.1 * np.random.default_rng(5).standard_normal((120, len(HZ))) @ spread.T
     off_hz, _ = scatter(errors)
     said = fit_resonance(STILL, curve(), NONE).hz_per_db
-    assert np.std(off_hz) / 0.1 == pytest.approx(said, rel=0.15)
+    assert np.std(off_hz) / 0.1 == pytest.approx(said, rel=0.2)
 
 
 def test_rates_of_sweeps():
