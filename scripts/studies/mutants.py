@@ -4,12 +4,14 @@ python scripts/studies/mutants.py [--mutants 200] [--seed N] [--minutes 8]
     [--packages measure physics interpret]
 
 Works on a scratch copy. Each mutant changes one operator, comparison or number of one module;
-annotations and constants that no code reads are left alone. The tests that mirror the module run
-first, then those of its package that reach it, nearest first, and those that hold the documentation
-to the declarations. A test that failed must pass without the change, or the run ends. A line a
-mutant says whether a test failed, a run took too long, or all passed: then the mutant survived, and
-either no test looks there, or the change makes no difference. A run that is cut off has printed the
-share up to there.
+annotations, revisions and constants that no code reads are left alone. The tests that mirror the
+module run first, then those that import it or its own package, and those of the documentation but
+for the slowest: a test further off may notice what these do not. A test that failed must pass
+without the change, or the run ends.
+
+A line a mutant says whether a test failed, a run took too long, or all passed: then the mutant
+survived, and either no test looks there, or the change makes no difference. A run that is cut off
+has printed the share up to there.
 """
 
 import argparse
@@ -68,13 +70,13 @@ PASSED, FAILED, TOO_LONG = "survived", "failed", "took too long"
 
 
 def behaviour(tree: ast.Module, read: set[str]) -> Iterator[ast.AST]:
-    """Yield the nodes of a module but for annotations, `Literal` and constants not in `read`."""
+    """Yield the nodes of a module but for annotations, `Literal`, revisions, constants not read."""
     waiting: list[ast.AST] = [tree]
     while waiting:
         node = waiting.pop()
         yield node
         for field, value in ast.iter_fields(node):
-            if field in ("annotation", "returns"):
+            if field in ("annotation", "returns") or getattr(node, "arg", None) == "revision":
                 continue
             for child in value if isinstance(value, list) else [value]:
                 if isinstance(child, ast.AST) and not is_idle(child, read):
@@ -136,54 +138,34 @@ def parsed(file: Path) -> ast.Module:
 
 
 @functools.cache
-def imported(project: Path, file: Path) -> dict[str, Path]:
-    """Return the modules of the library and of the tests' support that a file imports itself."""
+def imported(file: Path) -> set[str]:
+    """Return what a file imports itself: modules, and what it takes from them."""
     names: set[str] = set()
     for node in ast.walk(parsed(file)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
-    found = {}
-    for name in names:
-        for place in (project / "scripts", project / "tests/support"):
-            base = place / name.replace(".", "/")
-            for source in (base.with_suffix(".py"), base / "__init__.py"):
-                if source.is_file():
-                    found[name] = source
-    return found
-
-
-@functools.cache
-def reached(project: Path, file: Path) -> set[str]:
-    """Return the modules that a file imports, directly or through others."""
-    names: set[str] = set()
-    waiting = [file]
-    while waiting:
-        for name, source in imported(project, waiting.pop()).items():
-            if name not in names:
-                names.add(name)
-                waiting.append(source)
     return names
 
 
 def tests_of(project: Path, module: Path) -> list[list[str]]:
-    """Return what to run for a module: its own tests, then those of its package that reach it."""
+    """Return what to run for a module: its own tests, then those that import it or its package."""
     package = project / TESTS / module.parts[0]
     own = project / TESTS / module.parent / f"test_{module.name}"
     name = ".".join(("grooveledger", *module.with_suffix("").parts)).removesuffix(".__init__")
-    # The measures are loaded by name: whatever reaches their package may reach each of them.
     parent = name.rpartition(".")[0]
     others = [
         test
         for test in sorted(package.rglob("test_*.py"))
-        if test != own and {name, parent} & reached(project, test)
+        if test != own and {name, parent} & imported(test)
     ]
-    others.sort(key=lambda test: name not in imported(project, test))
+    others.sort(key=lambda test: name not in imported(test))
     first = [str(own)] if own.is_file() else []
     if ">>>" in (project / LIBRARY / module).read_text(encoding="utf-8"):
         first.append(f"{project / EXAMPLES}::test_examples_of_a_module[{name}]")
-    return [tests for tests in (first, [*map(str, others), str(project / DOCS)]) if tests]
+    docs = [str(project / DOCS), "-k", "not commands and not archive"]
+    return [tests for tests in (first, [str(test) for test in others], docs) if tests]
 
 
 class Failures:
