@@ -93,3 +93,22 @@ def test_captures_of_one_cartridge_are_pooled_by_axis():
     measured = frame[frame["basis"] == "measured"].set_index("axis")
     assert measured.loc["lateral", "compliance_um_per_mn"] == 13.0
     assert measured.loc["vertical", "compliance_um_per_mn"] == 10.0
+
+
+@pytest.mark.parametrize(
+    ("values", "scatter"),
+    [([12.0, 13.0, 14.0], np.sqrt(2.0 / 3.0) / 13.0), ([13.0, 13.0, 13.0, 13.0], 0.05)],
+)
+def test_the_mean_of_captures_is_surer_and_the_arms_mass_is_not(values, scatter):
+    """Of n captures the root; 12 % of an arm of 7 g, of 13.5 g in all: rectangular."""
+    names = list("abcd")[: len(values)]
+    fits = pd.DataFrame(
+        {"capture": names, "axis": "lateral", "dynamic_compliance_um_per_mn": values}
+    )
+    captures = pd.DataFrame({"capture": names, "cartridge": "mm-one", "chain": "light"})
+    loose = replace(LIGHT, arm_mass_tolerance_pct=12.0)
+    frame = arm_match_table({"mm-one": SHEET}, {"light": loose}, captures, fits)
+    (row,) = frame[frame["basis"] == "measured"].to_dict("records")
+    relative = np.hypot(scatter / np.sqrt(len(values)), 0.12 / np.sqrt(3.0) * 7.0 / 13.5)
+    assert row["compliance_uncertainty_um_per_mn"] == pytest.approx(13.0 * relative)
+    assert row["moving_mass_g"] == 13.5

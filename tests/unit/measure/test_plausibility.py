@@ -190,3 +190,128 @@ def test_a_bound_far_below_the_response_is_none():
     lost = np.isnan(result.tables["response"]["response_db"])
     np.testing.assert_array_equal(lost, silent)
     assert "beyond 20 dB" in result.remarks[0][1]
+
+
+FLAT_DB = np.zeros(len(HZ))
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("level_db", "is_lost"), [(19.9, False), (20.1, True)])
+def test_a_response_beyond_20_db_is_none_up_to_20_khz(sign, level_db, is_lost):
+    rows = found({"response": curve(sign * level_db + FLAT_DB)}, sweep("left")).tables["response"]
+    lost = np.isnan(rows["response_db"])
+    np.testing.assert_array_equal(lost, (HZ <= 20_000.0) & is_lost)
+
+
+@pytest.mark.parametrize(("noise_db", "least_db"), [(0.01, 2.05), (0.2, 3.0)])
+def test_a_reading_is_off_by_five_times_its_noise_and_two_decibels(noise_db, least_db):
+    for off_db, is_off in ((least_db - 0.02, False), (least_db + 0.02, True)):
+        level_db = FLAT_DB.copy()
+        level_db[100] = off_db
+        off = off_their_neighbours(HZ, level_db, np.full(len(HZ), noise_db))
+        assert np.flatnonzero(off).tolist() == ([100] if is_off else [])
+
+
+@pytest.mark.parametrize(("size_db", "is_rough"), [(0.36, False), (0.37, True)])
+def test_an_octave_is_rough_where_half_is_off_by_three_times_the_noise_and_seven_tenths(
+    size_db, is_rough
+):
+    """Readings that alternate by x lie 2 x from the lines between their neighbours."""
+    inside = (HZ >= 1000.0) & (HZ < 2000.0)
+    level_db = np.where(inside, size_db * (-1.0) ** np.arange(len(HZ)), 0.0)
+    off = off_their_neighbours(HZ, level_db, np.full(len(HZ), 0.01))
+    np.testing.assert_array_equal(off, inside & is_rough)
+
+
+@pytest.mark.parametrize(("apart", "is_compared"), [(0.99 / 8.0, True), (1.01 / 8.0, False)])
+def test_readings_an_eighth_of_an_octave_apart_are_neighbours(apart, is_compared):
+    hz = 1000.0 * 2.0 ** (apart * np.arange(-15, 16))
+    level_db = np.where(np.arange(31) == 15, 9.0, 0.0)
+    assert off_their_neighbours(hz, level_db, np.full(31, 0.01)).any() == is_compared
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "is_short"),
+    [
+        (25.1, 17_900.0, False),
+        (25.3, 17_900.0, True),
+        (25.1, 17_800.0, True),
+    ],
+)
+def test_a_curve_may_end_a_third_of_an_octave_above_and_an_eighth_below(low_hz, high_hz, is_short):
+    """20 Hz times 1.26, and 20 kHz over 1.12."""
+    observed = orders_of(1, np.geomspace(low_hz, high_hz, 50), {1: (0.1, 0.001)})
+    assert bool(found({}, sweep("left"), observed=observed).remarks) == is_short
+
+
+@pytest.mark.parametrize(("times", "is_told"), [(9.9, False), (10.1, True)])
+def test_a_low_sweep_sinks_into_the_noise_at_ten_times_it(times, is_told):
+    low = {**sweep("lateral"), "start_hz": 25.0, "stop_hz": 5.0}
+    observed = orders_of(1, np.geomspace(9.0, 25.0, 30), {1: (0.1, 0.1)}, floor_fs=0.1 / times)
+    assert bool(found({}, low, observed=observed).remarks) == is_told
+    # Of any other sweep the beginning is missed.
+    audio = sweep("left", start_hz=20.0)
+    short = orders_of(1, np.geomspace(40.0, 2e4, 90), {1: (0.1, 0.1)}, floor_fs=0.1 / times)
+    assert found({}, audio, observed=short).remarks
+
+
+@pytest.mark.parametrize(("top_hz", "is_told"), [(7000.0, False), (9000.0, True)])
+def test_steps_that_the_sampling_rate_holds_are_missed(top_hz, is_told):
+    steps = {
+        "kind": "tone_steps",
+        "modulation": "left",
+        "frequencies_hz": [1000.0, 2000.0, 8000.0],
+        "step_s": 5.0,
+    }
+    observed = orders_of(1, [1000.0, 2000.0], {1: (0.1, 0.001)}, steps=True)
+    remarks = found({}, steps, observed=observed, top_hz=top_hz).remarks
+    assert bool(remarks) == is_told
+    if is_told:
+        assert "gives 2 of its 3 steps" in remarks[0][1]
+
+
+def two(first_db, second_db, **second):
+    parts = [curve(first_db), curve(second_db, **second)]
+    return {"response": {n: np.concatenate([p[n] for p in parts]) for n in parts[0]}}
+
+
+@pytest.mark.parametrize(("apart_db", "is_told"), [(5.9, False), (6.1, True)])
+def test_channels_of_one_track_differ_by_less_than_six_decibels(apart_db, is_told):
+    measures = two(FLAT_DB, FLAT_DB + apart_db, channel="right")
+    remarks = found(measures, sweep("lateral")).remarks
+    assert bool(remarks) == is_told
+    if is_told:
+        assert "differ by 6.1 dB" in remarks[0][1]
+
+
+@pytest.mark.parametrize(("apart_db", "is_told"), [(2.4, False), (2.6, True)])
+def test_two_tracks_agree_within_twice_the_guarantee_and_half_a_decibel(apart_db, is_told):
+    measures = two(FLAT_DB, FLAT_DB + apart_db, track=2)
+    remarks = found(measures, sweep("left"), sweep("left"), response_tolerance_db=1.0).remarks
+    assert bool(remarks) == is_told
+
+
+@pytest.mark.parametrize(("split_hz", "is_told"), [(730.0, True), (685.0, False)])
+def test_tracks_are_compared_from_100_hz_to_5_khz(split_hz, is_told):
+    """By the median: 707 Hz is in the middle of that band on log frequency."""
+    measures = two(FLAT_DB, np.where(split_hz > HZ, 1.5, 0.0), track=2)
+    texts = [text for _, text in found(measures, sweep("left"), sweep("left")).remarks]
+    assert any("differ by 1.5 dB" in text for text in texts) == is_told
+
+
+@pytest.mark.parametrize(("tone_hz", "is_told"), [(1049.0, True), (1051.0, False), (951.0, True)])
+def test_a_tone_within_a_twentieth_of_1_khz_is_held_against_a_sweep(tone_hz, is_told):
+    level = rows_of("level", track=[2], channel=["left"], frequency_hz=tone_hz,
+                    sensitivity_mv_per_cm_s=1.0, limited=[False])  # fmt: skip
+    measures = {"level": level, "response": curve(FLAT_DB, sensitivity_mv_per_cm_s=3.0)}
+    tracks = (sweep("left", velocity_cm_s=5.0), tone("left", velocity_cm_s=5.0))
+    remarks = found(measures, *tracks).remarks
+    assert bool(remarks) == is_told
+    if is_told:
+        assert "9.5 dB louder" in remarks[0][1]
+    softer = {**measures, "response": curve(FLAT_DB, sensitivity_mv_per_cm_s=1.0 / 3.0)}
+    assert [("9.5 dB softer" in text) for _, text in found(softer, *tracks).remarks] == (
+        [True] if is_told else []
+    )
+    bound = {**measures, "level": {**level, "limited": np.array([True])}}
+    assert not found(bound, *tracks).remarks

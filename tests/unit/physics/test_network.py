@@ -280,3 +280,12 @@ def test_thermal_noise_against_a_circuit_simulator(loss, tmp_path):
     simulated_v = np.sqrt(np.trapezoid(density**2, frequency_hz))
     difference_db = 20 * np.log10(thermal_noise_v(own) / simulated_v)
     assert difference_db == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_network_is_the_coil_and_the_wiring_under_the_chains_load_or_another():
+    """Without losses named it has none: the bare coil of the closed form."""
+    wires = Chain("bench", 12.0, 0.5, 2.0, 100.0, 47_000.0, 50.0, 40.0, "iec98", 2.0)
+    made = Network.of(400.0, 500.0, wires)
+    assert made == pytest.approx(Network(500.5, 0.400002, 47_000.0, 150e-12, 0.0))
+    other = Network.of(400.0, 500.0, wires, load_ohm=33_000.0, load_pf=220.0, loss=0.2)
+    assert other == pytest.approx(Network(500.5, 0.400002, 33_000.0, 220e-12, 0.2))

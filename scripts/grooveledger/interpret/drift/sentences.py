@@ -108,7 +108,7 @@ def _too_few(rows: Sequence[Row], minimum_captures: int) -> str:
         span = max(_or_zero(row["hours_last"]) - _or_zero(row["hours_first"]) for row in rows)
         if span < MINIMUM_SPAN_HOURS:
             return (
-                f"The captures after break-in span {span:.0f} h: a trend needs "
+                f"The captures after break-in span {np.floor(span):.0f} h: a trend needs "
                 f"{MINIMUM_SPAN_HOURS:.0f} h."
             )
         alike = max((_or_zero(row.get("serial_correlation")) for row in rows), default=0.0)

@@ -88,7 +88,7 @@ def test_a_limit_known_roughly_is_narrowed_a_third_of_the_way_to_it():
 
 @pytest.mark.parametrize(("low", "high", "is_wide"), [
     (360.0, 460.0, False),  # A quarter of the hours at the limit, exactly.
-    (360.0, 461.0, True), (360.0, np.nan, True), (np.nan, 401.0, True), (np.nan, 99.0, False),
+    (360.0, 461.0, True), (360.0, np.nan, True), (np.nan, 100.5, True), (np.nan, 99.5, False),
 ])  # fmt: skip
 def test_what_counts_as_wide(low, high, is_wide):
     assert len(advised([drifting(400.0, low, high)])) == is_wide

@@ -186,6 +186,11 @@ def test_settling_is_followed_to_its_end_and_steady_figures_stay():
     assert page.tested[0].fitted.hours[0] >= page.settled_hours
 
 
+def test_no_end_of_settling_is_sought_beyond_four_times_the_break_in():
+    hours = 30.0 + 4.0 * np.arange(40)
+    assert analysed(settling(hours, size=1e3), hours).settled_hours == 120.0
+
+
 def test_wear_by_a_root_or_a_square_is_no_settling():
     hours = 30.0 + 4.0 * np.arange(40)
     since = np.linspace(0.0, 1.0, 40)

@@ -14,6 +14,7 @@ from grooveledger.interpret.drift import (
     control_table,
     drift_table,
     odd_captures_table,
+    sentences,
     states,
     stylus_states,
 )
@@ -251,3 +252,169 @@ def test_a_stylus_is_retired_by_the_sheet_or_by_its_successor():
         "a": "Retired on 2020-06-01.",
         "b": "Retired: stylus c was fitted on 2021-01-01.",
     }
+
+
+def row(**given):
+    """A drift row of a figure in its eighth day that falls by 0.5 dB per 100 h from 30 to 130 h."""
+    made = {
+        "stylus": "one", "metric": TREBLE, "channel": "left", "unit": "dB", "group": None,
+        "verdict": "drifting", "n": 8, "n_days": 8, "n_break_in": 0,
+        "hours_first": 30.0, "hours_last": 130.0, "slope_per_100h": -0.5, "slope_low": -0.62,
+        "slope_high": -0.38, "change_observed": -0.5, "least_change": 0.3, "p_adjusted": 0.001,
+        "baseline_value": 1.0, "value_now": 0.5, "limit_value": -1.0, "hours_at_limit": 430.0,
+        "hours_at_limit_low": 360.0, "hours_at_limit_high": 560.0, "record_part": np.nan,
+        "p_record_wear": np.nan, "confounded_with": None, "change_at_hours": np.nan,
+        "change_low_hours": np.nan, "change_high_hours": np.nan, "serial_correlation": 0.1,
+    }  # fmt: skip
+    return {**made, **given}
+
+
+def plain(text):
+    return None if text is None else text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def said_of(*rows, due=None, minimum=6):
+    return plain(sentences.sentence(list(rows), due, minimum))
+
+
+@pytest.mark.parametrize(
+    ("given", "end"),
+    [
+        ({}, "limit reached between 360 and 560 h (extrapolated)."),
+        ({"hours_last": 560.0}, "limit reached between 360 and 560 h."),
+        ({"hours_at_limit_high": np.nan}, "limit not reached before 360 h, when is not yet known."),
+        (
+            {"hours_at_limit_low": np.nan, "hours_at_limit_high": np.nan},
+            "when it reaches its limit is not yet known.",
+        ),
+        ({"limit_value": np.nan}, "from 1.0 to 0.5 dB."),
+    ],
+)
+def test_when_a_limit_is_reached(given, end):
+    assert said_of(row(**given)).endswith(end)
+
+
+PAST = {"verdict": "past_limit", "hours_at_limit": 100.0, "hours_at_limit_low": 80.0}
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "end"),
+    [
+        (120.0, 80.0, "limit passed 30 h ago (10 to 50 h)."),
+        (140.0, 80.0, "limit passed 30 h ago (0 to 50 h)."),
+        (120.0, np.nan, "limit passed 30 h ago, at least 10 h."),
+        (np.nan, 80.0, "past its limit."),
+    ],
+)
+def test_how_long_ago_a_limit_was_passed(high, low, end):
+    given = {**PAST, "hours_at_limit_high": high, "hours_at_limit_low": low}
+    assert said_of(row(**given)).endswith(end)
+
+
+@pytest.mark.parametrize(("change", "has_rate"), [(-0.31, True), (-0.29, False)])
+def test_a_limit_that_a_step_met_has_no_rate_below_the_least_change(change, has_rate):
+    said = said_of(row(**PAST, hours_at_limit_high=120.0, change_observed=change))
+    assert ("falling 0.5 dB per 100 h" in said) == has_rate
+
+
+def test_a_rise_a_channel_and_figures_that_are_none_of_a_channel():
+    assert said_of(row(slope_per_100h=0.5)).startswith("Left channel rising 0.5 dB per 100 h at 10")
+    other = row(metric="separation_1khz_db")
+    assert ", left channel, falling 0.5 dB per 100 h" in said_of(other)
+    assert "channel" not in said_of(row(metric="balance_db", channel="both"))
+
+
+@pytest.mark.parametrize(
+    ("part", "change", "p", "said"),
+    [
+        (-0.5, -0.5, 0.024, "of the fall of 1.0 dB, 0.5 dB are the record's"),
+        (0.5, 0.5, 0.024, "of the rise of 1.0 dB, 0.5 dB are the record's"),
+        (-0.5, -0.5, 0.026, None),
+        (-0.5, -0.5, np.nan, None),
+        (-0.31, -0.5, 0.01, "of the fall of 0.8 dB, 0.3 dB are the record's"),
+        (-0.29, -0.5, 0.01, None),
+        (-0.5, 0.1, 0.01, "the record's wear alone changes it by \N{MINUS SIGN}0.5 dB"),
+        (-0.5, 0.6, 0.01, "the record's wear alone changes it by \N{MINUS SIGN}0.5 dB"),
+        (-0.5, 0.5, 0.01, "the record's wear alone changes it by \N{MINUS SIGN}0.5 dB"),
+        (np.nan, -0.5, 0.01, None),
+        (-0.5, np.nan, 0.01, None),
+        (-0.5, None, 0.01, None),
+    ],
+)
+def test_which_part_of_a_change_is_the_records(part, change, p, said):
+    found = sentences.record_part(row(record_part=part, change_observed=change, p_record_wear=p))
+    assert plain(found) == said
+
+
+def test_the_first_that_is_due_leads_and_the_others_are_counted():
+    rows = [row(p_adjusted=0.02), row(metric=DISTORTION, unit="%", p_adjusted=0.001), row()]
+    assert said_of(*rows).endswith("; 2 other figures move.")
+    assert said_of(*rows[:2]).endswith("; 1 other figure moves.")
+    assert said_of(*rows[:2], due=rows[0]).startswith("Left channel falling")
+    assert not said_of(*rows[:2]).startswith("Left channel falling")
+    assert "other" not in said_of(rows[0], row(verdict="steady"))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "end"),
+    [
+        # 0.62 dB per 100 h, rounded up; over 100 h that is less than the 2 dB to the limit.
+        (-0.62, 0.38, "at 10 kHz by less than 0.7 dB per 100 h."),
+        (-0.1, 0.6, "at 10 kHz by less than 0.6 dB per 100 h."),
+        (-2.1, 0.0, "from 30 to 130 h."),
+        (-1.9, 0.0, "at 10 kHz by less than 1.9 dB per 100 h."),
+    ],
+)
+def test_how_well_it_is_known_that_nothing_moves(low, high, end):
+    steady = row(verdict="steady", slope_low=low, slope_high=high)
+    assert said_of(steady).endswith(end)
+    other = row(verdict="steady", metric=DISTORTION, hours_first=20.0, hours_last=140.0)
+    assert said_of(other).endswith("from 20 to 140 h.")
+
+
+def test_where_figures_change_suddenly():
+    stepped = {"change_at_hours": 95.0, "change_low_hours": 90.0, "change_high_hours": 100.0}
+    one = row(verdict="steady", **stepped)
+    assert said_of(one).endswith("; response at 10 kHz changed suddenly between 90 and 100 h.")
+    bare = {**one, "change_low_hours": np.nan}
+    assert said_of(bare).endswith("; response at 10 kHz changed suddenly at about 95 h.")
+    later = row(verdict="steady", **{**stepped, "change_at_hours": 60.0})
+    assert "2 figures changed suddenly between 90 and 100 h" in said_of(later, one, one)
+
+
+@pytest.mark.parametrize(("strength", "is_said"), [(0.34, False), (0.36, True)])
+def test_days_that_may_be_alike(strength, is_said):
+    widened = "neighbouring days may be alike (correlation up to 0.4), which widens every interval"
+    assert (widened in said_of(row(serial_correlation=strength), row())) == is_said
+    few = row(verdict="too_few", serial_correlation=strength)
+    assert ("8 days of captures count as few" in said_of(few)) == is_said
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"n_days": 5}, "Too few captures after break-in: 5 of the 6 days that a trend needs."),
+        ({"n_days": 0, "n": 3}, "Too few captures after break-in: 3 of the 6 days"),
+        ({"n_days": 0, "n": 0, "n_break_in": 4}, "All 4 captures lie within the break-in"),
+        ({"n_days": 0, "n": 0}, "Too few captures after break-in: 0 of the 6 days"),
+        ({"hours_last": 49.9}, "The captures after break-in span 19 h: a trend needs 20 h."),
+        ({"hours_last": 50.0}, "The captures after break-in cannot yet separate a trend"),
+        ({"n_days": 6}, "The captures after break-in cannot yet separate a trend"),
+    ],
+)
+def test_why_nothing_can_be_said_yet(given, said):
+    assert said_of(row(verdict="too_few", **given)).startswith(said)
+
+
+def test_how_many_figures_move_and_what_moves_elsewhere():
+    rows = [row(), row(metric="response_15khz_db"), row(metric=DISTORTION), row(verdict="steady")]
+    assert sentences.evidence(rows) == (
+        "3 of 4 figures of tip and suspension move: response (2), distortion (1)."
+    )
+    assert sentences.evidence([rows[0], rows[3]]).startswith("1 of 2 figures of tip and suspension")
+    assert sentences.evidence([rows[0], rows[3]]).endswith("moves: response (1).")
+    assert sentences.evidence(rows[3:]) is None
+    two = [row(metric=name, group="turntable") for name in ("speed_error_pct", "drift_pct_per_min")]
+    assert sentences.elsewhere(two).startswith("What also move, but")
+    assert sentences.elsewhere(two[:1]).startswith("What also moves, but")
+    assert sentences.elsewhere([{**two[0], "verdict": "steady"}, row()]) is None

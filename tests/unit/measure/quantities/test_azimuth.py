@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from grooveledger.measure.metric_rows import Measured
 from grooveledger.measure.quantities import azimuth
 from grooveledger.storage import tables
-from made_observations import CHAIN, joined, make_context, make_side, orders_of
+from made_observations import CARTRIDGE, CHAIN, joined, make_context, make_side, orders_of
 
 TONE = {"kind": "tone", "frequency_hz": 1000.0, "duration_s": 20.0, "velocity_cm_s": 5.0}
 SIDE = make_side(
@@ -106,3 +107,35 @@ def test_a_left_track_without_its_right_one_gives_no_row():
     pairs = outputs(1.0)
     orders = joined(*(orders_of(i, 1000.0, {1: tuple(0.1 * pairs[i - 1])}) for i in (1, 2)))
     assert azimuth.measure(make_context(side, {"orders": orders})).num_rows == 0
+
+
+def perturbed(angle_deg, leak, change):
+    """Rows of a turned pair whose right track was cut louder by a factor."""
+    pairs = outputs(angle_deg, leak)
+    pairs[1] *= 1.0 + change
+    return measured(pairs)
+
+
+@pytest.mark.parametrize(("angle_deg", "leak"), [(2.0, 0.03), (-1.0, -0.05)])
+def test_a_tolerance_of_the_record_is_what_another_level_makes_of_it(angle_deg, leak):
+    """By cutting the right track a thousandth louder, put through +-1 dB as a rectangle."""
+    rows, louder = (perturbed(angle_deg, leak, change) for change in (0.0, 1e-3))
+    side = replace(SIDE, response_tolerance_db=1.0)
+    found = {
+        figure.metric: figure
+        for figure in azimuth.figures(Measured({"azimuth": rows}, side, CARTRIDGE, CHAIN))
+    }
+    u = np.log(10.0) / 20.0 / np.sqrt(3.0)
+    for metric, column in (
+        ("azimuth_deg", "azimuth_deg"),
+        ("separation_balanced_db", "balanced_separation_db"),
+    ):
+        shift = abs(louder[column][0] - rows[column][0]) / 1e-3
+        assert found[metric].value == pytest.approx(rows[column][0])
+        for part in ("record", "second_track"):
+            assert found[metric].parts[part] == pytest.approx(u * shift, rel=0.05), metric
+    assert found["azimuth_deg"].noise == rows["noise_deg"][0]
+    # dB of a leak are 20 / ln 10 of its relative change.
+    left_over = 10.0 ** (-rows["balanced_separation_db"][0] / 20.0)
+    expected = 20.0 / np.log(10.0) * np.radians(rows["noise_deg"][0]) / left_over
+    assert found["separation_balanced_db"].noise == pytest.approx(expected)
