@@ -138,14 +138,17 @@ def parsed(file: Path) -> ast.Module:
 
 
 @functools.cache
-def imported(file: Path) -> set[str]:
-    """Return what a file imports itself: modules, and what it takes from them."""
+def imported(project: Path, file: Path) -> set[str]:
+    """Return the modules that a file imports itself; a package where it takes no module from it."""
     names: set[str] = set()
     for node in ast.walk(parsed(file)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+            for alias in node.names:
+                place = project / "scripts" / node.module.replace(".", "/") / alias.name
+                is_module = place.is_dir() or place.with_suffix(".py").is_file()
+                names.add(f"{node.module}.{alias.name}" if is_module else node.module)
     return names
 
 
@@ -158,9 +161,9 @@ def tests_of(project: Path, module: Path) -> list[list[str]]:
     others = [
         test
         for test in sorted(package.rglob("test_*.py"))
-        if test != own and {name, parent} & imported(test)
+        if test != own and {name, parent} & imported(project, test)
     ]
-    others.sort(key=lambda test: name not in imported(test))
+    others.sort(key=lambda test: name not in imported(project, test))
     first = [str(own)] if own.is_file() else []
     if ">>>" in (project / LIBRARY / module).read_text(encoding="utf-8"):
         first.append(f"{project / EXAMPLES}::test_examples_of_a_module[{name}]")
