@@ -77,7 +77,7 @@ class Axis(NamedTuple):
         """Progress at a frequency."""
         if self.logarithmic:
             return np.log(hz / self.start_hz) / np.log(self.stop_hz / self.start_hz)
-        return (hz - self.start_hz) / (self.stop_hz - self.start_hz)
+        return np.asarray((hz - self.start_hz) / (self.stop_hz - self.start_hz))
 
     def chirp_hz_per_progress(self, hz: np.ndarray | float) -> np.ndarray:
         """Hertz that a unit of progress is worth at a frequency."""

@@ -205,7 +205,7 @@ def dead_channels(powers: np.ndarray) -> frozenset[str]:
 
 def exceeding(powers: np.ndarray, ceiling: np.ndarray) -> np.ndarray:
     """Frames in which any band of either channel is above its ceiling, shape (frames,)."""
-    return (powers > ceiling[:, None, :]).any(axis=(0, 2))
+    return np.asarray((powers > ceiling[:, None, :]).any(axis=(0, 2)))
 
 
 def ratio(level_db: np.ndarray | float) -> np.ndarray:

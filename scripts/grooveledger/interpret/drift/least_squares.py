@@ -59,12 +59,12 @@ def fit(design: Array, values: Array, n_odd: Array) -> Fit:
 
 def t_quantile(degrees: Array | float) -> Array:
     """Return the quantile of Student's t that a two-sided interval of `CONFIDENCE` needs."""
-    return stdtrit(degrees, 0.5 + 0.5 * CONFIDENCE)
+    return np.asarray(stdtrit(degrees, 0.5 + 0.5 * CONFIDENCE))
 
 
 def two_sided_p(t: Array | float, degrees: Array | float) -> Array:
     """Return the two-sided probability of Student's t."""
-    return 2.0 * stdtr(degrees, -np.abs(t))
+    return np.asarray(2.0 * stdtr(degrees, -np.abs(t)))
 
 
 def normal_score(t_squared: Array, degrees: Array) -> Array:
@@ -145,4 +145,4 @@ def page_probability(scores: Array, largest: Array) -> Array:
     """
     ordered = np.sort(largest)
     above = len(ordered) - np.searchsorted(ordered, scores * (1.0 - 1e-12), side="left")
-    return (1.0 + above) / (1.0 + len(ordered))
+    return np.asarray((1.0 + above) / (1.0 + len(ordered)))
