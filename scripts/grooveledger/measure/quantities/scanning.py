@@ -12,7 +12,7 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.curve_metrics import at_frequency
 from grooveledger.measure.declaration import Measure, Metric
 from grooveledger.measure.harmonics import Harmonics, harmonic_lines
-from grooveledger.measure.metric_rows import Columns, Figure, Measured, groups
+from grooveledger.measure.metric_rows import IN_PHASE, Columns, Figure, Measured, groups
 from grooveledger.measure.readings import readings
 from grooveledger.physics.groove import groove_speed_cm_s, scanning_loss_db, wavelength_um
 from grooveledger.physics.uncertainty import rectangular
@@ -175,7 +175,7 @@ def measure(context: CaptureContext) -> pa.Table:
         columns = (
             read.nominal_hz,
             DB_PER_NEPER * np.log(level),
-            DB_PER_NEPER * noise / (level * velocity),
+            IN_PHASE * DB_PER_NEPER * noise / (level * velocity),
             100.0 * found.thd(found.ratio),
             100.0 * found.noise,
         )

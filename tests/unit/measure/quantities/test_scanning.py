@@ -9,13 +9,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import made_figures
+from grooveledger.measure.metric_rows import Measured
 from grooveledger.measure.quantities import scanning
 from grooveledger.observe.orders import observe_orders
 from grooveledger.physics.groove import groove_speed_cm_s, scanning_loss_db, wavelength_um
 from grooveledger.simulate import StylusTruth, simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
 from grooveledger.storage import tables
-from made_observations import CHAIN, make_context, make_side
+from made_observations import CARTRIDGE, CHAIN, joined, make_context, make_side, orders_of
 from made_sound import tracks_at, written
 
 RATE = 48_000
@@ -150,3 +152,157 @@ def test_the_stated_noise_is_the_scatter_of_repeats():
     ]
     scatter = np.std([one.radius_um for one in found])
     assert found[0].noise_um == pytest.approx(scatter, rel=0.2)
+
+
+HZ = 500.0 * 2.0 ** ((np.arange(129) + 0.5) / 24.0)
+
+
+def made(outer, inner, track=SWEEP, nominal_hz=HZ, floor_fs=1e-9, tolerance_db=0.0):
+    """Rows of two tracks whose fundamentals and second harmonics are given, by full scale."""
+    played = [{**track, "radius_mm": radius} for radius in RADII_MM]
+    side = make_side(*played, response_tolerance_db=tolerance_db)
+    chain = replace(CHAIN, equalisation="flat")
+    parts = [
+        orders_of(
+            number,
+            nominal_hz[number - 1] if isinstance(nominal_hz, tuple) else nominal_hz,
+            {1: (first, first), 2: (second, second)},
+            floor_fs=floor_fs,
+        )
+        for number, (first, second) in ((1, outer), (2, inner))
+    ]
+    return tables.columns(
+        scanning.measure(make_context(side, {"orders": joined(*parts)}, {}, chain))
+    )
+
+
+def test_sweeps_are_compared_over_the_thirds_of_an_octave_that_both_cover():
+    """From 507 to 20,450 Hz: the bands of 630 Hz (561 to 707) to 16 kHz (14.3 to 18 kHz)."""
+    slope = (HZ / 500.0) ** -0.1
+    rows = made((0.1, 1e-3), (0.1 * slope, 1e-3))
+    centres = 1000.0 * 2.0 ** (np.arange(-2, 13) / 3.0)
+    np.testing.assert_allclose(rows["frequency_hz"], centres)
+    # A power of the frequency has its value at the middle of a band on log frequency.
+    expected = 2.0 * np.log10(centres / centres[0])
+    np.testing.assert_allclose(rows["loss_db"], expected, atol=1e-3)
+    assert (rows["level_from_hz"] == centres[0]).all()
+    assert (rows["inner_radius_mm"][0], rows["outer_radius_mm"][0]) == (64.0, 140.0)
+    assert (rows["track"][0], rows["outer_track"][0]) == (2, 1)
+
+
+def test_noise_of_the_mean_of_a_band_and_of_the_band_that_it_refers_to():
+    """A reading's is 20 / ln 10 n / (s sqrt 2) dB, of eight readings the eighth of its square.
+
+    Loss is of two tracks, and from the lowest band on: four such means.
+    """
+    n = 1e-4
+    rows = made((0.1, 1e-3), (0.05, 1e-3), floor_fs=n)
+    reading = 20.0 / np.log(10.0) * n / np.sqrt(2.0) / np.sqrt(8.0)
+    means = np.hypot(reading / 0.1, reading / 0.05)
+    np.testing.assert_allclose(rows["loss_noise_db"][1:], np.sqrt(2.0) * means, rtol=1e-4)
+    assert rows["loss_noise_db"][0] == 0.0
+
+
+def test_two_cuts_of_one_tolerance_are_apart_but_where_the_level_is_taken_from():
+    rows = made((0.1, 1e-3), (0.1, 1e-3), tolerance_db=1.0)
+    assert rows["loss_record_db"][0] == 0.0
+    np.testing.assert_allclose(rows["loss_record_db"][1:], np.sqrt(2.0 / 3.0))
+
+
+def test_a_reading_that_does_not_stand_clear_makes_its_band_a_bound():
+    inner = np.full(len(HZ), 0.1)
+    inner[(HZ > 950.0) & (HZ < 970.0)] = 1e-4
+    rows = made((0.1, 1e-3), (inner, 1e-3), floor_fs=1e-4)
+    near = np.abs(rows["frequency_hz"] / 1000.0 - 1.0) < 0.01
+    np.testing.assert_array_equal(rows["limited"][near], True)
+    assert np.isnan(rows["loss_db"][near]).all()
+    assert not rows["limited"][rows["frequency_hz"] > 2500.0].any()
+
+
+def test_the_rise_of_distortion_is_of_the_inner_over_the_outer_track():
+    """1 and 3 per cent of second harmonic."""
+    rows = made((0.1, 1e-3), (0.1, 3e-3))
+    np.testing.assert_allclose(rows["outer_thd_pct"], 1.0, rtol=1e-6)
+    np.testing.assert_allclose(rows["inner_thd_pct"], 3.0, rtol=1e-6)
+    np.testing.assert_allclose(rows["thd_rise_pct"], 2.0, rtol=1e-6)
+    hidden = made((0.1, 1e-3), (0.1, 1e-5), floor_fs=1e-4)
+    assert np.isnan(hidden["thd_rise_pct"]).all()
+
+
+STEPS = {
+    "kind": "tone_steps",
+    "modulation": "left",
+    "frequencies_hz": [1000.0, 2000.0, 4000.0],
+    "step_s": 5.0,
+    "velocity_cm_s": 2.0,
+}
+
+
+@pytest.mark.parametrize(("off", "count"), [(1.009, 3), (1.011, 2), (0.991, 3), (0.989, 2)])
+def test_tones_within_a_per_cent_are_the_same(off, count):
+    hz = np.array([1000.0, 2000.0, 4000.0])
+    rows = made((0.1, 1e-3), (0.1, 1e-3), STEPS, (hz, hz * [1.0, off, 1.0]))
+    assert len(rows["loss_db"]) == count
+
+
+@pytest.mark.parametrize(("top_hz", "is_referred"), [(3990.0, False), (4010.0, True)])
+def test_levels_are_held_together_below_where_the_span_is_fourfold(top_hz, is_referred):
+    hz = np.array([1000.0, 2000.0, top_hz])
+    rows = made((0.1, 1e-3), (0.05, 1e-3), STEPS, hz)
+    assert np.isfinite(rows["level_from_hz"]).all() == is_referred
+    expected = 0.0 if is_referred else 20.0 * np.log10(2.0)
+    np.testing.assert_allclose(rows["loss_db"], expected, atol=1e-6)
+
+
+def test_a_radius_is_a_bound_within_three_standard_uncertainties_of_none():
+    """One tone: the square of the radius is as sure as the loss that is proportional to it."""
+    hz = np.array([10_000.0])
+    speeds = [float(groove_speed_cm_s(radius, RPM)) for radius in RADII_MM]
+    loss = sum(
+        sign * scanning_loss_db(2.0, waves_um(hz, radius))
+        for sign, radius in zip((1.0, -1.0), RADII_MM, strict=True)
+    )
+    for times, limited in ((2.8, True), (3.2, False)):
+        noise = loss / times
+        found = scanning.contact_radius(hz, loss, noise, 0.0 * noise, *speeds, False)
+        assert found.limited == limited
+        if limited:
+            # 1.645 standard uncertainties beyond the square, one-sided (JCGM 100).
+            assert found.radius_um == pytest.approx(2.0 * np.sqrt(1.0 + 1.645 / times), rel=0.02)
+        else:
+            assert found.noise_um == pytest.approx(2.0 / (2.0 * times), rel=0.03)
+        record = scanning.contact_radius(hz, loss, 0.0 * noise + 1e-3, noise, *speeds, False)
+        assert record.limited == limited
+
+
+def test_figures_at_10_khz_and_their_parts():
+    """Distortion of 3 and 4 % goes with the levels of two cuts, each within 1 dB."""
+    hz = np.array([1000.0, 5000.0, 10_000.0])
+    facts = {"track": [2] * 3, "channel": "left", "frequency_hz": hz, "limited": False}
+    rows = made_figures.rows_of(
+        "scanning",
+        **facts,
+        loss_db=[0.0, 0.5, 2.0],
+        loss_noise_db=0.1,
+        loss_record_db=np.sqrt(2.0) / np.sqrt(3.0),
+        thd_rise_pct=1.0,
+        thd_rise_noise_pct=0.2,
+        outer_thd_pct=3.0,
+        inner_thd_pct=4.0,
+        contact_radius_um=3.0,
+        contact_noise_um=0.2,
+        contact_record_um=0.3,
+        contact_limited=False,
+    )
+    side = make_side({**SWEEP, "radius_mm": 140.0}, {**SWEEP, "radius_mm": 64.0})
+    measured = Measured({"scanning": rows}, side, CARTRIDGE, CHAIN)
+    found = {figure.metric: figure for figure in scanning.figures(measured)}
+    loss, rise, contact = (
+        found[name]
+        for name in ("inner_loss_10khz_db", "inner_thd_rise_10khz_pct", "contact_radius_um")
+    )
+    assert (loss.value, rise.value, contact.value) == (2.0, 1.0, 3.0)
+    assert (loss.noise, rise.noise, contact.noise) == pytest.approx((0.1, 0.2, 0.2))
+    assert loss.parts["record"] == pytest.approx(np.sqrt(2.0 / 3.0))
+    assert rise.parts["record"] == pytest.approx(5.0 * np.log(10.0) / 20.0 / np.sqrt(3.0))
+    assert contact.parts == {"record": 0.3}
