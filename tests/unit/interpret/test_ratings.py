@@ -267,3 +267,61 @@ def test_repeats_of_a_response_widen_its_interval_as_student_asks():
     )
     wide_db = repeats.expanded_db(np.array([1000.0, 10_000.0]), np.zeros(2))
     assert wide_db == pytest.approx([0.0, 0.2 * 2.571], abs=1e-3)
+
+
+@pytest.mark.parametrize(("output_mv", "expected"), [(3.2, "misses"), (4.2, "undecided")])
+def test_an_output_that_noise_limits_is_at_most_what_was_read(output_mv, expected):
+    row = rate([metric("output_mv", output_mv, limited=True)])["output_mv", "left"]
+    assert row.verdict == expected
+
+
+def test_a_balance_that_noise_limits_may_be_anything_above():
+    rows = rate([metric("balance_db", 0.3, channel="both", limited=True)])
+    assert rows["balance_db", "both"].verdict == "undecided"
+    rows = rate([metric("balance_db", 2.5, channel="both", limited=True)])
+    assert rows["balance_db", "both"].verdict == "undecided"
+
+
+@pytest.mark.parametrize(("gap", "is_covered"), [(0.99 / 3.0, True), (1.01 / 3.0, False)])
+def test_readings_a_third_of_an_octave_apart_show_the_end_between_them(gap, is_covered):
+    """20 kHz on log frequency in the middle of two readings."""
+    half = 2.0 ** (0.5 * gap)
+    hz = [20.0, 1000.0, 20_000.0 / half, 20_000.0 * half]
+    row = rate(response_=response(hz, [0.0, 0.0, 0.0, 2.0]))["response_db", "left"]
+    assert (not row.note) == is_covered
+    assert row.measured == pytest.approx(1.0 if is_covered else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "is_covered"),
+    [(20.09, 19_910.0, True), (20.11, 19_910.0, False), (20.09, 19_890.0, False)],
+)
+def test_a_band_is_covered_to_half_a_per_cent(low_hz, high_hz, is_covered):
+    row = rate(response_=response([low_hz, 1000.0, high_hz], [0, 0, 1]))["response_db", "left"]
+    assert row.verdict == ("meets" if is_covered else "undecided")
+
+
+def test_an_end_beyond_all_readings_is_not_made_up():
+    outer = response([16.0, 20.0, 1000.0, 20_000.0, 25_000.0], [9.0, 0.0, 0.0, 0.0, 9.0])
+    assert rate(response_=outer)["response_db", "left"].measured == 0.0
+
+
+@pytest.mark.parametrize(("ohm", "meets"), [(49_300.0, True), (49_400.0, False), (44_700.0, True)])
+def test_a_load_resistance_meets_within_its_tolerance(ohm, meets):
+    """47 kohm within 5 per cent: up to 49.35 kohm."""
+    assert SETTINGS["load_tolerance_pct"] == 5.0
+    rows = rate(chain_=chain(load_ohm=ohm))
+    assert (rows["load_ohm", "both"].verdict == "meets") == meets
+
+
+def test_a_capacitance_is_as_sure_as_its_tolerance():
+    """A rectangle of 10 % about 220 pF: 12.7 pF standard, 24.9 pF for 95 %."""
+    share = SETTINGS["capacitance_tolerance_pct"] / 100.0
+    row = rate(chain_=chain(load_pf=220.0))["load_pf_max", "both"]
+    assert row.uncertainty == pytest.approx(share * 220.0 / np.sqrt(3.0))
+    most = 300.0 / (1.0 + 1.96 * share / np.sqrt(3.0))
+    for pf, verdict_ in ((0.999 * most, "meets"), (1.001 * most, "undecided")):
+        assert rate(chain_=chain(load_pf=pf))["load_pf_max", "both"].verdict == verdict_
+    least = 150.0 / (1.0 - 1.96 * share / np.sqrt(3.0))
+    for pf, verdict_ in ((1.001 * least, "meets"), (0.999 * least, "undecided")):
+        assert rate(chain_=chain(load_pf=pf))["load_pf_min", "both"].verdict == verdict_

@@ -5,6 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from grooveledger.measure.curve_metrics import (
+    band_values,
+    interpolation_part,
+    is_readable,
+    mistuning_part,
+)
 from made_figures import SWEEP_HZ, figures, only, rows_of, sweep, tone
 from made_observations import CHAIN, make_side
 
@@ -205,3 +211,48 @@ def test_one_harmonic_that_noise_hides_is_a_bound():
     rows = figures({"distortion": distortion_rows()}, make_side(sweep("left")))
     third = only(rows, "h3_1khz_pct", "left")
     assert (third["value"], third["limited"]) == (0.01, True)
+
+
+@pytest.mark.parametrize(("on_hz", "is_on_point"), [(1004.0, True), (996.0, True), (1006.0, False)])
+def test_a_curve_of_distant_points_is_read_on_a_point_to_half_a_per_cent(on_hz, is_on_point):
+    assert is_readable(np.array([300.0, on_hz, 3000.0]), 1000.0) == is_on_point
+
+
+def test_a_tone_off_its_frequency_is_off_by_the_slope_of_its_curve():
+    """3 % are 0.0426 octaves: at 6 dB an octave a quarter of a decibel."""
+    hz = 1000.0 * 2.0 ** np.arange(-3.0, 4.0)
+    slope_db = 6.0 * np.log2(hz)
+    assert mistuning_part(hz, slope_db, 1.03 * hz, 2000.0) == pytest.approx(6.0 * np.log2(1.03))
+    assert mistuning_part(hz, slope_db, hz / 1.03, 3000.0) == pytest.approx(6.0 * np.log2(1.03))
+    assert mistuning_part(hz, slope_db, hz, 2000.0) == 0.0
+    one_off = np.where(hz == 500.0, 1.03 * hz, hz)
+    assert mistuning_part(hz, slope_db, one_off, 2000.0) == 0.0
+    assert mistuning_part(hz[:1], slope_db[:1], hz[:1], 125.0) == 0.0
+
+
+def test_what_a_bend_may_hide_between_two_points():
+    """A parabola lies a d^2 off the line through its neighbours at d, a quarter of that half-way."""
+    hz = 1000.0 * 2.0 ** np.arange(-3.0, 4.0)
+    bent_db = 0.8 * np.log2(hz / 1000.0) ** 2
+    halfway = interpolation_part(hz, bent_db, 1000.0 * np.sqrt(2.0))
+    assert halfway == pytest.approx(0.8 / 4.0 / np.sqrt(3.0))
+    assert interpolation_part(hz, bent_db, 2000.0) == 0.0
+    assert interpolation_part(hz, 3.0 * np.log2(hz), 1500.0) == pytest.approx(0.0, abs=1e-9)
+    # Beyond an end as of the last three points; of two points no bend is known.
+    end = interpolation_part(hz, bent_db, 130.0)
+    assert end == pytest.approx(0.8 / 4.0 / np.sqrt(3.0))
+    assert interpolation_part(hz[:2], bent_db[:2], 200.0) == 0.0
+
+
+@pytest.mark.parametrize(("ratio", "has_values"), [(1.284, True), (1.286, False)])
+def test_a_band_with_a_gap_of_more_than_a_third_of_an_octave_has_no_spread(ratio, has_values):
+    """Nominal thirds of an octave are up to 1.28 apart (ISO 266)."""
+    hz = np.array([1000.0, *np.geomspace(1000.0 * ratio, 12e3, 40)])
+    values = np.arange(float(len(hz)))
+    found = band_values(hz, values)
+    assert bool(len(found)) == has_values
+    assert is_readable(hz, 1100.0) == has_values
+    if has_values:
+        # From 1 to 10 kHz: the first point is the lower end, the upper lies between two points.
+        assert found.min() == 0.0
+        assert found.max() == np.interp(np.log(10_000.0), np.log(hz), values)

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from grooveledger.measure.metric_rows import Measured
 from grooveledger.measure.quantities import intermodulation
 from grooveledger.storage import tables
-from made_observations import CHAIN, heard, make_context, make_side, orders_of
+from made_observations import CARTRIDGE, CHAIN, heard, make_context, make_side, orders_of
 
 FLAT = replace(CHAIN, equalisation="flat")
 
@@ -95,3 +96,49 @@ def test_without_the_high_tone_there_is_no_figure():
     found = measured(two_tone(), {k: (a, a) for k, a in lines.items()}, floor_fs=1e-5)
     assert np.isnan(found["imd_pct"]).all()
     assert found["limited"].all()
+
+
+@pytest.mark.parametrize("line", [(1, -1), (1, 1), (1, -2), (1, 2)])
+@pytest.mark.parametrize(("times", "limited"), [(3.99, True), (4.01, False)])
+def test_sidebands_are_clear_where_their_power_is_four_times_that_of_their_noise(
+    line, times, limited
+):
+    """Four lines of noise: a single sideband must be four times as large as that in each."""
+    lines = dict.fromkeys([(1, -1), (1, 1), (1, -2), (1, 2)], 0.0) | {(1, 0): 1.0}
+    lines[line] = times * 0.01
+    found = measured(two_tone(), {k: (a, a) for k, a in lines.items()}, floor_fs=0.01)
+    assert found["limited"].tolist() == [limited] * 2
+
+
+@pytest.mark.parametrize(("times", "is_heard"), [(1.99, False), (2.01, True)])
+def test_a_high_tone_is_heard_at_twice_its_noise(times, is_heard):
+    lines = dict.fromkeys([(1, -1), (1, 1), (1, -2), (1, 2)], 0.0) | {(1, 0): times * 0.01}
+    found = measured(two_tone(), {k: (a, a) for k, a in lines.items()}, floor_fs=0.01)
+    assert np.isfinite(found["imd_pct"]).tolist() == [is_heard] * 2
+
+
+def test_noise_of_the_figure_and_what_the_preamplifiers_response_makes_of_it():
+    """Monte Carlo of the four sidebands, each with a complex noise of its own."""
+    rng = np.random.default_rng(2)
+    n, values = 1e-4, []
+    pairs = {(1, -1): 0.02, (1, 1): 0.02, (1, -2): 0.01, (1, 2): 0.01}
+    for _ in range(150):
+        noise = n * rng.normal(size=(4, 2)) @ [1.0, 1.0j] / np.sqrt(2.0)
+        lines = {k: a + d for (k, a), d in zip(pairs.items(), noise, strict=True)}
+        found = measured(
+            two_tone(modulation="left"),
+            {k: (a, 0.0) for k, a in {**lines, (1, 0): 1.0}.items()},
+            floor_fs=n,
+        )
+        values.append(found["imd_pct"][0])
+    chain = replace(FLAT, response_tolerance_db=0.5)
+    measured_ = Measured({"intermodulation": found}, two_tone(), CARTRIDGE, chain)
+    (figure,) = intermodulation.figures(measured_)
+    assert figure.noise == pytest.approx(np.std(values), rel=0.2)
+    # Sideband and tone depart each by itself, in proportion to the octaves between them; of a
+    # pair's sum each sideband is a half.
+    octave = np.log2([4400.0 / 4000.0, 4800.0 / 4000.0])
+    apart = np.log(10.0) / 20.0 * 0.5 * np.sqrt(2.0 / 3.0) * octave
+    second, third = 4.0**2 * apart[0], 2.0**2 * apart[1]
+    expected = np.hypot(second, third) / np.sqrt(2.0) / np.hypot(4.0, 2.0)
+    assert figure.parts["preamplifier"] == pytest.approx(expected, rel=0.15)
