@@ -231,7 +231,7 @@ def test_a_tone_off_its_frequency_is_off_by_the_slope_of_its_curve():
 
 
 def test_what_a_bend_may_hide_between_two_points():
-    """A parabola lies a d^2 off the line through its neighbours at d, a quarter of that half-way."""
+    """A parabola lies a d^2 off the line through its neighbours at d, a quarter of it half-way."""
     hz = 1000.0 * 2.0 ** np.arange(-3.0, 4.0)
     bent_db = 0.8 * np.log2(hz / 1000.0) ** 2
     halfway = interpolation_part(hz, bent_db, 1000.0 * np.sqrt(2.0))

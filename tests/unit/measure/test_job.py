@@ -46,7 +46,7 @@ def exchanged(columns):
 
 @pytest.fixture
 def measured(tmp_path):
-    def run(columns, channel_order="as_named", rate_hz=96_000, fault=None):
+    def run(columns, channel_order="as_named", rate_hz=96_000, fault=None, side=SIDE):
         rows = tables.build(ORDERS, {"capture": "c", **columns})
         origin = NO_ORIGIN if fault is None else {**NO_ORIGIN, FAULT: fault}
         tables.write(ORDERS, rows, tmp_path / "orders.parquet", origin)
@@ -71,7 +71,7 @@ def measured(tmp_path):
         }
         job = {
             "capture": "c",
-            "side": SIDE,
+            "side": side,
             "chain": chain_mapping(CHAIN),
             "cartridge": {"cartridge": "made", "principle": "moving_magnet"},
             "settings": {**blocks, "mains_hz": 50, "remarks": defaults("remarks")},
@@ -115,3 +115,16 @@ def test_a_fault_of_an_observation_becomes_a_remark(measured):
     remarks = read("remarks")
     assert remarks["remark"].tolist() == ["track 2 can't be read: capture again"]
     assert np.isnan(remarks["track"]).all()
+
+
+@pytest.mark.parametrize(("highest_hz", "is_short"), [(16_100.0, False), (16_000.0, True)])
+def test_a_curve_is_expected_up_to_nine_tenths_of_half_the_sampling_rate(
+    measured, highest_hz, is_short
+):
+    """Of 40 kHz to 18 kHz, less the factor of 1.12 by which a sweep may end early."""
+    sweep = {"kind": "sweep", "start_hz": 20.0, "stop_hz": 20_000.0}
+    side = {**SIDE, "tracks": [{**SIDE["tracks"][0], **sweep}, SIDE["tracks"][1]]}
+    swept = orders_of(1, np.geomspace(20.0, highest_hz, 200), {1: (LOUD, LEAK_IN_RIGHT)})
+    columns = joined(swept, orders_of(2, 1000.0, {1: (LEAK_IN_LEFT, LOUD)}))
+    remarks = measured(columns, rate_hz=40_000, side=side)("remarks")["remark"].tolist()
+    assert any("gives a curve from 20 to" in text for text in remarks) == is_short
