@@ -151,7 +151,12 @@ def reference() -> str:
                 f"{table.meaning} In {PLACES[stage]}, sorted by {', '.join(table.key)}.",
                 columns_of(table).rstrip("\n"),
             ]
-    parts += ["### Metrics", "The values of `metric`, and how each is measured.", metric_table()]
+    parts += [
+        "### Metrics",
+        "The values of `metric`, and how each is measured. What it repeats within (a standard "
+        "deviation, common practice) counts where the archive has no repeats of its own.",
+        metric_table(),
+    ]
     return "\n\n".join(parts) + "\n"
 
 
@@ -224,11 +229,13 @@ def metric_table() -> str:
             words.unit(metric.unit),
             f"[{metric.words}](../methods/{page}.md)",
             least_change(metric),
+            usual_repeatability(metric),
         )
         for name, metric in METRICS.items()
         if (page := metric_words.method_page(name))
     ]
-    return markdown_table(("metric", "unit", "what it is", "least change worth reporting"), rows)
+    head = ("metric", "unit", "what it is", "least change worth reporting", "repeats within")
+    return markdown_table(head, rows)
 
 
 def least_change(metric: Metric) -> str:
@@ -236,6 +243,14 @@ def least_change(metric: Metric) -> str:
     if metric.least_share:
         return f"{100.0 * metric.least_share:g} % of it"
     return f"{metric.least_change:g} {words.unit(metric.unit)}" if metric.least_change else ""
+
+
+def usual_repeatability(metric: Metric) -> str:
+    """Return the standard deviation of playings that counts where an archive has no repeats."""
+    usual = metric.usual_repeatability
+    if metric.is_proportional:
+        return f"{100.0 * usual:g} % of it"
+    return f"{usual:g} {words.unit(metric.unit)}"
 
 
 def markdown_table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
