@@ -1,10 +1,15 @@
 """When a limit is met, and what is too far off to be said."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from grooveledger.interpret.drift import limits
-from grooveledger.interpret.drift.forecast import after_step, within_reach
+import drift_histories as study
+from grooveledger.interpret.drift import fits, limits
+from grooveledger.interpret.drift.forecast import after_step, meet, powers, within_reach
+from grooveledger.interpret.drift.history import histories
+from grooveledger.interpret.drift.settings import Settings
 
 (LIMIT,) = limits.limits_of({"falls_by": 3.0})
 CERTAIN = np.diag([1e-12, 1e-12, 1e-12])
@@ -47,3 +52,51 @@ def test_a_limit_that_the_step_itself_meets_is_met_between_its_captures():
 
 def test_a_limit_met_before_the_step_does_not_wait_for_it():
     assert stepped(-5.0, slope_db=-3.0).at == pytest.approx(150.0)
+
+
+HOURS = 50.0 + 10.0 * np.arange(16)
+#: A scatter that no line, square or step explains.
+SCATTER = 1e-3 * np.array([1.0, -1.0, -1.0, 1.0] * 4)
+
+
+def bent(power, p_curved, fall=3.2):
+    """Tests of a figure that falls by a power of the hours since 30 h, on independent days."""
+    values = 10.0 - fall * ((HOURS - 30.0) / 170.0) ** power + SCATTER
+    (history,) = histories(*study.archive_of(study.long_table(values[None], HOURS)))
+    (tested,) = fits.analyse(history, Settings()).tested
+    none, fitted = np.zeros(len(HOURS) - 1), tested.fitted
+    fit = fits.least_squares.fit(fitted.design, fitted.values, fitted.n_odd)
+    return replace(tested, steps=none, fit=fit, p_curved=np.array([p_curved]))
+
+
+@pytest.mark.parametrize("power", [0.5, 1.0, 1.5, 2.0, 3.0])
+def test_wear_by_a_power_of_the_hours_meets_its_limit_where_that_does(power):
+    """3 of a fall of 3.2 within 170 h: at 30 + 170 (3 / 3.2)^(1 / power), and hardly elsewhere."""
+    tested = bent(power, 0.01)
+    found = powers(tested)
+    assert [one.power for one in found if one.left[0] < 1e-3] == [power]
+    forecast = meet(LIMIT, found, 0, tested)
+    expected = 30.0 + 170.0 * (3.0 / 3.2) ** (1.0 / power)
+    assert forecast.at == pytest.approx(expected, abs=0.2)
+    assert forecast.low < expected < forecast.high
+    assert forecast.high - forecast.low < 1.0
+
+
+@pytest.mark.parametrize(("p_curved", "is_line"), [(0.051, True), (0.049, False)])
+def test_the_line_stays_central_and_possible_unless_it_is_known_to_be_bent(p_curved, is_line):
+    tested = bent(2.0, p_curved)
+    forecast = meet(LIMIT, powers(tested), 0, tested)
+    curve = 30.0 + 170.0 * np.sqrt(3.0 / 3.2)
+    slope = float(tested.fit.coefficients[0, 1])
+    line = 30.0 + 100.0 * -3.0 / slope
+    assert abs(line - curve) > 10.0
+    assert forecast.at == pytest.approx(line if is_line else curve, abs=0.3)
+    # The curve is possible either way.
+    assert forecast.low <= curve <= forecast.high
+
+
+def test_a_limit_far_off_is_met_at_no_stated_hours():
+    tested = bent(1.0, 0.5, fall=1.0)
+    forecast = meet(LIMIT, powers(tested), 0, tested)
+    assert np.isnan(forecast.at)
+    assert forecast.low == 2.0 * HOURS[-1]

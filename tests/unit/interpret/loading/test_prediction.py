@@ -208,3 +208,22 @@ def test_a_curve_that_rises_to_its_end_has_no_peak():
     assert np.isnan(figures.peak_db)
     assert np.isnan(figures.peak_hz)
     assert np.isnan(figures.db_at_20khz)
+
+
+def test_each_value_of_a_coil_adds_what_its_own_error_moves():
+    """By making networks of values that are off, one at a time."""
+    one = chain("one", 47_000, 150)
+    steps = {
+        "inductance_u": lambda x: Network.of(400.0 * (1.0 + x), 500.0, one, loss=0.2),
+        "resistance_u": lambda x: Network.of(400.0, 500.0 * (1.0 + x), one, loss=0.2),
+        "loss_u": lambda x: Network.of(400.0, 500.0, one, loss=0.2 + x),
+    }
+    sure = Coil(400.0, 0.0, 500.0, 0.0, loss=0.2, loss_u=0.0)
+    least = load_uncertainty_db(FREQUENCY_HZ, sure, load(one), 0.0)
+    treble = FREQUENCY_HZ > 4000.0
+    for name, network in steps.items():
+        off_db = [transfer_db(FREQUENCY_HZ, network(x)) for x in (-1e-4, 1e-4)]
+        slope = np.abs(off_db[1] - off_db[0]) / 2e-4
+        unsure = load_uncertainty_db(FREQUENCY_HZ, sure._replace(**{name: 0.05}), load(one), 0.0)
+        added = np.sqrt(unsure**2 - least**2)
+        np.testing.assert_allclose(added[treble], 0.05 * slope[treble], rtol=0.01, atol=2e-4)
