@@ -293,7 +293,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         track=7,
         axis="lateral",
         frequency_hz=low,
-        response_db=20 * np.log10(ratio**2 / np.sqrt((1 - ratio**2) ** 2 + (ratio / 3) ** 2)),
+        response_db=2.0 + 20 * np.log10(ratio**2 / np.sqrt((1 - ratio**2) ** 2 + (ratio / 3) ** 2)),
     )
     made["resonance_fit"] = table(
         "resonance_fit",
@@ -302,6 +302,7 @@ def capture_tables(row: dict[str, Any], light: bool = False) -> dict[str, Any]:
         axis="lateral",
         resonance_hz=9.0,
         peak_db=9.5,
+        asymptote_db=2.0,
         q=3.0,
         dynamic_compliance_um_per_mn=15.0,
         rule_of_thumb_um_per_mn=12.0,

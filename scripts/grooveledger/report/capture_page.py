@@ -17,6 +17,7 @@ from grooveledger.report.pictures.bias import bias
 from grooveledger.report.pictures.channel_match import channel_match
 from grooveledger.report.pictures.geometry import ORDERS, geometry
 from grooveledger.report.pictures.modulation import modulation
+from grooveledger.report.pictures.resonance import resonance
 from grooveledger.report.pictures.rows import Columns, count, groups, where
 from grooveledger.report.pictures.scanning import scanning
 from grooveledger.report.pictures.style import Picture
@@ -165,9 +166,9 @@ def _pictures(
         silent = _silent(noise, tables.columns(tracks))
         if count(silent):
             yield frequency.noise_density(silent)
-    if (resonance := columns("resonance")) is not None:
+    if (swept := columns("resonance")) is not None:
         fits = columns("resonance_fit")
-        yield frequency.resonance(resonance, fits, temperature_c)
+        yield resonance(swept, fits, temperature_c)
     if (ability := columns("tracking_ability")) is not None:
         yield tracking.tracking_ability(ability)
     if (steps := columns("bias")) is not None:

@@ -29,6 +29,7 @@ from grooveledger.report.pictures.control import control
 from grooveledger.report.pictures.geometry import geometry
 from grooveledger.report.pictures.modulation import modulation
 from grooveledger.report.pictures.overlay import difference, overlay
+from grooveledger.report.pictures.resonance import resonance
 from grooveledger.report.pictures.rows import Columns, where
 from grooveledger.report.pictures.scanning import scanning
 from grooveledger.report.pictures.trend import FAINT, fitted, pointwise_band, trend
@@ -189,7 +190,7 @@ DRAWN: dict[str, Callable[[dict[str, Columns]], style.Picture]] = {
     "distortion": lambda made: frequency.distortion(made["distortion"]),
     "spectrum": lambda made: frequency.spectrum(made["spectrum"], 1000.0),
     "noise": lambda made: frequency.noise_density(made["observations/noise_density"]),
-    "resonance": lambda made: frequency.resonance(made["resonance"], made["resonance_fit"]),
+    "resonance": lambda made: resonance(made["resonance"], made["resonance_fit"]),
     "speed": lambda made: motion.speed_trace(made["observations/speed_trace"], 5),
     "revolution": lambda made: motion.revolution(made["observations/speed_trace"], 5, 100 / 3),
     "timeline": lambda made: timeline.timeline(made["tracks"], 190.0),
@@ -418,9 +419,16 @@ def test_a_noise_density_keeps_the_power_of_the_table(made: dict[str, Columns]) 
 def test_a_resonance_is_the_tables_and_its_upright_the_fit(made: dict[str, Columns]) -> None:
     picture = DRAWN["resonance"](made)
     rows = made["resonance"]
+    # What is drawn is relative to the fit far above resonance.
+    relative_db = rows["response_db"] - made["resonance_fit"]["asymptote_db"][0]
     assert drawn_line(picture, "curve.lateral") == pytest.approx(
-        np.array([rows["frequency_hz"], rows["response_db"]])
+        np.array([rows["frequency_hz"], relative_db])
     )
+    assert "9.5 dB high" in picture.alt
+    alone = resonance(rows, None)
+    assert drawn_line(alone, "curve.lateral")[1] == pytest.approx(rows["response_db"])
+    assert "an octave below" in alone.note
+    assert "an octave below" not in picture.note
     upright = drawn_line(picture, "part.lateral")
     assert upright[0] == pytest.approx(made["resonance_fit"]["resonance_hz"][0])
 
@@ -468,8 +476,8 @@ def test_steps_of_several_tracks_are_lines_of_their_own(made: dict[str, Columns]
 
 def test_a_resonance_names_the_rooms_temperature(made: dict[str, Columns]) -> None:
     rows, fits = made["resonance"], made["resonance_fit"]
-    assert "Room: 21.5 \N{DEGREE SIGN}C" in frequency.resonance(rows, fits, 21.5).note
-    assert "No temperature was noted" in frequency.resonance(rows, fits, None).note
+    assert "Room: 21.5 \N{DEGREE SIGN}C" in resonance(rows, fits, 21.5).note
+    assert "No temperature was noted" in resonance(rows, fits, None).note
 
 
 def test_an_arms_resonance_is_on_the_curve_of_its_compliance(made: dict[str, Columns]) -> None:

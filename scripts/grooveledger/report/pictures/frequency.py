@@ -1,4 +1,4 @@
-"""Curves against frequency: response, separation, distortion, spectrum, noise, resonance."""
+"""Curves against frequency: response, separation, distortion, spectrum, noise."""
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -34,8 +34,6 @@ AUDIO_HZ = (20.0, 20_000.0)
 #: Highest frequency that any curve has.
 HIGHEST_HZ = 50_000.0
 Extent = tuple[float, float]
-#: The octaves about the arm's resonance.
-RESONANCE_HZ = (4.0, 40.0)
 #: Names of the file's channels, and their looks, in a noise density.
 NOISE_MARKS = {
     "left": MARKS["left"],
@@ -352,38 +350,3 @@ def _log_means(frequency_hz: np.ndarray, power: np.ndarray) -> tuple[np.ndarray,
     means = (np.bincount(place, values)[some] / counts[some] for values in (frequency_hz, power))
     x, y = means
     return x, y
-
-
-@house_style
-def resonance(rows: Columns, fits: Columns | None, temperature_c: float | None = None) -> Picture:
-    """Draw the response of arm and cartridge about their resonance, with the room's temperature."""
-    figure, axes = panel()
-    spoken = []
-    for axis, part in ((str(a), sorted_by(p, "frequency_hz")) for (a,), p in groups(rows, "axis")):
-        x, y = decimated(part["frequency_hz"], part["response_db"])
-        line(axes, x, y, MARKS[axis], axis)
-        for resonance_hz in () if fits is None else fits["resonance_hz"][fits["axis"] == axis]:
-            upright = axes.axvline(
-                resonance_hz, color=MARKS[axis].colour, linewidth=0.8, linestyle=":"
-            )
-            upright.set_gid(f"part.{slug(axis)}")
-            spoken.append(f"{axis.capitalize()} resonance at {resonance_hz:.1f} Hz.")
-    frequency_axis(axes, *RESONANCE_HZ)
-    value_axis(axes, "Response (dB)", -12, 18, 6, [rows["response_db"]])
-    key(axes)
-    return Picture(
-        "resonance",
-        "Arm and cartridge resonance",
-        joined(["Response in dB about the low-frequency resonance, against frequency.", *spoken]),
-        figure,
-        joined(
-            [
-                "Relative to the response well above resonance; dotted verticals: fitted "
-                "resonance.",
-                "No temperature was noted; a suspension softens with warmth."
-                if temperature_c is None
-                else f"Room: {temperature_c:.1f} \N{DEGREE SIGN}C; a suspension softens with "
-                "warmth.",
-            ]
-        ),
-    )

@@ -12,7 +12,7 @@ from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_st
 #: Kinds of modulation, a plane each: the columns' prefix and the axes' name.
 KINDS = {"am": "Amplitude", "fm": "Frequency"}
 #: Half the width of a plane, %: the smallest that holds what is drawn.
-HALVES_PCT = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
+HALVES_PCT = (0.2, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 #: What is drawn reaches to this share of it.
 FILLED = 0.95
 

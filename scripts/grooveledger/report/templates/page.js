@@ -116,7 +116,14 @@
   const enliven = holder => {
     const svg = holder.querySelector("svg.picture");
     const panels = svg ? panelsOf(svg).filter(panel => panel.curves.length) : [];
-    if (!panels.length) return;
+    if (!svg) return;
+    const caption = holder.parentElement.querySelector("figcaption");
+    const savable = () => {
+      const button = make("button", {type: "button", className: "copy", textContent: "Save as PNG"});
+      button.addEventListener("click", () => pixels(svg, holder.closest("figure").id));
+      if (caption) caption.append(button);
+    };
+    if (!panels.length) return savable();
     const values = make("output", {className: "values"});
     values.setAttribute("aria-live", "polite");
     holder.after(values);
@@ -192,7 +199,6 @@
     // A picture whose lines can be reached is a group of them, no single image.
     svg.setAttribute("role", "group");
 
-    const caption = holder.parentElement.querySelector("figcaption");
     if (!caption) return;
     const button = make("button", {type: "button", className: "copy", textContent: "Copy values as CSV"});
     button.addEventListener("click", async () => {
@@ -200,9 +206,8 @@
       button.textContent = "Copied";
       setTimeout(() => { button.textContent = "Copy values as CSV"; }, 1500);
     });
-    const picture = make("button", {type: "button", className: "copy", textContent: "Save as PNG"});
-    picture.addEventListener("click", () => pixels(svg, holder.closest("figure").id));
-    caption.append(button, picture);
+    caption.append(button);
+    savable();
   };
 
   // Tables: heads that sort; long ones get a filter.
