@@ -87,3 +87,11 @@ def test_another_place_may_be_the_peak_as_far_as_both_are_known():
         away = response_shape._furthest_rival_hz(HZ, two_db, at, np.full(len(HZ), u_db))
         assert away == pytest.approx(rival_hz, rel=0.04)
     assert np.isnan(response_shape._furthest_rival_hz(HZ, two_db, np.nan, two_db))
+
+
+@pytest.mark.parametrize("far", [0, -1])
+def test_only_the_points_beside_the_highest_must_be_near(far):
+    hz = np.array([8000.0, 9000.0, 10_000.0, 11_000.0, 12_000.0])
+    hz[far] = 4000.0 if far == 0 else 20_000.0
+    peak_hz, _ = peak(hz, 4.0 - 7.0 * np.log(hz / 9900.0) ** 2)
+    assert peak_hz == pytest.approx(9900.0)

@@ -108,6 +108,19 @@ def test_too_few_captures_have_no_chart():
     assert is_bare(chart(values, hours))
 
 
+def test_two_days_more_than_the_model_holds_predict_the_newest():
+    """A constant and the hours: four days before the newest are enough, if the settings say so."""
+    values, hours = history(n=7)
+    record = np.array(["a", "b", "a", "b", "a", "b", "a"], dtype=object)
+    table = study.long_table(values, hours, record=record)
+    metrics, captures, styli = study.archive_of(table)
+    for least, n, is_charted in ((4, 5, True), (6, 7, True), (7, 7, False), (5, 5, False)):
+        kept = metrics[metrics["stylus_hours"] < 30.0 + 10.0 * n]
+        settings = {"minimum_captures": least, "variance_inflation_limit": 1e9}
+        found = control.control_table(kept, captures, styli, settings)
+        assert bool(found["newest"].any()) == is_charted, (least, n)
+
+
 def is_bare(found):
     """Say whether rows have nothing but their figure and its fit."""
     none = found[["centre", "low", "high", "ewma", "ewma_limit"]].isna().all(axis=None)
