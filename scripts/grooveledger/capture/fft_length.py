@@ -2,7 +2,7 @@
 
 
 def fast_length(least: int) -> int:
-    """Smallest product of powers of 2, 3 and 5 that is no less than `least`."""
+    """Return the smallest product of powers of 2, 3 and 5 that is no less than `least`."""
     best = 1 << max(0, least - 1).bit_length()
     fives = 1
     while fives < best:

@@ -118,7 +118,7 @@ def blocks(
 
 
 def promised_frames(file: sf.SoundFile) -> int | None:
-    """Length that a file's header promises; None where it leaves that open.
+    """Return the length that a file's header promises; None where it leaves that open.
 
     For most formats libsndfile reports the frames that are there, so that a file shorter than its
     header promises counts as one with frames missing.
@@ -130,7 +130,10 @@ def promised_frames(file: sf.SoundFile) -> int | None:
 
 
 def _missing_bytes(path: Path) -> int:
-    """Bytes that a file is shorter than its header says; 0 where the header says nothing."""
+    """Return by how many bytes a file is shorter than its header says.
+
+    0 where the header says nothing.
+    """
     with path.open("rb") as file:
         head = file.read(28).ljust(28, b"\0")
     size = path.stat().st_size
@@ -175,6 +178,6 @@ def _salvaged(name: str, at: int, count: int) -> np.ndarray:
 
 
 def _first_line(error: Exception) -> str:
-    """What went wrong, without the path on this machine."""
+    """Return what went wrong, without the path on this machine."""
     said = str(getattr(error, "error_string", error)).strip()
     return said.splitlines()[0].rstrip(".") if said else "unknown"

@@ -65,7 +65,7 @@ def read_recording(path: Path) -> Recording:
 
 
 def find_recordings(folder: Path) -> list[str]:
-    """Paths of the recordings under a folder, relative to it, hidden ones left out, sorted."""
+    """Return the recordings under a folder, hidden ones left out, as sorted paths in it."""
     recordings = (path for path in folder.rglob("*") if path.suffix.lower() in ENDINGS)
     relative = (path.relative_to(folder) for path in recordings if path.is_file())
     return sorted(
@@ -74,7 +74,7 @@ def find_recordings(folder: Path) -> list[str]:
 
 
 def _broadcast_date(path: Path) -> str | None:
-    """Date of a broadcast wave file (EBU Tech 3285), None for others."""
+    """Return the date of a broadcast wave file (EBU Tech 3285), None for others."""
     with path.open("rb") as file:
         head = file.read(12)
         if head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
@@ -94,7 +94,10 @@ def _broadcast_date(path: Path) -> str | None:
 
 
 def _iso(date: str, time: str) -> str | None:
-    """ISO date, or date-time to the minute, of what a tag holds; None where it is no date."""
+    """Return the ISO date, or date-time to the minute, of what a tag holds.
+
+    None where it is no date.
+    """
     match = _DATE.match(date)
     if match is None:
         return None

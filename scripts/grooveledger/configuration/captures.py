@@ -40,7 +40,7 @@ class PlayingLog:
         return stylus in self._days
 
     def hours_between(self, stylus: str, first: datetime.date, end: datetime.date) -> float:
-        """Hours played from the day `first` to the day before `end`."""
+        """Return the hours played from the day `first` to the day before `end`."""
         days = self._days.get(stylus, [])
         sums = self._sums.get(stylus, [0.0])
         return sums[bisect.bisect_left(days, end)] - sums[bisect.bisect_left(days, first)]
@@ -223,7 +223,7 @@ def check_plays_run_forward(rows: Iterable[Row], name: str, faults: Faults) -> N
 
 
 def _by_groove(rows: Iterable[Row]) -> dict[tuple[str, str, str | None], list[Row]]:
-    """Rows of each side of each copy of a record."""
+    """Return the rows of each side of each copy of a record."""
     grooves: dict[tuple[str, str, str | None], list[Row]] = defaultdict(list)
     for row in rows:
         values = row.values
@@ -233,7 +233,7 @@ def _by_groove(rows: Iterable[Row]) -> dict[tuple[str, str, str | None], list[Ro
 
 
 def _moment(row: Row) -> tuple[str, int]:
-    """Sorts by the clock time as written, date alone first, then by the order in the sheet."""
+    """Sort by the clock time as written, date alone first, then by the order in the sheet."""
     return row.values["captured_at"].replace(" ", "T"), row.number
 
 

@@ -45,7 +45,10 @@ class FilenamePattern:
         self.in_folders = "/" in pattern
 
     def read(self, name: str) -> dict[str, str] | None:
-        """Cells in a name (without the file's ending); None where the pattern does not fit."""
+        """Return the cells in a name (without the file's ending).
+
+        None where the pattern does not fit.
+        """
         match = self._strict.fullmatch(name)
         if match is None:
             return None
@@ -61,7 +64,7 @@ class FilenamePattern:
         return cells
 
     def unknown_ids(self, name: str) -> list[tuple[str, str]]:
-        """Fields and words of a name that would fit, were the words known ids."""
+        """Return the fields and words of a name that would fit, were the words known ids."""
         match = self._loose.fullmatch(name)
         cells = match.groupdict() if match else {}
         return [
@@ -94,7 +97,7 @@ class FilenamePattern:
 
 
 def pattern_problems(patterns: Iterable[str | None]) -> list[Problem]:
-    """What is wrong with the configuration's patterns."""
+    """Return what is wrong with the configuration's patterns."""
     columns = [*schema("captures")["properties"], ANY]
     columns.remove("file")
     problems = []
@@ -144,14 +147,17 @@ def read_name(
 
 
 def day_in(path: str) -> str | None:
-    """Day that a file's path names, year first, wherever it stands; None unless it is just one."""
+    """Return the day that a file's path names, year first, wherever it stands.
+
+    None unless it is just one.
+    """
     dates = {_moment(f"{y}-{m}-{d}", DATE_FORM) for y, _, m, d in _DAY.findall(_stem(path))}
     days = dates - {None}
     return days.pop() if len(days) == 1 else None
 
 
 def _stem(path: str) -> str:
-    """Path without the file's ending."""
+    """Return the path without the file's ending."""
     return path.rsplit(".", 1)[0] if "." in path.rsplit("/", 1)[-1] else path
 
 
@@ -163,7 +169,7 @@ def _date_expression(form: str) -> str:
 
 
 def _moment(text: str, form: str) -> str | None:
-    """ISO date, or date and time where the form has hours."""
+    """Return the ISO date, or date and time where the form has hours."""
     try:
         moment = datetime.datetime.strptime(text, form)
     except ValueError:

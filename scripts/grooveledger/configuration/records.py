@@ -36,7 +36,7 @@ class Records(NamedTuple):
     named: dict[str, set[str]]
 
     def copies_of(self, record: str) -> list[str]:
-        """Ids of the copies that a record's description names."""
+        """Return the ids of the copies that a record's description names."""
         return [copy for name, copy in self.copies if name == record]
 
 

@@ -368,14 +368,17 @@ def _hints(entries: Iterable[Entry], settings: Mapping[str, Any]) -> list[str]:
 
 
 def _playing_time_s(side: Side) -> float:
-    """Least time from the start of a side's first track to the end of its last, as described."""
+    """Return the least time from a side's first track's start to its last's end, as described."""
     return sum(track.duration_s or 0.0 for track in side.tracks) + (side.gap_s or 0.0) * (
         len(side.tracks) - 1
     )
 
 
 def _same(file: str) -> str:
-    """A path in the one form in which paths are compared: accents may be written in two ways."""
+    """Return a path in the one form in which paths are compared.
+
+    Accents may be written in two ways.
+    """
     return unicodedata.normalize("NFC", str(PurePosixPath(file)))
 
 

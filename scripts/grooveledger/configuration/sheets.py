@@ -124,7 +124,7 @@ def day(text: str) -> datetime.date:
 
 
 def sheet_cells(text: str, name: str, faults: Faults) -> list[tuple[int, list[str]]] | None:
-    """Rows with content, comments left out, cells stripped, with their numbers from 1."""
+    """Return rows with content, comments left out, cells stripped, with their numbers from 1."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="\t", strict=True)
     rows: list[tuple[int, list[str]]] = []
     number = 0

@@ -16,7 +16,9 @@ _WIDE_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 def read_text(
     path: Path, name: str, faults: Faults, size_max_bytes: int = SIZE_MAX_BYTES
 ) -> str | None:
-    """Text of a UTF-8 file, with or without byte-order mark; None and a fault where it is none.
+    """Return the text of a UTF-8 file, with or without byte-order mark.
+
+    None and a fault where it is none.
 
     Parameters
     ----------

@@ -157,14 +157,14 @@ def band_values(frequency_hz: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 def curve(rows: Columns, column: str, octaves: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Frequencies, smoothed values and row numbers of the curve's points that have a value."""
+    """Return frequencies, smoothed values and row numbers of the points that have a value."""
     there = np.flatnonzero(~np.isnan(rows[column]))
     frequency_hz = rows["frequency_hz"][there]
     return frequency_hz, smoothed(frequency_hz, rows[column][there], octaves), there
 
 
 def neighbours(frequency_hz: np.ndarray, wanted_hz: float) -> np.ndarray:
-    """Places of the two points between which a curve is read (one at an end or on a point)."""
+    """Return the two points between which a curve is read (one at an end or on a point)."""
     after = int(np.searchsorted(frequency_hz, wanted_hz, side="left"))
     last = len(frequency_hz) - 1
     if after <= last and frequency_hz[after] == wanted_hz:

@@ -49,7 +49,7 @@ class Fundamental:
     limited: Mapping[str, np.ndarray]
 
     def noise_to_signal(self, channel: str) -> np.ndarray:
-        """Rms noise over amplitude; 1 where the reading is limited."""
+        """Return the rms noise over amplitude; 1 where the reading is limited."""
         clear = ~self.limited[channel] & (self.amplitude[channel] > 0.0)
         ratio = np.ones(clear.shape)
         np.divide(self.floor[channel], self.amplitude[channel], out=ratio, where=clear)

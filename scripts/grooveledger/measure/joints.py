@@ -89,7 +89,7 @@ def _level_at(part: Columns, joint_hz: float) -> tuple[float, float]:
 def _repeated(
     tables: Mapping[str, Columns], side: Side, apart_db: float
 ) -> Iterator[tuple[int | None, str]]:
-    """Tones of one frequency and modulation whose outputs per velocity differ."""
+    """Yield the tones of one frequency and modulation whose outputs per velocity differ."""
     heard: dict[tuple[str | None, float | None, str], list[tuple[Track, float, float]]] = {}
     for number, channel, rows in groups(tables, "level"):
         track, sensitivity = side.track(number), float(rows["sensitivity_mv_per_cm_s"][0])

@@ -72,7 +72,7 @@ def _sensitivities(
     as_described: frozenset[int],
     band_hz: tuple[float, float],
 ) -> tuple[ByChannel, ByChannel]:
-    """Sensitivity by tracks of one groove wall, and by lateral and vertical ones."""
+    """Return the sensitivity by tracks of one groove wall, and by lateral and vertical ones."""
     by_axis: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
     for number, channel, rows in groups({"level": level}, "level"):
         sensitivity = float(rows["sensitivity_mv_per_cm_s"][0])
@@ -87,7 +87,7 @@ def _sensitivities(
 
 
 def _step(single: ByChannel, double: ByChannel, limit_db: float) -> Iterator[str]:
-    """Lateral tracks that give another sensitivity than those of one groove wall."""
+    """Yield the lateral tracks that give another sensitivity than those of one groove wall."""
     common = sorted(single.keys() & double.keys())
     if not common:
         return
@@ -108,7 +108,7 @@ def _step(single: ByChannel, double: ByChannel, limit_db: float) -> Iterator[str
 
 
 def _load_db(cartridge: Cartridge, chain: Chain) -> tuple[float, float]:
-    """Least and most that the chain's load may change the rated output by.
+    """Return the least and most that the chain's load may change the rated output by.
 
     The coil's resistance and the load divide the voltage; where the sheet names no load, it may
     have been any from the chain's own to none.
@@ -144,7 +144,7 @@ def _off(off_db: float, context: CaptureContext) -> str:
 
 
 def _beyond_usual(means_db: list[float], context: CaptureContext) -> Iterator[str]:
-    """Outputs that no cartridge of the kind gives, where there is no rated one."""
+    """Yield the outputs that no cartridge of the kind gives, where there is no rated one."""
     velocity_cm_s = rms_velocity_cm_s(USUAL_VELOCITY_CM_S, USUAL_VELOCITY_MEASURE)
     outputs_mv = [velocity_cm_s * 10.0 ** (mean_db / 20.0) for mean_db in means_db]
     least_mv, most_mv = OUTPUT_MV[context.cartridge.principle]

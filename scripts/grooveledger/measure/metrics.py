@@ -57,7 +57,10 @@ def capture_metrics(
 
 
 def _components(figure: Figure) -> dict[str, float]:
-    """Known components of a figure's uncertainty; none of a bound or of what has no value."""
+    """Return the known components of a figure's uncertainty.
+
+    None of a bound or of what has no value.
+    """
     if figure.limited or figure.value != figure.value:
         return {}
     known = {"noise": figure.noise, **figure.parts}
@@ -65,7 +68,7 @@ def _components(figure: Figure) -> dict[str, float]:
 
 
 def _kept(figures: Iterable[Figure], side: Side) -> list[Figure]:
-    """Figures sorted, one null at most of a metric and channel."""
+    """Return the figures sorted, one null at most of a metric and channel."""
     ordered = sorted(figures, key=lambda f: (f.metric, f.channel, side.position(f.track)))
     valued = {(f.metric, f.channel) for f in ordered if f.value == f.value}
     kept, empty = [], set()

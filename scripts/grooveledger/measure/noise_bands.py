@@ -147,7 +147,7 @@ def levels_re_cut_db(context: CaptureContext, track: Track, bands: NoiseBands) -
 def _recorded_powers(
     context: CaptureContext, track: Track, bands: NoiseBands, slopes: float | np.ndarray
 ) -> np.ndarray:
-    """Power that each band would have after a response of some slopes, 1 in its middle.
+    """Return the power that each band would have after a response of some slopes, 1 in its middle.
 
     Colour, law and calibration are those of the recorded frequency. `slopes` are powers of the
     frequency that power goes with, shape (n, 1).
@@ -163,7 +163,7 @@ def _recorded_powers(
 
 
 def _of_track(density: Mapping[str, np.ndarray], number: int) -> dict[str, dict[str, np.ndarray]]:
-    """Columns of a track by channel."""
+    """Return the columns of a track by channel."""
     of_track = density["track"] == number
     return {
         name: {
@@ -185,7 +185,7 @@ def _powers(
     high_hz: np.ndarray,
     chain: Chain,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean square of each band, mV^2 at the terminals, its scatter in dB, and what it averages, s.
+    """Return each band's mean square, mV^2 at the terminals, its scatter, dB, and its averaging, s.
 
     The replay curve is undone in each narrow band: over a third of an octave it falls by 2 dB.
     """

@@ -89,7 +89,7 @@ def checked(
 
 
 def _without(columns: Columns, name: str, rows: np.ndarray) -> Columns:
-    """Columns whose values of some rows are missing."""
+    """Return the columns whose values of some rows are missing."""
     changed = dict(columns)
     for column in LOST[name]:
         changed[column] = np.where(rows, np.nan, columns[column])
@@ -102,7 +102,7 @@ def _without(columns: Columns, name: str, rows: np.ndarray) -> Columns:
 def _coverage(
     measures: Mapping[str, Columns], context: CaptureContext, top_hz: float
 ) -> Iterator[Remark]:
-    """Sweeps and steps that were located and give no curve, or a short one."""
+    """Yield the sweeps and steps that were located and give no curve, or a short one."""
     tracks, orders = context.tracks, context.observations["orders"]
     located = set(tracks["track"][tracks["match"] == TrackMatch.FOUND])
     for track in context.side.tracks:
@@ -168,7 +168,7 @@ def _keys(track: Track) -> str:
 
 
 def _crossed(tables: dict[str, Columns]) -> Iterator[Remark]:
-    """Tracks of one groove wall whose other channel is louder throughout."""
+    """Yield the tracks of one groove wall whose other channel is louder throughout."""
     for number, channel, rows in list(groups(tables, "separation")):
         stated = rows["separation_db"][~rows["limited"].astype(bool)]
         stated = stated[np.isfinite(stated)]
@@ -187,7 +187,7 @@ def _crossed(tables: dict[str, Columns]) -> Iterator[Remark]:
 
 
 def _response_readings(tables: dict[str, Columns]) -> Iterator[Remark]:
-    """Readings of a response that are absurd, or that their neighbours contradict."""
+    """Yield the readings of a response that are absurd, or that their neighbours contradict."""
     if "response" not in tables:
         return
     columns = tables["response"]
@@ -326,7 +326,7 @@ def between_neighbours(frequency_hz: np.ndarray, level_db: np.ndarray) -> np.nda
 
 
 def _disagreements(tables: Mapping[str, Columns], side: Side) -> Iterator[Remark]:
-    """Channels, tracks, and tone and sweep that contradict one another."""
+    """Yield the channels, tracks, and tone and sweep that contradict one another."""
     curves = {}
     for number, channel, rows in groups(tables, "response"):
         stated = ~rows["limited"].astype(bool) & np.isfinite(rows["response_db"])
@@ -348,7 +348,10 @@ def _disagreements(tables: Mapping[str, Columns], side: Side) -> Iterator[Remark
 
 
 def _apart_db(one: Columns, other: Columns) -> float:
-    """Median difference of two responses where both reach; 0 where they share nothing."""
+    """Return the median difference of two responses where both reach.
+
+    0 where they share nothing.
+    """
     low_hz = max(COMPARED_HZ[0], one["frequency_hz"].min(), other["frequency_hz"].min())
     high_hz = min(COMPARED_HZ[1], one["frequency_hz"].max(), other["frequency_hz"].max())
     inside = (one["frequency_hz"] >= low_hz) & (one["frequency_hz"] <= high_hz)
@@ -379,7 +382,7 @@ def _tone_and_sweep(
     side: Side,
     apart_db: float,
 ) -> Iterator[Remark]:
-    """A 1 kHz tone of known level against a curve that passes 1 kHz, in the same channel."""
+    """Yield a 1 kHz tone of known level against a curve that passes 1 kHz, in the same channel."""
     for tone, channel, rows in groups(tables, "level"):
         at_tone = float(rows["sensitivity_mv_per_cm_s"][0])
         near = abs(float(rows["frequency_hz"][0]) / 1000.0 - 1.0) <= NEAR_1KHZ

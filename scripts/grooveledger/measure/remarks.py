@@ -141,7 +141,7 @@ def modulation_remarks(
 
 
 def _driven_levels(context: CaptureContext) -> list[DrivenLevels]:
-    """Tracks that have readings in the midrange whose louder channel is clear of the noise."""
+    """Return the tracks with midrange readings whose louder channel is clear of the noise."""
     found = []
     for track in context.side.tracks:
         read = fundamental(context, track) if track.kind != "two_tone" else None
@@ -233,7 +233,7 @@ def _axis(one: DrivenLevels) -> str:
 
 
 def _duration_remarks(context: CaptureContext) -> Iterator[Remark]:
-    """Sweeps that are as long as another; stage 1 checks the others."""
+    """Yield the sweeps that are as long as another; stage 1 checks the others."""
     tracks, speed = context.tracks, speed_ratio(context)
     limit_pct = context.settings["duration_off_pct"]
     for i in np.flatnonzero((tracks["match"] == TrackMatch.FOUND) & (tracks["kind"] == "sweep")):
@@ -254,7 +254,7 @@ def _duration_remarks(context: CaptureContext) -> Iterator[Remark]:
 def _distortion_remarks(
     context: CaptureContext, measures: Mapping[str, Columns]
 ) -> Iterator[Remark]:
-    """Distortion beyond all reason on most tracks; stage 1 reports clipping."""
+    """Yield the distortion beyond all reason on most tracks; stage 1 reports clipping."""
     if "distortion" not in measures:
         return
     rows, tracks = measures["distortion"], context.tracks

@@ -115,7 +115,7 @@ def peak(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, floa
 
 
 def _peak_hz_per_db(frequency_hz: np.ndarray, response_db: np.ndarray, peak_hz: float) -> float:
-    """How far the peak moves for a deviation of one decibel over an octave.
+    """Return how far the peak moves for a deviation of one decibel over an octave.
 
     A tilt t moves a parabola's vertex by t / (2 bend). The bend is that over a third of an octave
     about the peak, and never taken as less than falls by the tilt itself.
@@ -172,7 +172,7 @@ def upper_limit_hz(frequency_hz: np.ndarray, response_db: np.ndarray) -> float:
 
 
 def _limit_hz_per_db(frequency_hz: np.ndarray, response_db: np.ndarray, limit_hz: float) -> float:
-    """How far the upper limit moves for a deviation of one decibel, by the slope about it."""
+    """Return how far the upper limit moves for a deviation of 1 dB, by the slope about it."""
     if not np.isfinite(limit_hz):
         return np.nan
     reach = 2.0**SLOPE_OCTAVES

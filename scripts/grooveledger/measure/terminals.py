@@ -12,7 +12,7 @@ OTHER = {"left": "right", "right": "left"}
 
 
 def by_channel(columns: Mapping[str, np.ndarray], chain: Chain) -> dict[str, np.ndarray]:
-    """Observation columns with the channels named as the cartridge has them.
+    """Return the observation columns with the channels named as the cartridge has them.
 
     Channels are exchanged first where the chain says so; an inverted channel's phase is then turned
     by 180 degrees (orders only: other observations have no phase).
@@ -29,7 +29,9 @@ def by_channel(columns: Mapping[str, np.ndarray], chain: Chain) -> dict[str, np.
 
 
 def chain_response(frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
-    """Complex response of the preamplifier over its gain at 1 kHz: replay curve and deviation.
+    """Return the complex response of the preamplifier over its gain at 1 kHz.
+
+    It is the replay curve with the preamplifier's deviation.
 
     The deviation is interpolated on log frequency and held beyond its ends; it carries no phase.
     """
@@ -42,7 +44,7 @@ def chain_response(frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
 
 
 def output_mv(amplitude_fs: np.ndarray, frequency_hz: np.ndarray, chain: Chain) -> np.ndarray:
-    """Rms millivolts at the cartridge's terminals of a component at its played frequency.
+    """Return rms millivolts at the cartridge's terminals of a component at its played frequency.
 
     Parameters
     ----------
@@ -66,7 +68,7 @@ def denoised(amplitude: np.ndarray, floor: np.ndarray) -> np.ndarray:
 
 
 def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
-    """Nominal rms velocity of one driven channel of a track at its nominal frequency.
+    """Return the nominal rms velocity of one driven channel of a track at its nominal frequency.
 
     The recorded law and the record's calibration are in it. NaN where the plan gives no velocity.
     """
@@ -75,7 +77,10 @@ def channel_velocity_rms_cm_s(track: Track, nominal_hz: np.ndarray, side: Side) 
 
 
 def stated_velocity_rms_cm_s(track: Track) -> float:
-    """Rms velocity of one driven channel that the plan states for a track; NaN for none."""
+    """Return the rms velocity of one driven channel that the plan states for a track.
+
+    NaN for none.
+    """
     if track.velocity_cm_s is None:
         return float("nan")
     velocity = rms_velocity_cm_s(track.velocity_cm_s, track.velocity_measure)
@@ -83,7 +88,10 @@ def stated_velocity_rms_cm_s(track: Track) -> float:
 
 
 def recorded_deviation_db(track: Track, nominal_hz: np.ndarray, side: Side) -> np.ndarray:
-    """Recorded velocity over the track's stated one: the law of the track plus the calibration."""
+    """Return the recorded velocity over the track's stated one.
+
+    The law of the track plus the calibration.
+    """
     law_db = recorded_velocity_db(nominal_hz, track.recorded)
     rows = np.array([(hz, db) for number, hz, db in side.calibration if number == track.track])
     if not len(rows):

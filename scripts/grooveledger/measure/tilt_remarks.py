@@ -123,7 +123,7 @@ def _treble_db(frequency_hz: np.ndarray) -> np.ndarray:
 
 
 def _curves(response: Columns, side: Side) -> dict[Track, tuple[np.ndarray, np.ndarray]]:
-    """Curves of the tracks that cover enough of the band, at even points, channels averaged."""
+    """Return curves of tracks that cover enough of the band, at even points, channels averaged."""
     channels: dict[int, list[dict[str, np.ndarray]]] = {}
     for number, _, rows in groups({"response": response}, "response"):
         clear = ~rows["limited"].astype(bool) & np.isfinite(rows["response_db"])

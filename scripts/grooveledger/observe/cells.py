@@ -55,7 +55,7 @@ class Span(NamedTuple):
 def span_between(
     begin_s: float, end_s: float, window_s: float, rate: float, whole_windows: bool = True
 ) -> Span:
-    """Frames whose windows (or else whose centres alone) lie between two times."""
+    """Return the frames whose windows (or else whose centres alone) lie between two times."""
     hop = max(1, round(window_s * rate / OVERLAP))
     half = hop * OVERLAP // 2 if whole_windows else 0
     first = int(np.ceil(begin_s * rate)) + half
@@ -63,7 +63,7 @@ def span_between(
 
 
 def played_hz(path: PhasePath, span: Span, rate: float) -> np.ndarray:
-    """Played frequency at the centres of a span's frames."""
+    """Return the played frequency at the centres of a span's frames."""
     return path.at(span.centres.astype(np.float64))[1] * rate
 
 
@@ -80,7 +80,7 @@ def averaged(
     inside: slice,
     is_steady: bool,
 ) -> dict[str, np.ndarray]:
-    """Mean over cells of frames, as columns: cells x components x channels, flattened.
+    """Return the mean over cells of frames, as columns: cells x components x channels, flattened.
 
     Frames are averaged as complex numbers along the path that they were read along: noise is not
     rectified.
@@ -172,7 +172,7 @@ def averaged(
 
 
 def _free_beside(ticked: np.ndarray) -> np.ndarray:
-    """Frames whose noise is read from frames without a known tick, one window away."""
+    """Return the frames whose noise is read from frames without a known tick, one window away."""
     lag = min(OVERLAP, (len(ticked) - 1) // 2)
     if lag < 1 or not ticked.any():
         return np.ones(len(ticked))
@@ -181,14 +181,14 @@ def _free_beside(ticked: np.ndarray) -> np.ndarray:
 
 
 def _noise_reach(frequency_hz: np.ndarray) -> int:
-    """Frames to either side over which the noise of a frame is averaged."""
+    """Return the frames to either side over which the noise of a frame is averaged."""
     octaves = abs(float(np.log2(frequency_hz[-1] / frequency_hz[0]))) / len(frequency_hz)
     reach = NOISE_OCTAVES / max(octaves, np.finfo(float).tiny)
     return int(np.clip(reach, NOISE_REACH_LEAST, NOISE_REACH))
 
 
 def _smoothed(noise: np.ndarray, keep: np.ndarray, reach: int) -> np.ndarray:
-    """Noise power averaged over the frames about each that hold no tick.
+    """Return the noise power averaged over the frames about each that hold no tick.
 
     Near an end, where those are fewer, no less than over as many frames as elsewhere: the noise of
     few windows is by chance far too low once in a hundred times.
@@ -211,7 +211,7 @@ def _smoothed(noise: np.ndarray, keep: np.ndarray, reach: int) -> np.ndarray:
 
 
 def _without_ticks(z: np.ndarray, noise: np.ndarray, window_s: float) -> np.ndarray:
-    """Frames in whose neighbourhood the components' noise does not stand out together.
+    """Return the frames in whose neighbourhood the components' noise does not stand out together.
 
     A tick is loud in all components at once; a mains line that a harmonic crosses, in one. A tick
     reaches a little further than the frames that it makes loud: their neighbours go too.

@@ -148,7 +148,7 @@ class Decimator:
         self._open = frames[:, hops:]
 
     def frames(self) -> np.ndarray:
-        """All frames so far, shape (channels, frames), float32 or complex64."""
+        """Return all frames so far, shape (channels, frames), float32 or complex64."""
         if not self._frames:
             return np.empty((len(self._open), 0), self._open.dtype)
         return np.concatenate(self._frames, axis=1)[:, self._overlap - 1 :]

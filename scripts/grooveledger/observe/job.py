@@ -121,7 +121,7 @@ def _paths(name: str, output: Path) -> list[Path]:
 
 
 def _read_twice(tracks: Path, stale: Mapping[str, Mapping[str, Any]]) -> list[tuple[float, float]]:
-    """Stretches, in seconds, of the tones that orders and speed are both read from."""
+    """Return the stretches, in seconds, of the tones that orders and speed are both read from."""
     if not {"observe_orders", "observe_speed_trace"} <= set(stale):
         return []
     job = stale["observe_speed_trace"]

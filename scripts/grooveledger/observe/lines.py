@@ -49,7 +49,7 @@ def octaves(samples: Samples, sample_rate_hz: float, lowest_hz: float) -> Iterat
 
 
 def line_power(level: Level, time_s: np.ndarray, hz: np.ndarray, window_s: float) -> np.ndarray:
-    """Power of lines by a Hann window, relative to a sine of peak 1, shape (2, times, frequencies).
+    """Return the power of lines by a Hann window, shape (2, times, frequencies); a sine's is 1.
 
     Nowhere quite none: its logarithm can be taken.
     """
@@ -67,7 +67,7 @@ def line_power(level: Level, time_s: np.ndarray, hz: np.ndarray, window_s: float
 
 
 def _line_weights(cycles_a_sample: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
-    """Windowed cosines and sines about the middle of a frame, of its second half.
+    """Return the windowed cosines and sines about the middle of a frame, of its second half.
 
     What the halves have in common meets cosines only, and what they have not, sines.
     """
@@ -83,7 +83,7 @@ def _line_weights(cycles_a_sample: np.ndarray, length: int) -> tuple[np.ndarray,
 
 
 def _halved(samples: Samples) -> np.ndarray:
-    """Every second of the samples, lying between two of them, smoothed by 1 3 3 1."""
+    """Return the every second of the samples, lying between two of them, smoothed by 1 3 3 1."""
     pairs = samples.shape[1] // 2
     halved = np.empty((2, pairs), np.float32)
     for first in range(0, pairs, HALVED_AT_A_TIME):

@@ -122,7 +122,7 @@ def _analysed(
 def _joined(
     slow: np.ndarray, slow_rate: float, bridged: float, fast: "_FastSpectra", rate: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Edges of the bands, mean squares of left, right and left times right, and what these average.
+    """Return the bands' edges, mean squares of left, right and left times right, and averaging.
 
     The last is the length of noise, s, whose plain mean would scatter as much.
     """
@@ -148,7 +148,7 @@ def _joined(
 
 
 def _band_starts(first: int, lines: int) -> np.ndarray:
-    """First line of each band above the crossover."""
+    """Return the first line of each band above the crossover."""
     starts = [first]
     while starts[-1] < lines - 1:
         step = round(starts[-1] * (2.0 ** (1.0 / BANDS_PER_OCTAVE) - 1.0))
@@ -159,7 +159,7 @@ def _band_starts(first: int, lines: int) -> np.ndarray:
 def _slow_bands(
     slow: np.ndarray, slow_rate: float, crossover_hz: float
 ) -> tuple[np.ndarray, np.ndarray, float]:
-    """Lines up to the crossover, where the last one is cut off, and what they average, s."""
+    """Return lines up to the crossover, where the last one is cut off, and what they average, s."""
     length = min(int(SLOW_FRAME_S * slow_rate), slow.shape[1])
     line_hz = slow_rate / length
     lines = int(np.ceil(crossover_hz / line_hz - 0.5)) + 1
@@ -200,7 +200,7 @@ class _FastSpectra:
                 self._counts[kind] += np.count_nonzero(chosen)
 
     def density(self, sample_rate_hz: float) -> np.ndarray:
-        """One-sided density of left, right and left times right."""
+        """Return the one-sided density of left, right and left times right."""
         kind = 0 if self._counts[0] else 1
         return self._sums[kind] * (2.0 / self._counts[kind] / sample_rate_hz)
 
@@ -211,12 +211,12 @@ class _FastSpectra:
 
 
 def _worth(counts: np.ndarray) -> float:
-    """Samples whose plain mean square scatters as one in which samples count as given."""
+    """Return samples whose plain mean square scatters as one in which samples count as given."""
     return float(np.sum(counts) ** 2 / np.sum(counts**2))
 
 
 def _products(spectrum: np.ndarray) -> np.ndarray:
-    """Sums over frames of |L|^2, |R|^2 and the real part of L R*, shape (3, lines)."""
+    """Return the sums over frames of |L|^2, |R|^2 and the real part of L R*, shape (3, lines)."""
     left, right = spectrum
     pairs = ((left, left), (right, right), (left, right))
     return np.array(
@@ -228,6 +228,6 @@ def _products(spectrum: np.ndarray) -> np.ndarray:
 
 
 def _hann(length: int) -> np.ndarray:
-    """Hann window, periodic, of unit power a sample pair: its squares sum to 1."""
+    """Return the Hann window, periodic, of unit power a sample pair: its squares sum to 1."""
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
     return np.asarray(window / np.sqrt(np.sum(window**2)), dtype=np.float32)

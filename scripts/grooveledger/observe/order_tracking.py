@@ -50,7 +50,7 @@ class PhasePath:
     origin: float = 0.0
 
     def at(self, position: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Phase in cycles and its rate in cycles a sample at the given sample positions.
+        """Return the phase in cycles and its rate in cycles a sample at the given sample positions.
 
         Beyond its ends the curve goes on straight.
         """
@@ -74,13 +74,16 @@ class PhasePath:
         return np.gradient(self.cycles) / self.spacing
 
     def resampled(self, start: float, every: float) -> "PhasePath":
-        """Path in terms of samples that lie `every` of the present ones apart, from `start` on."""
+        """Return the path on samples that lie `every` of the present ones apart, from `start`."""
         return PhasePath(self.spacing / every, self.cycles, (self.origin - start) / every)
 
 
 @functools.cache
 def tracking_window(hop: int) -> np.ndarray:
-    """Blackman-Harris window of OVERLAP hops; its sum is 2, so that a cosine reads its peak."""
+    """Return the Blackman-Harris window of OVERLAP hops.
+
+    Its sum is 2, so that a cosine reads its peak.
+    """
     turns = (np.arange(hop * OVERLAP) + 0.5) / (hop * OVERLAP)
     # Sum of (-1)^k BLACKMAN_HARRIS[k] cos(2 pi k turns).
     window = chebval(-np.cos(2.0 * np.pi * turns), BLACKMAN_HARRIS)
@@ -88,7 +91,10 @@ def tracking_window(hop: int) -> np.ndarray:
 
 
 def noise_bandwidth_hz(hop: int, sample_rate_hz: float) -> float:
-    """Equivalent noise bandwidth of one frame, Hz: rate * sum w^2 / (sum w)^2 (Harris 1978, 7)."""
+    """Return the equivalent noise bandwidth of one frame, Hz.
+
+    Rate * sum w^2 / (sum w)^2 (Harris 1978, 7).
+    """
     first, *others = BLACKMAN_HARRIS
     # Over whole turns the cosines' products sum to nothing, their squares to half.
     bins = (first**2 + 0.5 * sum(weight**2 for weight in others)) / first**2
@@ -103,7 +109,7 @@ def demodulate(
     hop: int,
     frames: int,
 ) -> np.ndarray:
-    """Complex amplitude of components against time.
+    """Return the complex amplitude of components against time.
 
     Parameters
     ----------
@@ -200,7 +206,9 @@ def _product(
 
 
 def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> tuple[np.ndarray, np.ndarray]:
-    """Cosine and sine of the phase, shape (hops, hop), float32; a parabola within each hop.
+    """Return the cosine and sine of the phase, shape (hops, hop), float32.
+
+    A parabola within each hop.
 
     Parameters
     ----------
@@ -247,7 +255,7 @@ def referred(frames: np.ndarray, components: Sequence[Sequence[int]], reference:
 
 
 def noise_power(frames: np.ndarray) -> np.ndarray:
-    """Noise power of each frame, from its second difference at the lag where windows part.
+    """Return each frame's noise power, from its second difference at the lag where windows part.
 
     What changes slowly over three windows cancels; noise does not. Shape as `frames`. Within a
     window of the ends a frame has the nearest second difference that it is part of.
@@ -262,7 +270,7 @@ def noise_power(frames: np.ndarray) -> np.ndarray:
 
 
 def averaging_gain(count: np.ndarray) -> np.ndarray:
-    """Noise power of the mean of `count` successive frames over that of one (white noise)."""
+    """Return the noise power of the mean of `count` frames in a row over that of one, white."""
     window = tracking_window(64)
     power = np.sum(window**2)
     lags = np.arange(1, OVERLAP)
@@ -273,5 +281,5 @@ def averaging_gain(count: np.ndarray) -> np.ndarray:
 
 
 def unwrapped_cycles(frames: np.ndarray) -> np.ndarray:
-    """Phase of a run of frames in cycles, without jumps."""
+    """Return the phase of a run of frames in cycles, without jumps."""
     return np.unwrap(np.angle(frames.astype(np.complex128))) / (2.0 * np.pi)

@@ -117,7 +117,10 @@ def _table(table: Any, parts: Sequence[Mapping[str, Any]], capture: str) -> pa.T
 def _parts(
     file: sf.SoundFile, track: Track, begin_s: float, end_s: float, speed: float
 ) -> Iterator[TrackPart]:
-    """Parts of a track that was located; `speed` is the played relative to the nominal one."""
+    """Yield the parts of a track that was located.
+
+    `speed` is the played relative to the nominal one.
+    """
     if track.kind == "sweep":
         yield TrackPart(begin_s, end_s)
     elif track.kind in ("tone", "two_tone"):
@@ -142,7 +145,7 @@ def _parts(
 
 
 def _margin_s(track: Track) -> float:
-    """Sound that is read either side of a track's parts."""
+    """Return the sound that is read either side of a track's parts."""
     if track.kind != "sweep":
         return MARGIN_S
     return max(SWEEP_MARGIN_S, SWEEP_MARGIN_CYCLES / track.lowest_hz)

@@ -106,7 +106,7 @@ def followed_phase(
 
 
 def _snr(z: np.ndarray) -> np.ndarray:
-    """Power of frames over that of the noise about them.
+    """Return the power of frames over that of the noise about them.
 
     The noise in step with the tone, and as much again across it: the amplitude's own scatter, which
     a phase that still turns does not disturb.
@@ -123,7 +123,7 @@ def _snr(z: np.ndarray) -> np.ndarray:
 
 
 def _half_lengths(snr: np.ndarray, windows: np.ndarray, rate: float) -> np.ndarray:
-    """Half-length of the smoothing at each frame, samples.
+    """Return the half-length of the smoothing at each frame, samples.
 
     Noise of 1 / (2 snr) rad^2 a frame, independent every half window, averaged over twice the
     half-length.
@@ -133,7 +133,7 @@ def _half_lengths(snr: np.ndarray, windows: np.ndarray, rate: float) -> np.ndarr
 
 
 def _plus(path: PhasePath, at: np.ndarray, cycles: np.ndarray, half: np.ndarray) -> PhasePath:
-    """Path with a correction, smoothed; beyond its ends it goes on straight."""
+    """Return the path with a correction, smoothed; beyond its ends it goes on straight."""
     knots = path.origin + np.arange(len(path.cycles)) * path.spacing
     first = int(np.searchsorted(knots, at[0]))
     last = max(int(np.searchsorted(knots, at[-1], side="right")), first + 2)

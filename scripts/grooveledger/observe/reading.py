@@ -110,7 +110,7 @@ class Reading:
         followed: np.ndarray | None = None,
         ticked: np.ndarray | None = None,
     ) -> dict[str, Any]:
-        """Readings of cells of frames, as columns, times in the capture.
+        """Return the readings of cells of frames, as columns, times in the capture.
 
         A steady tone has one cell, of all frames. Frames count as followed, and as free of ticks,
         where nothing else is known.
@@ -143,7 +143,7 @@ class Reading:
     def named(
         self, columns: dict[str, Any], nominal_hz: float | None, step: int | None
     ) -> dict[str, Any]:
-        """Readings with their track, step and nominal frequency (a sweep's by the speed)."""
+        """Return readings with their track, step and nominal frequency (a sweep's by the speed)."""
         rows = len(columns["order"])
         return {
             **columns,
@@ -157,12 +157,12 @@ class Reading:
         }
 
     def orders(self, fundamental_hz: float) -> list[int]:
-        """Orders that lie below the highest frequency read."""
+        """Return the orders that lie below the highest frequency read."""
         highest = min(int(self.settings["order_max"]), int(self.top_hz / fundamental_hz))
         return list(range(1, highest + 1))
 
     def frequency_hz(self, path: PhasePath, at_s: float | np.ndarray) -> np.ndarray:
-        """Frequency along a path at times from the first sample."""
+        """Return the frequency along a path at times from the first sample."""
         rate = self.sound.sample_rate_hz
         return path.at(np.asarray(at_s) * rate)[1] * rate
 

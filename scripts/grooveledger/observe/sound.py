@@ -76,7 +76,7 @@ class Sound:
         )
 
     def position_of(self, part: "Sound", position: np.ndarray) -> np.ndarray:
-        """Where samples of a part of this sound lie among the samples of the whole."""
+        """Return where samples of a part of this sound lie among the samples of the whole."""
         offset = (part.start_s - self.start_s) * self.sample_rate_hz
         return offset + position * (self.sample_rate_hz / part.sample_rate_hz)
 

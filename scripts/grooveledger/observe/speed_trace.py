@@ -129,7 +129,7 @@ def _traces(
 
 
 def _first_look(file: sf.SoundFile, nominal_hz: float, start: int, stop: int) -> tuple[float, int]:
-    """Played frequency in the middle of the track, and the channel it is louder in."""
+    """Return the played frequency in the middle of the track, and the channel it is louder in."""
     half = min(stop - start, int(FIRST_LOOK_S * file.samplerate)) // 2
     middle = (start + stop) // 2
     look = np.concatenate(list(reader.blocks(file, middle - half, middle + half)))
@@ -137,7 +137,7 @@ def _first_look(file: sf.SoundFile, nominal_hz: float, start: int, stop: int) ->
 
 
 def cut_off(reach: int) -> int:
-    """Frames at each end of a tone that a trace leaves out, for want of neighbours to compare."""
+    """Return the frames at a tone's ends that a trace leaves out for want of neighbours."""
     return 2 * _neighbour(reach) + len(DERIVATIVE)
 
 
@@ -196,12 +196,12 @@ def frequency_offset(still: np.ndarray, reach: int, tick_cycles: float) -> np.nd
 
 
 def _neighbour(reach: int) -> int:
-    """Distance at which one tick no longer spoils two frames."""
+    """Return the distance at which one tick no longer spoils two frames."""
     return 2 * reach + 1
 
 
 def _outliers(values: np.ndarray, lag: int, least: float) -> np.ndarray:
-    """Values, but for 2 lags at each end, that stand out of those one and two lags away."""
+    """Return values, but for 2 lags at each end, that stand out of those one and two lags away."""
     inner = len(values) - 4 * lag
     around = np.sort([values[k : k + inner] for k in (0, lag, 3 * lag, 4 * lag)], axis=0)
     apart = np.abs(values[2 * lag : 2 * lag + inner] - 0.5 * (around[1] + around[2]))

@@ -75,7 +75,7 @@ def step_places(sound: Sound, track: Track, speed: float) -> list[StepPlace]:
 
 
 def _evened(places: list[StepPlace]) -> list[StepPlace]:
-    """Steps on an even grid, where that is how they lie.
+    """Return the steps on an even grid, where that is how they lie.
 
     The steps of a track are equally long. A low one's own edges are blurred, by half a second at 20
     Hz: the others say where they are.
@@ -104,7 +104,7 @@ def _evened(places: list[StepPlace]) -> list[StepPlace]:
 
 
 def _band_levels_db(sound: Sound, played_hz: np.ndarray, every_s: float) -> np.ndarray:
-    """Level of a band about each frequency against time, dB, shape (bands, frames)."""
+    """Return the level of a band about each frequency against time, dB, shape (bands, frames)."""
     length_s = sound.samples.shape[1] / sound.sample_rate_hz
     at_s = (np.arange(int(length_s / every_s)) + 0.5) * every_s
     widths = np.full(len(played_hz), BAND)
@@ -124,7 +124,7 @@ def _band_levels_db(sound: Sound, played_hz: np.ndarray, every_s: float) -> np.n
 
 
 def _worth(level_db: np.ndarray, played_hz: np.ndarray) -> np.ndarray:
-    """How much each frame speaks for each step, dB, shape (steps, frames)."""
+    """Return how much each frame speaks for each step, dB, shape (steps, frames)."""
     usual_db = np.median(level_db, axis=1)
     # On a level of its own, each band: the replay curve and the response differ between them.
     heights = level_db - np.max(level_db, axis=1, keepdims=True)
@@ -140,7 +140,7 @@ def _worth(level_db: np.ndarray, played_hz: np.ndarray) -> np.ndarray:
 
 
 def _in_order(worth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First frame of each step, and the one after its last, for most worth in all.
+    """Return the first frame of each step, and the one after its last, for most worth in all.
 
     Dynamic programming over the steps: each takes one run of frames after the run of the one before
     it, or none.
@@ -169,7 +169,7 @@ def _in_order(worth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _by_level(sound: Sound, track: Track, step_s: float, speed: float) -> list[StepPlace]:
-    """Steps of one frequency: where their levels follow one another as described."""
+    """Return the steps of one frequency: where their levels follow one another as described."""
     every_s = step_s / FRAMES_A_STEP
     level_db = _band_levels_db(sound, np.array([track.lowest_hz * speed]), every_s)[0]
     expected_db = 20.0 * np.log10(np.array(track.amplitudes_um))

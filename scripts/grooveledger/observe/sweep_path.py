@@ -94,7 +94,7 @@ def sweep_guess(sound: Sound, axis: Axis, duration_s: float) -> SweepGuess | Non
 
 
 def _continued(at_s: np.ndarray, ridge: Ridge) -> np.ndarray:
-    """Progress of a smoothed ridge at times, beyond its ends at the pace that it has there."""
+    """Return a smoothed ridge's progress at times, beyond its ends at the pace it has there."""
     reach = RIDGE_REACH
     slope = np.polyfit(ridge.time_s, ridge.progress, 1)[0]
     bent = ridge.progress - slope * ridge.time_s
@@ -124,7 +124,7 @@ def _continued(at_s: np.ndarray, ridge: Ridge) -> np.ndarray:
 
 
 def edge_s(sound: Sound, path: PhasePath, channel: int, near_s: float, inward: int) -> float | None:
-    """Where a sweep has its level or begins to lose it, by its amplitude along its path.
+    """Return where a sweep has its level or begins to lose it, by its amplitude along its path.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ class _Pace(NamedTuple):
 
     @classmethod
     def at(cls, hz: np.ndarray) -> "_Pace":
-        """Pace between two frequencies 0.1 s apart."""
+        """Return the pace between two frequencies 0.1 s apart."""
         if hz.min() <= 0.0:
             return cls(np.inf, *ELSEWHERE)
         octaves_per_s = max(abs(float(np.log2(hz[1] / hz[0]))) / 0.1, 1e-6)
@@ -201,7 +201,7 @@ class _Pace(NamedTuple):
 
 
 def _edge(amplitude: np.ndarray, at_s: np.ndarray, pace: _Pace) -> float | None:
-    """First crossing that there is, by frames, and by ever longer blocks of them for a fade."""
+    """Return the first crossing by frames, or by ever longer blocks of them for a fade."""
     for frames in EDGE_BLOCKS:
         blocks = len(amplitude) // frames
         if blocks < 2 * END_LEVEL_FRAMES + OVERLAP:
@@ -220,7 +220,7 @@ def _edge(amplitude: np.ndarray, at_s: np.ndarray, pace: _Pace) -> float | None:
 
 
 def _crossing(amplitude: np.ndarray, at_s: np.ndarray) -> float | None:
-    """Time at which an amplitude, given from outside in, rises out of silence for good."""
+    """Return when an amplitude, given from outside in, rises out of silence for good."""
     if len(amplitude) < 2 * END_LEVEL_FRAMES + OVERLAP:
         return None
     views = np.lib.stride_tricks.sliding_window_view(amplitude, END_LEVEL_FRAMES)
@@ -246,7 +246,7 @@ def _fade_s(
     blurred_s: float,
     pace: _Pace,
 ) -> float:
-    """How long a sweep still gains level from its edge on: 0 where it is cut in at once."""
+    """Return how long a sweep still gains level from its edge on: 0 where it is cut in at once."""
     inside = inside_s >= blurred_s
     inside_s = inside_s[inside]
     level_db = 20.0 * np.log10(np.maximum(amplitude[inside], np.finfo(np.float32).tiny))

@@ -62,25 +62,25 @@ class Axis(NamedTuple):
 
     @classmethod
     def of(cls, track: Track, speed: float) -> "Axis":
-        """Axis of a sweep that is played at `speed` relative to nominal."""
+        """Return the axis of a sweep that is played at `speed` relative to nominal."""
         assert track.start_hz is not None
         assert track.stop_hz is not None
         return cls(track.start_hz * speed, track.stop_hz * speed, track.law == "log")
 
     def hz(self, progress: np.ndarray) -> np.ndarray:
-        """Frequency at a progress."""
+        """Return the frequency at a progress."""
         if self.logarithmic:
             return self.start_hz * (self.stop_hz / self.start_hz) ** progress
         return self.start_hz + (self.stop_hz - self.start_hz) * progress
 
     def progress(self, hz: float | np.ndarray) -> np.ndarray:
-        """Progress at a frequency."""
+        """Return the progress at a frequency."""
         if self.logarithmic:
             return np.log(hz / self.start_hz) / np.log(self.stop_hz / self.start_hz)
         return np.asarray((hz - self.start_hz) / (self.stop_hz - self.start_hz))
 
     def chirp_hz_per_progress(self, hz: np.ndarray | float) -> np.ndarray:
-        """Hertz that a unit of progress is worth at a frequency."""
+        """Return the hertz that a unit of progress is worth at a frequency."""
         if self.logarithmic:
             return hz * abs(np.log(self.stop_hz / self.start_hz))
         return np.full(np.shape(hz), abs(self.stop_hz - self.start_hz))
@@ -140,7 +140,7 @@ def _power_db(
     time_s: np.ndarray,
     hz: np.ndarray,
 ) -> np.ndarray:
-    """Power of lines at frequencies against time, dB, shape (2, times, frequencies)."""
+    """Return the power of lines at frequencies against time, dB, shape (2, times, frequencies)."""
     power_db = np.full((2, len(time_s), len(hz)), -np.inf, np.float32)
     for level in octaves(samples, sample_rate_hz, float(hz.min())):
         inside = np.flatnonzero((hz > level.low_hz) & (hz <= level.top_hz))
@@ -155,7 +155,7 @@ def _power_db(
 
 
 def _height_db(power_db: np.ndarray) -> np.ndarray:
-    """Height of lines over the background that their frequency has at most times."""
+    """Return the height of lines over the background that their frequency has at most times."""
     # Sorted whole: for a median's sake alone numpy takes four times as long.
     in_order = np.sort(power_db, axis=1)
     middle = power_db.shape[1] // 2
@@ -166,7 +166,7 @@ def _height_db(power_db: np.ndarray) -> np.ndarray:
 
 
 def _best_lines(worth: np.ndarray) -> list[tuple[float, int, np.ndarray]]:
-    """Gain, first frame and places of each channel's line of most worth, its places ever rising.
+    """Return gain, first frame and ever rising places of each channel's line of most worth.
 
     `worth` has the shape (channels, frames, places).
     """
@@ -184,12 +184,12 @@ def _best_lines(worth: np.ndarray) -> list[tuple[float, int, np.ndarray]]:
 
 
 def _came(before: np.ndarray, pace: int) -> np.ndarray:
-    """Worth of the lines that come to each place from `pace` places before it."""
+    """Return the worth of the lines that come to each place from `pace` places before it."""
     return before[:, FASTEST - pace : before.shape[1] - pace]
 
 
 def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:
-    """Gain, first frame and places of the line that leads to the greatest worth."""
+    """Return the gain, first frame and places of the line that leads to the greatest worth."""
     frame, place = divmod(int(np.argmax(best)), best.shape[1])
     gain = float(best[frame, place])
     line = [place]
@@ -205,7 +205,7 @@ def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:
 
 
 def _without_strays(loud: np.ndarray) -> tuple[int, int]:
-    """First and after the last frame of a line without what ticks before or after it add.
+    """Return a line's first frame and the one after its last, without what ticks beside it add.
 
     Sound at an end that lasts less long than the silence beside it belongs to something else. No
     more than half of the line is taken off an end.
@@ -230,7 +230,7 @@ def _without_strays(loud: np.ndarray) -> tuple[int, int]:
 
 
 def _vertex(power_db: np.ndarray, frames: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Where between the steps of the axis a parabola through the line's flanks has its top."""
+    """Return where between the axis's steps a parabola through the line's flanks has its top."""
     reach = PACE // 2
     places = np.clip(places, reach, power_db.shape[1] - 1 - reach)
     low, middle, high = (power_db[frames, places + k] for k in (-reach, 0, reach))

@@ -128,12 +128,15 @@ class Sweep:
                     yield reading.named(rows, None, None), phase.path
 
     def _cell(self, frequency_hz: np.ndarray) -> np.ndarray:
-        """Cells that frequencies lie in: whole numbers, 0 about 1 kHz."""
+        """Return the cells that frequencies lie in: whole numbers, 0 about 1 kHz."""
         per_octave = int(self._settings["points_per_octave"])
         return np.floor(np.log2(frequency_hz / 1000.0) * per_octave + 0.5)
 
     def _cells(self, law_hz: np.ndarray, octave: Octave) -> Cells | None:
-        """Cells of an octave among the frames of its wide stretch; None where there are none."""
+        """Return the cells of an octave among the frames of its wide stretch.
+
+        None where there are none.
+        """
         cell = self._cell(law_hz)
         inside = np.flatnonzero((cell >= octave.first_cell) & (cell < octave.after_cell))
         if not len(inside):
@@ -144,7 +147,7 @@ class Sweep:
     def _ticked(
         self, frames: Frames, stretch: FilteredStretch, highest_hz: float
     ) -> np.ndarray | None:
-        """Frames that hold a tick, by the treble; None where the sweep itself is there.
+        """Return the frames that hold a tick, by the treble; None where the sweep itself is there.
 
         In the long windows of low frequencies a tick hardly stands out of a few frames' noise.
         """
@@ -177,13 +180,13 @@ class Sweep:
         return self._outermost(axis, law, at_s[::-1], begin_s)
 
     def _faded_end(self, axis: Axis, law: PhasePath, end_s: float) -> float:
-        """End of a sweep whose last part lies under the noise: where the track ends."""
+        """Return the end of a sweep whose last part lies under the noise: where the track ends."""
         return self._outermost(
             axis, law, np.arange(end_s, self._reading.sound.end_s, PLANNING_S), end_s
         )
 
     def _outermost(self, axis: Axis, law: PhasePath, at_s: np.ndarray, otherwise: float) -> float:
-        """Last of some times, from the ridge outwards, at which the sweep can still go on."""
+        """Return the last of some times, from the ridge outwards, at which the sweep can go on."""
         if not len(at_s):
             return otherwise
         hz = self._reading.frequency_hz(law, at_s)
@@ -195,7 +198,7 @@ class Sweep:
     def _octaves(
         self, path: PhasePath, begin: float, end: float, cycles: float, shortest_s: float
     ) -> list[Octave]:
-        """Octaves of a sweep in time order, each with the window its lowest frequency needs."""
+        """Return a sweep's octaves in time order, each with the window that its lowest needs."""
         at_s = np.arange(begin, end, PLANNING_S)
         frequency_hz = self._reading.frequency_hz(path, at_s)
         top_hz = self._reading.top_hz
@@ -253,7 +256,7 @@ class Sweep:
 
 
 def _between(frames: Frames, sound: Sound, stretch: FilteredStretch) -> Cells | None:
-    """The frames within a stretch of a sound as one cell; None where there are none."""
+    """Return the frames within a stretch of a sound as one cell; None where there are none."""
     position = sound.position_of(frames.sound, frames.span.centres)
     at_s = position / sound.sample_rate_hz
     inside = np.flatnonzero((at_s >= stretch.begin_s) & (at_s <= stretch.end_s))
@@ -294,7 +297,7 @@ def _confirmed(
 
 
 def _as_noisy(end: dict[str, np.ndarray], parts: list[dict[str, np.ndarray]]) -> dict[str, Any]:
-    """An end reading with the noise that the readings next to it show, where that is more.
+    """Return an end reading with the noise that the readings next to it show, where that is more.
 
     Its own is of half a dozen windows, and by chance far too low once in a hundred times.
     """

@@ -40,7 +40,7 @@ class Bridged(NamedTuple):
 
 
 def cell_length(sample_rate_hz: float) -> int:
-    """Samples of a cell."""
+    """Return the samples of a cell."""
     return round(CELL_S * sample_rate_hz)
 
 
@@ -115,7 +115,7 @@ def loud_cells(samples: np.ndarray, sample_rate_hz: float, threshold_db: float) 
 
 
 def spread(marks: np.ndarray, before: int, after: int) -> np.ndarray:
-    """Marks widened by this many places before and after each."""
+    """Return the marks widened by this many places before and after each."""
     edges = np.zeros(len(marks) + 1, np.int64)
     places = np.flatnonzero(marks)
     np.add.at(edges, np.maximum(places - before, 0), 1)

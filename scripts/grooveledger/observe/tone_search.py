@@ -15,7 +15,7 @@ LOOK_RATE_RATIO = 10.0
 def tone_hz(
     samples: Samples, sample_rate_hz: float, expected_hz: float, tolerance: float
 ) -> tuple[float, int]:
-    """Frequency of the strongest line near the expected one, and the channel it is louder in.
+    """Return the strongest line's frequency near the expected one, and the channel it is louder in.
 
     Parameters
     ----------
@@ -44,7 +44,10 @@ def tone_hz(
 
 
 def look_at(samples: np.ndarray, sample_rate_hz: float, top_hz: float) -> tuple[np.ndarray, float]:
-    """Means of as many samples as may be where nothing above `top_hz` is looked for; their rate."""
+    """Return the means of as many samples as may be where nothing above `top_hz` is looked for.
+
+    Their rate.
+    """
     every = max(1, int(sample_rate_hz / (LOOK_RATE_RATIO * top_hz)))
     if every == 1:
         return samples, sample_rate_hz

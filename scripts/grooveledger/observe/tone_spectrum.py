@@ -81,7 +81,7 @@ def tone_spectrum(
 
 
 def middle(length: int, sample_rate_hz: float) -> slice:
-    """Part of a stretch of `length` samples that is transformed."""
+    """Return the part of a stretch of `length` samples that is transformed."""
     longest = min(length, int(LONGEST_S * sample_rate_hz) + 2 * FADE_SAMPLES)
     start = (length - longest) // 2
     return slice(start, start + longest)
@@ -90,7 +90,7 @@ def middle(length: int, sample_rate_hz: float) -> slice:
 def _on_phase(
     samples: np.ndarray, turns: np.ndarray, cycles: int, sample_rate_hz: float
 ) -> np.ndarray:
-    """Samples at equal steps of phase over a whole number of cycles, shape (2, points)."""
+    """Return samples at equal steps of phase over a whole number of cycles, shape (2, points)."""
     first = turns[FADE_SAMPLES]
     stretch = int(np.searchsorted(turns, first + cycles)) - FADE_SAMPLES
     # Two parts in a hundred more points than samples: a fast stretch is not folded over.
@@ -102,7 +102,10 @@ def _on_phase(
 
 
 def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
-    """Samples `factor` times as dense by their spectrum, shape (2, n); their ends are faded."""
+    """Return the samples `factor` times as dense by their spectrum, shape (2, n).
+
+    Their ends are faded.
+    """
     ramp = np.sin(0.5 * np.pi * (np.arange(FADE_SAMPLES) + 0.5) / FADE_SAMPLES) ** 2
     faded = np.array(samples.T, dtype=np.float32)
     faded[:, :FADE_SAMPLES] *= ramp.astype(np.float32)
@@ -115,7 +118,7 @@ def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
 
 
 def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
-    """Values between samples by the six-point Lagrange polynomial."""
+    """Return the values between samples by the six-point Lagrange polynomial."""
     whole = np.floor(position).astype(np.int64)
     part = (position - whole).astype(np.float32)
     result = np.zeros((len(dense), len(position)), dtype=np.float32)
@@ -130,7 +133,7 @@ def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
 
 
 def _lines(tone: np.ndarray) -> np.ndarray:
-    """Amplitude of each line, shape (2, lines)."""
+    """Return the amplitude of each line, shape (2, lines)."""
     turns = np.arange(tone.shape[1]) / tone.shape[1]
     # Sum of FLAT_TOP[k] cos(2 pi k turns).
     window = chebval(np.cos(2.0 * np.pi * turns), FLAT_TOP)
@@ -141,7 +144,7 @@ def _lines(tone: np.ndarray) -> np.ndarray:
 def _thinned(
     line_hz: np.ndarray, amplitude: np.ndarray, cycles: int, top_hz: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies and levels relative to the fundamental of the strongest line of each band."""
+    """Return frequency and level relative to the fundamental of each band's strongest line."""
     first = max(int(np.searchsorted(line_hz, BOTTOM_HZ)), FLAT_TOP_HALF_BINS)
     kept = np.arange(first, int(np.searchsorted(line_hz, top_hz, side="right")))
     kept = kept[kept < len(line_hz)]

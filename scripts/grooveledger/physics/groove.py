@@ -213,7 +213,7 @@ def scanning_loss_db(contact_radius_um: npt.ArrayLike, wavelength: npt.ArrayLike
 
 
 def _bessel_j(order: int, argument: np.ndarray) -> np.ndarray:
-    """Bessel function of the first kind, by its integral (scipy.special is a slow import)."""
+    """Return the Bessel function of the first kind by its integral; scipy.special loads slowly."""
     angle = 2.0 * np.pi * np.arange(PERIOD_POINTS) / PERIOD_POINTS
     phase = order * angle - np.asarray(argument)[..., np.newaxis] * np.sin(angle)
     return np.mean(np.cos(phase), axis=-1)

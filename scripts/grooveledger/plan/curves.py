@@ -75,7 +75,7 @@ def joined(side: Side, uses: Callable[[Track], bool]) -> list[tuple[Track, ...]]
 
 
 def _continued(side: Side) -> dict[int, int]:
-    """First part of the test, by number of each track that goes on from another."""
+    """Return the first part of the test, by number of each track that goes on from another."""
     firsts: dict[int, int] = {}
     for track in side.tracks:
         if track.continues is not None:
@@ -84,7 +84,7 @@ def _continued(side: Side) -> dict[int, int]:
 
 
 def _spot_tones(side: Side) -> dict[int, int]:
-    """First tone of its modulation, by number of each tone that is a point of a response.
+    """Return, by number of each tone that is a point of a response, its modulation's first tone.
 
     Tones kept for the response are, all others where no sweep and no stepped track of their
     modulation gives one. One frequency alone is no response.

@@ -166,7 +166,7 @@ def _first_played(chain: Sequence[Match], likely: Sequence[Match]) -> list[Match
 
 
 def _interval_cost(earlier: Match, later: Match, side: Side, played: Played, speed: float) -> float:
-    """Cost of the time between two tracks.
+    """Return the cost of the time between two tracks.
 
     Unplanned stretches between them either took the place of missing tracks or added to the time.
     """

@@ -80,7 +80,9 @@ class BandPowers:
         self.work = np.empty((0, span), dtype=np.complex64)
 
     def __call__(self, pairs: np.ndarray) -> np.ndarray:
-        """Powers of pairs of shape (frames, span): left, right, cross, moment by frame and band.
+        """Return the powers of pairs of shape (frames, span).
+
+        Left, right, cross, moment by frame and band.
 
         One more column than bands holds the power of everything (left and right only).
         """
@@ -114,7 +116,7 @@ def _bin_hz(span: int, sample_rate_hz: float) -> np.ndarray:
 
 
 def low_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
-    """Powers in `LOW_BANDS_HZ` at the envelope's frames, from the low stream."""
+    """Return the powers in `LOW_BANDS_HZ` at the envelope's frames, from the low stream."""
     hop = LOW_SAMPLES_PER_FRAME
     span = LOW_SPAN_FRAMES * hop
     beside = np.zeros((span - hop) // 2, dtype=low.dtype)
@@ -129,7 +131,7 @@ def low_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
 
 
 def slow_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
-    """Powers in `SLOW_BANDS_HZ` at the envelope's frames, from means of the low stream.
+    """Return the powers in `SLOW_BANDS_HZ` at the envelope's frames, from means of the low stream.
 
     The analytic signal's squared magnitude has no ripple at twice the frequency, which at 4 Hz
     would hide where a track ends.
@@ -161,11 +163,11 @@ def slow_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
 
 
 def _gain_of_mean(frequency_hz: np.ndarray, mean_rate_hz: float) -> np.ndarray:
-    """Gain of the mean over 1 / `mean_rate_hz` seconds."""
+    """Return the gain of the mean over 1 / `mean_rate_hz` seconds."""
     return np.sinc(frequency_hz / mean_rate_hz)
 
 
 def _edge(frequency_hz: np.ndarray, edge_hz: float) -> np.ndarray:
-    """Raised-cosine step from 0 to 1, half an octave wide, centred on `edge_hz`."""
+    """Return the raised-cosine step from 0 to 1, half an octave wide, centred on `edge_hz`."""
     octaves = np.log2(np.maximum(frequency_hz, edge_hz / 4.0) / edge_hz)
     return 0.5 + 0.5 * np.sin(np.pi * np.clip(2.0 * octaves, -0.5, 0.5))

@@ -215,7 +215,7 @@ class _Reader:
         return pair.real, pair.imag
 
     def envelope(self) -> Envelope:
-        """Band powers of all blocks taken, whose memory is given back on the way."""
+        """Return the band powers of all blocks taken, whose memory is given back on the way."""
         low = np.concatenate(self.low_parts).reshape(-1).view(np.complex64)
         self.low_parts.clear()
         hop_s = self.hop / self.sample_rate_hz
@@ -244,7 +244,10 @@ class _Reader:
 
 
 def _clipped(block: np.ndarray, last: np.ndarray) -> np.ndarray:
-    """Which samples sit at full scale beside another that does; `last` is the frame before."""
+    """Return which samples sit at full scale beside another that does.
+
+    `last` is the frame before.
+    """
     full = np.abs(np.concatenate([last, block])) >= FULL_SCALE
     beside = np.zeros_like(full)
     beside[1:] |= full[:-1]

@@ -381,7 +381,7 @@ def _channel_order(alignment: Alignment, parts: Sequence[Part]) -> str:
 
 
 def _found(parts: Sequence[Part]) -> list[Part]:
-    """Modulated tracks that were located."""
+    """Return the modulated tracks that were located."""
     return [part for part in parts if part.match == TrackMatch.FOUND and part.heard]
 
 

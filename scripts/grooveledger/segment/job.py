@@ -239,7 +239,7 @@ def _parts(
 def _left_over(
     heard: Heard, played: Played, side: Side, alignment: Alignment, planned: Sequence[Part]
 ) -> list[Part]:
-    """Stretches that no track claims, except the needle's own noise at both ends."""
+    """Return the stretches that no track claims, except the needle's own noise at both ends."""
     matched = {match.position for match in alignment.matches}
     found = [part for part in planned if part.start_s is not None and part.stop_s is not None]
     first_s = min((part.start_s or 0.0 for part in found), default=0.0)

@@ -182,7 +182,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
 def _strangers(
     time_s: np.ndarray, off_octaves: np.ndarray, spans: Sequence[tuple[float, float]]
 ) -> float:
-    """Cost of stretches in a run that do not sound as the track should at that place."""
+    """Return the cost of stretches in a run that do not sound as the track should at that place."""
     cost = 0.0
     for start_s, stop_s in spans:
         first, last = np.searchsorted(time_s, (start_s, stop_s))
@@ -194,7 +194,7 @@ def _strangers(
 
 
 def unexpected_cost(duration_s: float) -> float:
-    """Cost of a stretch that is not planned, by its length."""
+    """Return the cost of a stretch that is not planned, by its length."""
     return min(COSTS.unexpected + COSTS.unexpected_per_s * duration_s, COSTS.unexpected_max)
 
 
@@ -255,7 +255,7 @@ def _placed(
     speed: float,
     duration_s: float,
 ) -> _Place | None:
-    """Where a track would lie on a stretch, and at what cost; None if it can't."""
+    """Return where a track would lie on a stretch, and at what cost; None if it can't."""
     heard = np.isfinite(part.frequency_hz)
     if not heard.any():
         return None
@@ -286,7 +286,10 @@ def _placed(
 def _possible_lines(
     track: Track, time_s: np.ndarray, start_s: float, stop_s: float, speed: float
 ) -> list[np.ndarray]:
-    """Frequencies that the strongest tone may have: a stepped track may be cut at either end."""
+    """Return the frequencies that the strongest tone may have.
+
+    A stepped track may be cut at either end.
+    """
     if track.kind != "tone_steps":
         return expected_hz(track, np.zeros(len(time_s)))
     lines = expected_hz(track, (time_s - start_s) / (stop_s - start_s))
@@ -345,7 +348,7 @@ def _sweep_placed(
 
 
 def _without_pilot(track: Track, part: Sounding, heard: np.ndarray, speed: float) -> np.ndarray:
-    """Readings without those of the pilot tone at their beginning."""
+    """Return the readings without those of the pilot tone at their beginning."""
     assert track.pilot_hz
     off = np.abs(np.log2(part.frequency_hz / (track.pilot_hz * speed)))
     other = heard & ~(off < FREQUENCY_FREE_OCTAVES + FREQUENCY_STEP_OCTAVES)
@@ -361,7 +364,9 @@ def _is_a_jump(late_s: np.ndarray) -> bool:
 
 
 def expected_hz(track: Track, part: np.ndarray) -> list[np.ndarray]:
-    """Frequency of a track's strongest tone at parts of its duration; each row is a possibility.
+    """Return the frequency of a track's strongest tone at parts of its duration.
+
+    Each row is a possibility.
 
     Before its start and after its end, a track's first and last frequency.
     """
@@ -383,5 +388,5 @@ def _clipped(cost: float) -> float:
 
 
 def beyond(value: float, free: float, step: float, limit: float) -> float:
-    """Cost of a deviation: nothing up to `free`, then 1 each `step`, up to `limit`."""
+    """Return the cost of a deviation: nothing up to `free`, then 1 each `step`, up to `limit`."""
     return float(min(max(value - free, 0.0) / step, limit))

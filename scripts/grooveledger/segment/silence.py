@@ -134,7 +134,7 @@ def silence(envelope: Envelope, powers: np.ndarray, air: np.ndarray) -> Silence:
 
 
 def in_the_air(envelope: Envelope, powers: np.ndarray) -> np.ndarray:
-    """Frames in which the needle is not in the groove, or nothing was recorded, shape (frames,).
+    """Return, shape (frames,), where the needle is not in the groove or nothing was recorded.
 
     Both ends of a capture may hold nothing but the chain's own noise. Such an end is much quieter,
     in the bands above hum, than the quietest moment of the rest. That moment must be noise, or a
@@ -182,7 +182,7 @@ def _air_frames(level_db: np.ndarray, settle: int) -> int:
 def _groove_noise(
     powers: np.ndarray, level_db: np.ndarray, rest: np.ndarray, hop_s: float
 ) -> np.ndarray | None:
-    """Power in each band of the quietest of the frames `rest`, None where that is no noise.
+    """Return each band's power in the quietest of the frames `rest`, None where that is no noise.
 
     The quietest moment of a capture that holds nothing but tones is a tone.
     """
@@ -204,15 +204,15 @@ def dead_channels(powers: np.ndarray) -> frozenset[str]:
 
 
 def exceeding(powers: np.ndarray, ceiling: np.ndarray) -> np.ndarray:
-    """Frames in which any band of either channel is above its ceiling, shape (frames,)."""
+    """Return frames in which any band of either channel is above its ceiling, shape (frames,)."""
     return np.asarray((powers > ceiling[:, None, :]).any(axis=(0, 2)))
 
 
 def ratio(level_db: np.ndarray | float) -> np.ndarray:
-    """Power of a level in dB."""
+    """Return the power of a level in dB."""
     return 10.0 ** (np.asarray(level_db) / 10.0)
 
 
 def decibels(power: np.ndarray) -> np.ndarray:
-    """Level in dB of a power, no less than that of `TINY_POWER`."""
+    """Return the level in dB of a power, no less than that of `TINY_POWER`."""
     return 10.0 * np.log10(np.maximum(power, TINY_POWER))

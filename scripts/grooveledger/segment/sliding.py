@@ -32,13 +32,16 @@ def bridged(flags: np.ndarray, gap: int) -> np.ndarray:
 
 
 def opening(powers: np.ndarray, width: int) -> np.ndarray:
-    """Moving least, then moving greatest, along axis 1: peaks narrower than `width` vanish."""
+    """Take the moving least, then moving greatest, along axis 1.
+
+    Peaks narrower than `width` vanish.
+    """
     least = moving_minimum(powers, width)
     return -moving_minimum(-least, width)
 
 
 def moving_minimum(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred moving minimum along axis 1 over an odd number of frames, by doubling."""
+    """Return the centred moving minimum along axis 1 over an odd number of frames, by doubling."""
     half = width // 2
     padded = np.concatenate(
         [np.repeat(values[:, :1], half, 1), values, np.repeat(values[:, -1:], half, 1)], axis=1
@@ -52,7 +55,7 @@ def moving_minimum(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred moving mean along the axis of the frames (the last but one, or the only one)."""
+    """Return the centred moving mean along the frames' axis (the last but one, or the only one)."""
     axis = max(values.ndim - 2, 0)
     moved = np.moveaxis(values, axis, 0)
     half = width // 2
@@ -62,7 +65,7 @@ def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def running_median(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred running median of a trace over an odd number of its values."""
+    """Return the centred running median of a trace over an odd number of its values."""
     if len(values) < width:
         return values
     half = width // 2
@@ -74,5 +77,5 @@ def running_median(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def odd_frames(seconds: float, hop_s: float) -> int:
-    """Odd number of frames nearest to a time, at least one."""
+    """Return the odd number of frames nearest to a time, at least one."""
     return 2 * int(seconds / hop_s / 2.0) + 1

@@ -84,7 +84,7 @@ def _cut(heard: Heard, cuts: Mapping[int, Sequence[int]]) -> tuple[Stretch, ...]
 
 
 def _changes(stretch: Stretch, sounding: Sounding, envelope: Envelope) -> list[int]:
-    """Envelope frames within a stretch at which it changes."""
+    """Return the envelope frames within a stretch at which it changes."""
     part = sounding.between(stretch.start_s, stretch.stop_s)
     if len(part.time_s) < 2 * BESIDE + 1:
         return []
@@ -111,7 +111,7 @@ def _changes(stretch: Stretch, sounding: Sounding, envelope: Envelope) -> list[i
 
 
 def _frame_of_change(time_s: float, envelope: Envelope) -> int:
-    """First frame near a time whose band powers are more like those after it than before it."""
+    """Return the first frame near a time that is more like those after it than before it."""
     middle, beside = round(time_s / envelope.hop_s), round(BESIDE * SOUNDING_S / envelope.hop_s)
     first = max(middle - beside, 0)
     powers = np.concatenate(

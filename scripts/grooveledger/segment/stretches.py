@@ -90,7 +90,7 @@ def _lasting(flags: np.ndarray, well_above: np.ndarray, least: int) -> np.ndarra
 
 
 def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising: bool) -> float:
-    """Time at which the power of a stretch crosses the half-way mark at one of its ends.
+    """Return the time at which the power of a stretch crosses the half-way mark at one of its ends.
 
     The threshold is crossed early on a strong tone, and late where an arm rings on after its end.
     """
@@ -114,7 +114,7 @@ def edge_s(envelope: Envelope, still: Silence, start: int, stop: int, *, rising:
 
 
 def edge_time(frame: int, frames: int, hop_s: float, rising: bool) -> float:
-    """Time of a frame's beginning, counted from the end for a falling edge."""
+    """Return the time of a frame's beginning, counted from the end for a falling edge."""
     return (frame if rising else frames - frame) * hop_s
 
 
@@ -145,7 +145,7 @@ class Heard:
         return float(inside[0] * hop_s), float((inside[-1] + 1) * hop_s)
 
     def lost_s(self, least_s: float) -> list[tuple[float, float]]:
-        """Stretches of digital silence of both channels while the needle is in the groove."""
+        """Return the stretches of digital silence in both channels while the needle is down."""
         nothing = (self.envelope.total_left == 0.0) & (self.envelope.total_right == 0.0)
         inside = np.flatnonzero(~(self.air | nothing))
         nothing[: inside[0] if len(inside) else None] = False
@@ -166,7 +166,7 @@ class Heard:
         )
 
     def frames(self, start_s: float, stop_s: float) -> slice:
-        """Envelope frames that lie wholly between two times."""
+        """Return the envelope frames that lie wholly between two times."""
         first = int(np.ceil(start_s / self.envelope.hop_s - 1e-6))
         return slice(first, max(int(stop_s / self.envelope.hop_s + 1e-6), first))
 

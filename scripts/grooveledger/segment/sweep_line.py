@@ -50,18 +50,21 @@ class Line(NamedTuple):
         return self.start_s + self.duration_s
 
     def time_s(self, part: np.ndarray) -> np.ndarray:
-        """Time at which a part of the range is reached."""
+        """Return the time at which a part of the range is reached."""
         return self.start_s + self.duration_s * part + self.bend_s * part * (1.0 - part)
 
 
 def range_octaves(track: Track) -> float:
-    """Octaves from the lower to the upper end of a sweep."""
+    """Return the octaves from the lower to the upper end of a sweep."""
     start_hz, stop_hz = ends_hz(track)
     return abs(math.log2(stop_hz / start_hz))
 
 
 def part_of_range(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
-    """Part of a sweep's range at frequencies, 0 at its start; NaN too far beyond its ends."""
+    """Return the part of a sweep's range at frequencies, 0 at its start.
+
+    NaN too far beyond its ends.
+    """
     start_hz, stop_hz = ends_hz(track)
     low_hz, high_hz = sorted((start_hz, stop_hz))
     margin = 2.0**BEYOND_OCTAVES
@@ -77,7 +80,10 @@ def part_of_range(track: Track, frequency_hz: np.ndarray) -> np.ndarray:
 def octaves_off(
     track: Track, line: Line, time_s: np.ndarray, frequency_hz: np.ndarray
 ) -> np.ndarray:
-    """Distance of readings from a line, in octaves at the sweep's rate; NaN out of its range."""
+    """Return the distance of readings from a line, in octaves at the sweep's rate.
+
+    NaN out of its range.
+    """
     part = part_of_range(track, frequency_hz)
     late_s = time_s - line.time_s(part)
     if track.law == "log":
@@ -139,14 +145,17 @@ def is_blurred(track: Track) -> bool:
 
 
 def ends_hz(track: Track) -> tuple[float, float]:
-    """Described start and stop of a sweep, Hz."""
+    """Return the described start and stop of a sweep, Hz."""
     if track.start_hz is None or track.stop_hz is None:
         raise ValueError(f"sweep track {track.track} has no start_hz or stop_hz")
     return track.start_hz, track.stop_hz
 
 
 def _likely_duration_s(part: np.ndarray, time_s: np.ndarray) -> float | None:
-    """Duration of a sweep whose description has none: the median of what pairs of readings say."""
+    """Return the duration of a sweep whose description has none.
+
+    The median of what pairs of readings say.
+    """
     apart = max(len(part) // 3, 1)
     rise = part[apart:] - part[:-apart]
     rising = rise > 0.0
@@ -156,7 +165,7 @@ def _likely_duration_s(part: np.ndarray, time_s: np.ndarray) -> float | None:
 
 
 def _densest(ordered: np.ndarray, width: float) -> tuple[int, int]:
-    """How many rising values lie within the best interval of that width, and the first of them."""
+    """Return how many rising values the best interval of a width holds, and the first of them."""
     counts = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
     first = int(counts.argmax())
     return int(counts[first]), first
@@ -195,7 +204,7 @@ def _refined(
 def _least_squares(
     part: np.ndarray, time_s: np.ndarray, bent: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients of a line, and their standard errors."""
+    """Return the coefficients of a line, and their standard errors."""
     columns = [np.ones_like(part), part] + ([part * (1.0 - part)] if bent else [])
     matrix = np.stack(columns, axis=1)
     normal = np.linalg.pinv(matrix.T @ matrix)

@@ -168,12 +168,12 @@ def _rows(
 
 
 def _db(ratio: np.ndarray) -> np.ndarray:
-    """20 log10 of a ratio; NaN where it is nothing."""
+    """Return 20 log10 of a ratio; NaN where it is nothing."""
     return 20.0 * np.log10(np.where(ratio > 0.0, ratio, np.nan))
 
 
 def _rms_db(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Level of the rms of two complex ratios, dB."""
+    """Return the level of the rms of two complex ratios, dB."""
     return _db(np.sqrt(0.5 * (np.abs(one) ** 2 + np.abs(other) ** 2)))
 
 

@@ -96,7 +96,7 @@ def first_lost(left: Steps, right: Steps) -> str | None:
 
 
 def _bounds_um(steps: Steps) -> tuple[float, float]:
-    """Last step that is tracked and first that is not; NaN for none."""
+    """Return the last step that is tracked and first that is not; NaN for none."""
     stated = ~np.isnan(steps.thd_pct)
     tracked = steps.amplitude_um[stated & ~steps.is_lost]
     lost = steps.amplitude_um[stated & steps.is_lost]

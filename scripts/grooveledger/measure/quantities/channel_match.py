@@ -112,7 +112,7 @@ def polarity(frequency_hz: np.ndarray, phase_deg: np.ndarray) -> str | None:
 
 
 def _points(track: Track, found: Fundamental) -> dict[str, np.ndarray]:
-    """Rows that one track adds to a curve."""
+    """Return the rows that one track adds to a curve."""
     limited = found.limited["left"] | found.limited["right"]
     left, right = (np.where(limited, np.nan, found.amplitude[c]) for c in ("left", "right"))
     turned_deg = 180.0 if track.modulation == "vertical" else 0.0

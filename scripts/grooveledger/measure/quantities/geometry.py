@@ -163,7 +163,10 @@ def _rows(context: CaptureContext, track: Track, channel: str, read: Readings) -
 def _tracing(
     frequency_hz: float, wall_velocity_cm_s: float, speed: float, tip_um: float
 ) -> tuple[float, float]:
-    """Second and third harmonic of a rolling ball; NaN where it can't follow the groove."""
+    """Return the second and third harmonic of a rolling ball.
+
+    NaN where it can't follow the groove.
+    """
     bend_um = float(curvature_radius_um(frequency_hz, wall_velocity_cm_s, speed))
     if not tip_um < bend_um:
         return float("nan"), float("nan")

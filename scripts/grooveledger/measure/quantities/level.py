@@ -122,7 +122,10 @@ def figures(measured: Measured) -> Iterator[Figure]:
 
 
 def _level_tracks(tones: Mapping[int, Mapping[str, Columns]]) -> list[int]:
-    """Tracks whose tone represents the output: those nearest to 1 kHz of the level band."""
+    """Return the tracks whose tone represents the output.
+
+    Those nearest to 1 kHz of the level band.
+    """
     away = {}
     for track, channels in tones.items():
         frequency_hz = float(next(iter(channels.values()))["frequency_hz"][0])
@@ -134,7 +137,7 @@ def _level_tracks(tones: Mapping[int, Mapping[str, Columns]]) -> list[int]:
 def _balance(
     tones: Mapping[int, Mapping[str, dict[str, np.ndarray]]], measured: Measured
 ) -> Iterator[Figure]:
-    """Right over left: of each track that drives both, and of each pair that drives them in turn.
+    """Yield right over left of each track that drives both, and of each pair that does in turn.
 
     A pair's figure carries the track of its first tone.
     """

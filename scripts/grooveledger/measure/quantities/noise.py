@@ -288,7 +288,7 @@ def velocity_densities(
     chain: Chain,
     sensitivity: Mapping[str, float],
 ) -> dict[str, np.ndarray]:
-    """Densities after the ideal replay equalisation, as the 1 kHz velocity of equal output.
+    """Return densities after the ideal replay equalisation, as the 1 kHz velocity of equal output.
 
     Parameters
     ----------
@@ -335,7 +335,7 @@ def noise_figures(
     seconds: float,
     mains_hz: float,
 ) -> dict[str, float | bool]:
-    """Levels of one channel.
+    """Return the levels of one channel.
 
     Parameters
     ----------
@@ -426,7 +426,7 @@ def _weighted(power: np.ndarray, weighting_db: np.ndarray) -> float:
 
 
 def _db(power: float) -> float:
-    """Level of a power; NaN (null) where there is none."""
+    """Return the level of a power; NaN (null) where there is none."""
     return 10.0 * float(np.log10(power)) if power > 0.0 else float("nan")
 
 

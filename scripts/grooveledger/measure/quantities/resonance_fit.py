@@ -277,7 +277,7 @@ def _correlation_factor(misfit: np.ndarray) -> float:
 
 
 def _best_start(sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Gain (dB), log resonance and log Q of the best of a grid of starting points."""
+    """Return the gain (dB), log resonance and log Q of the best of a grid of starting points."""
     starts = []
     for resonance_hz in np.geomspace(
         sweep.frequency_hz[0], sweep.frequency_hz[-1], START_FREQUENCIES
@@ -293,7 +293,7 @@ def _best_start(sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarr
 def _misfit(
     state: np.ndarray, sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Weighted residuals, shape (n,), and the model's slopes in each parameter, shape (n, 3)."""
+    """Return weighted residuals, shape (n,), and the model's slopes by parameter, shape (n, 3)."""
     resonance_hz, q = float(np.exp(state[1])), float(np.exp(state[2]))
     model_db = swept_response_db(sweep, resonance_hz, q)
     step = 1.0 + SLOPE_STEP
@@ -325,7 +325,7 @@ def swept_response_db(sweep: ResonanceSweep, resonance_hz: float, q: float) -> n
 
 
 def _transfer(x: np.ndarray, q: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Response at frequencies over the resonance's, slope of its phase, and second derivative."""
+    """Return the response by frequency over resonance, its phase's slope, and second derivative."""
     below, here, above = (
         high_pass_response(x + offset, 1.0, q) for offset in (-BEND_STEP, 0.0, BEND_STEP)
     )

@@ -127,7 +127,7 @@ def measure(context: CaptureContext) -> pa.Table:
 
 
 def _points(context: CaptureContext, curve: PlannedCurve, channel: str) -> Points | None:
-    """Points of all tracks of a curve; of several at one frequency the first."""
+    """Return the points of all tracks of a curve; of several at one frequency the first."""
     if curve.tracks[0].kind == "noise":
         return _noise_points(context, curve.tracks[0], channel)
     # Parts without stated velocities are taken as cut alike.
@@ -144,7 +144,7 @@ def _points(context: CaptureContext, curve: PlannedCurve, channel: str) -> Point
 
 
 def _read(context: CaptureContext, track: Track, channel: str, per_velocity: bool) -> Points | None:
-    """Points that one track adds; None where it was not observed."""
+    """Return the points that one track adds; None where it was not observed."""
     found = fundamental(context, track)
     if found is None:
         return None
@@ -168,7 +168,10 @@ def _read(context: CaptureContext, track: Track, channel: str, per_velocity: boo
 
 
 def _noise_points(context: CaptureContext, track: Track, channel: str) -> Points | None:
-    """Points of a track of noise, one a third of an octave; None where it was not analysed."""
+    """Return the points of a track of noise, one a third of an octave.
+
+    None where it was not analysed.
+    """
     bands = noise_bands(context, track, channel)
     if bands is None:
         return None

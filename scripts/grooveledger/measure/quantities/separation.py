@@ -117,7 +117,7 @@ def measure(context: CaptureContext) -> pa.Table:
 
 
 def _points(track: Track, found: Fundamental) -> dict[str, np.ndarray]:
-    """Rows that one track adds to a curve."""
+    """Return the rows that one track adds to a curve."""
     driven = str(track.modulation)
     undriven = OTHER[driven]
     hidden = found.limited[undriven] | found.limited[driven]
@@ -136,7 +136,7 @@ def _points(track: Track, found: Fundamental) -> dict[str, np.ndarray]:
 
 
 def _crosstalk(found: Fundamental, driven: str, undriven: str) -> tuple[np.ndarray, np.ndarray]:
-    """Amplitude of the undriven channel, and where it is an upper bound."""
+    """Return the amplitude of the undriven channel, and where it is an upper bound."""
     noise = np.hypot(*(_relative_noise(found, channel) for channel in (driven, undriven)))
     clear = ~(found.limited[driven] | found.limited[undriven])
     clear &= is_stated(DB_PER_NEPER * noise, TOLERANCE_DB)
@@ -147,7 +147,7 @@ def _crosstalk(found: Fundamental, driven: str, undriven: str) -> tuple[np.ndarr
 
 
 def _relative_noise(found: Fundamental, channel: str) -> np.ndarray:
-    """Standard uncertainty of a channel's amplitude from noise, as a part of it."""
+    """Return the standard uncertainty of a channel's amplitude from noise, as a part of it."""
     amplitude, floor = found.amplitude[channel], found.floor[channel]
     noise = sum_noise(amplitude[:, np.newaxis], floor[:, np.newaxis])
     return np.asarray(
@@ -156,7 +156,7 @@ def _relative_noise(found: Fundamental, channel: str) -> np.ndarray:
 
 
 def _ratio_db(numerator: np.ndarray, denominator: np.ndarray) -> np.ndarray:
-    """20 log10 of a ratio of amplitudes; NaN where either is nothing."""
+    """Return 20 log10 of a ratio of amplitudes; NaN where either is nothing."""
     present = (numerator > 0) & (denominator > 0)
     ratio = np.divide(numerator, denominator, out=np.full(numerator.shape, np.nan), where=present)
     return 20.0 * np.log10(ratio)

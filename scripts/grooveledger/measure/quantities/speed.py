@@ -169,7 +169,7 @@ def measure(context: CaptureContext) -> pa.Table:
 
 
 def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> dict[str, float]:
-    """Figures of one trace.
+    """Return the figures of one trace.
 
     Parameters
     ----------
@@ -265,7 +265,7 @@ def eccentricity_mm(once_per_rev_pct: float, radius_mm: float | None) -> float |
 
 
 def mean_over_turns(values: np.ndarray, turn: float) -> float:
-    """Mean over whole revolutions.
+    """Return the mean over whole revolutions.
 
     Means over one revolution, starting at every sample, are averaged with a Hann weight: what goes
     round with the platter cancels, and so does, by the weight, any other flutter of several cycles.
@@ -285,7 +285,7 @@ def mean_over_turns(values: np.ndarray, turn: float) -> float:
 
 
 def whole_turns(samples: int, turn: float) -> int:
-    """Samples of the whole revolutions in a stretch; the stretch where it has none."""
+    """Return the samples of the whole revolutions in a stretch; the stretch where it has none."""
     turns = int(samples / turn)
     return round(turns * turn) if turns else samples
 
@@ -318,7 +318,9 @@ def faded_band(low_hz: float, high_hz: float) -> Callable[[np.ndarray], np.ndarr
 def fluctuation(
     deviation: np.ndarray, steady: Steady, rate_hz: float, response: Callable[..., np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Fluctuation after a filter, at FINER times the trace's rate: all, and without once a turn.
+    """Return the fluctuation after a filter, at FINER times the trace's rate.
+
+    With all of it, and without the part that comes once a turn.
 
     The steady part is filtered in closed form, as if it had gone on for ever; only the rest goes
     through the filter, whose settling, about `SETTLING_S` at the start, is then small.
