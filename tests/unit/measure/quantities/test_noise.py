@@ -7,13 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grooveledger.measure.hum import hum
 from grooveledger.measure.quantities import noise
-from grooveledger.measure.quantities.noise import (
-    HIGHEST_HZ,
-    TABLE,
-    hum,
-    noise_figures,
-)
+from grooveledger.measure.quantities.noise import HIGHEST_HZ, TABLE, noise_figures
 from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
 from grooveledger.observe.noise_density import observe_noise
 from grooveledger.physics.equalisation import replay_response
