@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
 
+from grooveledger.report.pictures.ruling import BESIDE_PT
 from grooveledger.report.pictures.style import COLOURS, WIDTH_IN, Mark
 
 #: Labelled frequencies of a decade; the other whole multiples get a minor tick.
@@ -269,6 +270,20 @@ def name_level(axes: Axes, height: float, text: str, above: bool = True) -> None
         textcoords="offset points",
         verticalalignment="bottom" if above else "top",
         color=COLOURS["alarm"],
+    )
+
+
+def name_lane(axes: Axes, height: float, text: str) -> None:
+    """Write the name of a lane beside the panel, as the figures of a ruled axis are."""
+    axes.annotate(
+        text,
+        (0.0, height),
+        xycoords=("axes fraction", "data"),
+        xytext=(-BESIDE_PT, 0),
+        textcoords="offset points",
+        horizontalalignment="right",
+        verticalalignment="center_baseline",
+        color=COLOURS["soft"],
     )
 
 

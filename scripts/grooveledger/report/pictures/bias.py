@@ -4,10 +4,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
-from grooveledger.report.pictures.axes import joined, slug, spoken_hertz
+from grooveledger.report.pictures.axes import joined, name_lane, slug, spoken_hertz
 from grooveledger.report.pictures.rows import Columns, count
-from grooveledger.report.pictures.ruling import BESIDE_PT
-from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_style, panel
+from grooveledger.report.pictures.style import MARKS, Picture, house_style, panel
 
 CHANNELS = ("left", "right")
 #: Height of a bar as a part of its lane; of a lane, and of the rest of the picture, in inches.
@@ -41,7 +40,7 @@ def bias(rows: Columns) -> Picture:
         for below, channel in enumerate(CHANNELS):
             lane = len(CHANNELS) * place + below
             name = f"{track}{spoken_hertz(float(rows['frequency_hz'][place]))}, {channel}"
-            _name(axes, lane, name)
+            name_lane(axes, lane, name)
             tracked_um = float(rows[f"{channel}_tracked_um"][place])
             _lane(axes, lane, channel, tracked_um, float(rows[f"{channel}_lost_um"][place]))
     return Picture(
@@ -61,19 +60,6 @@ def bias(rows: Columns) -> Picture:
                 *(_concluded(rows, place) for place in range(count(rows))),
             ]
         ),
-    )
-
-
-def _name(axes: Axes, lane: int, text: str) -> None:
-    axes.annotate(
-        text,
-        (0.0, lane),
-        xycoords=("axes fraction", "data"),
-        xytext=(-BESIDE_PT, 0),
-        textcoords="offset points",
-        horizontalalignment="right",
-        verticalalignment="center_baseline",
-        color=COLOURS["soft"],
     )
 
 

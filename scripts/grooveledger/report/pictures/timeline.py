@@ -4,9 +4,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
 
-from grooveledger.report.pictures.axes import key, slug
+from grooveledger.report.pictures.axes import key, name_lane, slug
 from grooveledger.report.pictures.rows import Columns, count, where
-from grooveledger.report.pictures.ruling import BESIDE_PT
 from grooveledger.report.pictures.style import COLOURS, MARKS, Picture, house_style, panels
 from grooveledger.schemas.states import TrackMatch
 
@@ -45,16 +44,7 @@ def timeline(tracks: Columns, duration_s: float) -> Picture:
     upper.set_ylim(len(lanes) - 0.4, -0.75)
     upper.yaxis.set_major_locator(NullLocator())
     for place, lane in enumerate(lanes):
-        upper.annotate(
-            lane.replace("_", " "),
-            (0.0, place),
-            xycoords=("axes fraction", "data"),
-            xytext=(-BESIDE_PT, 0),
-            textcoords="offset points",
-            horizontalalignment="right",
-            verticalalignment="center_baseline",
-            color=COLOURS["soft"],
-        )
+        name_lane(upper, place, lane.replace("_", " "))
     _levels(lower, tracks)
     for axes in (upper, lower):
         axes.set_xlim(0, end_s)
