@@ -41,7 +41,7 @@ def capture_metrics(
         track_position. One row for each track that gives a figure; where no track gives it though
         one might have, a single row without a value.
     """
-    octaves = float(settings.get("smoothing_octaves", 0.0))
+    octaves = float(settings["smoothing_octaves"])
     measured = Measured(measures, side, cartridge, chain, octaves)
     figures = (figure for measure in MEASURES.values() for figure in measure.figures(measured))
     kept = _kept(figures, side)

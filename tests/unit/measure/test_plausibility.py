@@ -315,3 +315,18 @@ def test_a_tone_within_a_twentieth_of_1_khz_is_held_against_a_sweep(tone_hz, is_
     )
     bound = {**measures, "level": {**level, "limited": np.array([True])}}
     assert not found(bound, *tracks).remarks
+
+
+@pytest.mark.parametrize(("best_db", "is_crossed"), [(0.5, False), (-0.5, True)])
+def test_a_track_is_crossed_where_the_other_channel_is_louder_throughout(best_db, is_crossed):
+    n = len(HZ)
+    separation_db = np.full(n, -25.0)
+    separation_db[100] = best_db
+    rows = rows_of(
+        "separation", track=[1] * n, channel=["right"] * n, frequency_hz=HZ,
+        separation_db=separation_db, floor_db=np.full(n, 20.0), limited=np.arange(n) == 7,
+    )  # fmt: skip
+    remarks = found({"separation": rows}, sweep("right")).remarks
+    assert bool(remarks) == is_crossed
+    if is_crossed:
+        assert "described as right, but left is louder" in remarks[0][1]

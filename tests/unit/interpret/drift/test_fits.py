@@ -178,7 +178,8 @@ def test_settling_is_followed_to_its_end_and_steady_figures_stay():
     hours = 30.0 + 4.0 * np.arange(40)
     page = analysed(settling(hours), hours)
     assert page.settled_later
-    assert page.settled_hours in [30.0 * times for times in fits.LONGER_BREAK_INS]
+    # Of 2 dB at 30 h 0.6 are left at 45 h, and 0.16 in a scatter of 0.02 at 60 h.
+    assert page.settled_hours == 60.0
     quiet = analysed(settling(hours, size=0.0), hours)
     assert not quiet.settled_later
     assert quiet.settled_hours == 30.0

@@ -99,8 +99,12 @@ def test_the_first_capture_of_each_stylus_on_each_chain_after_break_in():
     played = found.first[0]
     assert (played.stylus, played.cartridge, played.chain) == ("s1", "mm-one", "bench")
     assert (played.record, played.side) == ("r", "a")
-    # The mean of both channels.
-    np.testing.assert_allclose(played.curve.response_db, [0.0, 2.0])
+    # The mean of both channels, of that capture alone.
+    response = responses(*(row["capture"] for row in rows))
+    response["response_db"] += 4.0 * (response["capture"] == "first")
+    _, _, found = gathered(rows, response)
+    np.testing.assert_allclose(found.first[0].curve.response_db, [4.0, 6.0])
+    np.testing.assert_allclose(found.first[1].curve.response_db, [0.0, 2.0])
 
 
 @pytest.mark.parametrize(

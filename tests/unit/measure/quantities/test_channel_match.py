@@ -98,3 +98,22 @@ def test_a_lateral_sweep_of_a_simulated_capture(tmp_path):
     assert np.mean(np.abs(off_db) < 2.0 * rows["noise_db"][inside] + 0.02) > 0.9
     assert np.mean(np.abs(off_deg) < 2.0 * rows["phase_noise_deg"][inside] + 0.2) > 0.9
     assert set(rows["polarity"]) == {"as described"}
+
+
+@pytest.mark.parametrize(
+    ("hz", "phase_deg", "said"),
+    [
+        # Above 5 kHz the channels' own phases part: they say nothing.
+        ([300.0, 1000.0, 8e3, 9e3, 10e3], [2.0, 3.0, 178.0, 178.0, 178.0], "as described"),
+        ([300.0, 4999.0, 5001.0], [179.0, -178.0, 0.0], "reversed"),
+        ([300.0, 1000.0, 2000.0, 3000.0, 4000.0], [2.0, 3.0, *[np.nan] * 3], "as described"),
+        ([300.0, 1000.0, 3000.0], [59.0, -59.0, 90.0], "as described"),
+        ([300.0, 1000.0, 3000.0], [61.0, -61.0, 90.0], None),
+        ([300.0, 1000.0, 3000.0], [121.0, -121.0, 90.0], "reversed"),
+        ([300.0, 1000.0, 3000.0], [119.0, -119.0, 90.0], None),
+        ([300.0, 1000.0], [10.0, 90.0], None),
+        ([8000.0], [0.0], None),
+    ],
+)
+def test_a_polarity_is_that_of_more_than_half_of_the_readings_up_to_5_khz(hz, phase_deg, said):
+    assert channel_match.polarity(np.array(hz), np.array(phase_deg)) == said

@@ -157,6 +157,15 @@ def test_the_stated_noise_is_the_scatter_of_repeats():
 HZ = 500.0 * 2.0 ** ((np.arange(129) + 0.5) / 24.0)
 
 
+def test_a_band_begins_where_the_first_reading_of_either_sweep_is():
+    """The band of 630 Hz begins at 561 Hz, that of 794 Hz at 707 Hz."""
+    for first_hz, lowest_hz in ((558.0, 630.0), (565.0, 793.7)):
+        hz = first_hz * 2.0 ** (np.arange(120) / 24.0)
+        for both in ((HZ, hz), (hz, HZ)):
+            rows = made((0.1, 1e-3), (0.1, 1e-3), nominal_hz=both)
+            assert rows["frequency_hz"][0] == pytest.approx(lowest_hz, rel=1e-3)
+
+
 def made(outer, inner, track=SWEEP, nominal_hz=HZ, floor_fs=1e-9, tolerance_db=0.0):
     """Rows of two tracks whose fundamentals and second harmonics are given, by full scale."""
     played = [{**track, "radius_mm": radius} for radius in RADII_MM]
