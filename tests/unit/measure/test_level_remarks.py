@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from grooveledger.measure.level_remarks import level_remarks
 from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, remarked
-from made_observations import CARTRIDGE, CHAIN
+from made_figures import rows_of
+from made_observations import CARTRIDGE, CHAIN, make_context, make_side
 
 
 def test_peak_described_where_the_record_is_rms():
@@ -76,3 +78,90 @@ def test_a_low_load_may_lower_the_output_of_a_coil_of_some_resistance():
     for load_ohm, alarms in ((1e6, 0), (100.0, 1)):
         rated = replace(coil, rated={**CARTRIDGE.rated, "load_ohm": load_ohm})
         assert len(remarked(capture, chain=chain, cartridge=rated)) == alarms
+
+
+# Thresholds -------------------------------------------------------------------------------------
+
+BAND_HZ = (299.0, 1101.0)
+LIMIT_DB = 2.0
+
+
+def told(rows, cartridge=CARTRIDGE, as_described=None, limit_db=LIMIT_DB):
+    """Remarks on levels of (modulation, channel, dB re rated, frequency, whether limited)."""
+    tracks = [
+        {"kind": "tone", "modulation": modulation, "frequency_hz": 1000.0, "duration_s": 9.0}
+        for modulation, *_ in rows
+    ]
+    level = rows_of(
+        "level",
+        track=list(range(1, len(rows) + 1)),
+        channel=[row[1] for row in rows],
+        frequency_hz=[row[3] if len(row) > 3 else 1000.0 for row in rows],
+        sensitivity_mv_per_cm_s=[RATED * 10.0 ** (row[2] / 20.0) for row in rows],
+        limited=[len(row) > 4 and row[4] for row in rows],
+    )
+    context = make_context(make_side(*tracks), {}, {"level_off_db": limit_db}, cartridge=cartridge)
+    numbers = range(1, len(rows) + 1) if as_described is None else as_described
+    return [text for _, text in level_remarks(context, level, frozenset(numbers), BAND_HZ)]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("off_db", "is_told"), [(1.99, False), (2.01, True)])
+def test_an_output_is_off_the_rated_one_beyond_the_setting(off_db, is_told, sign):
+    texts = told([("left", "left", sign * off_db)])
+    assert len(texts) == is_told
+    assert not is_told or ("above" if sign > 0.0 else "below") in texts[0]
+
+
+@pytest.mark.parametrize(("off_db", "said"), [(4.5, "velocity_measure"), (4.6, "gain_db would")])
+def test_beyond_three_and_a_half_decibels_more_it_is_no_peak_for_rms(off_db, said):
+    """20 lg sqrt 2 and 1.5 dB."""
+    (text,) = told([("left", "left", off_db)])
+    assert said in text
+
+
+@pytest.mark.parametrize(
+    ("row", "counts"),
+    [
+        (("left", "left", 9.0), True),
+        (("left", "left", 9.0, 298.0), False),
+        (("left", "left", 9.0, 300.0), True),
+        (("left", "left", 9.0, 1102.0), False),
+        (("left", "left", 9.0, 1000.0, True), False),
+    ],
+)
+def test_tones_of_the_band_that_stand_clear_are_looked_at(row, counts):
+    assert len(told([row])) == counts
+    assert told([row], as_described=[]) == []
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("step_db", "is_told"), [(1.99, False), (2.01, True)])
+def test_lateral_tracks_are_apart_from_the_setting_on(step_db, is_told, sign):
+    texts = told([("left", "left", 0.0), ("lateral", "left", sign * step_db)])
+    assert len(texts) == is_told
+    assert not is_told or ("higher" if sign > 0.0 else "lower") in texts[0]
+    # Another channel shares nothing with it.
+    assert not told([("left", "left", 0.0), ("lateral", "right", 1.9)])
+
+
+@pytest.mark.parametrize(
+    ("step_db", "is_axis"), [(1.6, True), (1.4, False), (4.4, True), (4.6, False), (-3.0, False)]
+)
+def test_a_step_near_three_decibels_is_one_of_axis_and_channel(step_db, is_axis):
+    texts = told([("left", "left", 0.0), ("lateral", "left", step_db)], limit_db=1.0)
+    assert ("along the stylus's axis" in texts[0]) == is_axis
+
+
+def test_channels_are_averaged_and_of_several_tones_the_median_counts():
+    rows = [("left", "left", 0.0)] * 2 + [("left", "left", 9.0), ("right", "right", 3.8)]
+    assert told(rows) == []
+    assert len(told([*rows[:3], ("right", "right", 4.2)])) == 1
+
+
+@pytest.mark.parametrize(("mv", "is_told"), [(0.79, True), (0.81, False), (14.9, False), (15.1, 1)])
+def test_without_a_sheet_the_output_is_held_against_what_its_kind_gives(mv, is_told):
+    """A moving magnet gives 0.8 to 15 mV at 5 cm/s peak (common practice)."""
+    off_db = 20.0 * np.log10(mv / (5.0 / np.sqrt(2.0)) / RATED)
+    texts = told([("left", "left", off_db)], cartridge=replace(CARTRIDGE, rated={}))
+    assert len(texts) == is_told

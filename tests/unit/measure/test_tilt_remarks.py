@@ -4,9 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
-from grooveledger.physics.equalisation import recorded_velocity_db, time_constant_response
+from grooveledger.measure.tilt_remarks import Explanation, equalisation_remarks, explanations
+from grooveledger.physics.equalisation import (
+    recorded_velocity_db,
+    replay_response,
+    time_constant_response,
+)
 from made_descriptions import SIDE, captured, changed, only, remarked, sweeps
+from made_figures import rows_of
 from made_observations import CHAIN
 
 FLAT = replace(CHAIN, equalisation="flat")
@@ -91,3 +98,48 @@ def test_laws_here_are_those_of_the_standard():
     """IEC 60098: 19.3 dB at 20 Hz and -19.6 dB at 20 kHz re 1 kHz."""
     ends_db = recorded_velocity_db([20.0, 20_000.0], "iec98")
     np.testing.assert_allclose(ends_db, [-19.27, 19.62], atol=0.01)
+
+
+# Thresholds -------------------------------------------------------------------------------------
+
+EVEN_HZ = np.geomspace(50.0, 10_000.0, 47)
+WRONG_DB = 20.0 * np.log10(np.abs(replay_response(EVEN_HZ, "iec98")))
+TRACK = SIDE.tracks[2]
+
+
+def rms(values):
+    return np.sqrt(np.mean((values - values.mean()) ** 2))
+
+
+def replayed_db(half_octaves):
+    """The replay curve about 1 kHz, so many octaves to either side."""
+    hz = 1000.0 * 2.0 ** np.linspace(-half_octaves, half_octaves, 60)
+    return hz, 20.0 * np.log10(np.abs(replay_response(hz, "iec98")))
+
+
+@pytest.mark.parametrize(("tilt_db", "is_told"), [(2.49, False), (2.51, True)])
+def test_a_response_is_tilted_from_two_and_a_half_decibels_rms(tilt_db, is_told):
+    """A band just wide enough for the replay curve to tilt by that much in it."""
+    half = brentq(lambda octaves: rms(replayed_db(octaves)[1]) - tilt_db, 0.5, 4.0)
+    found = explanations(*replayed_db(half), TRACK, FLAT)
+    assert (Explanation("equalisation", "iec98") in found) == is_told
+
+
+@pytest.mark.parametrize(("left_part", "is_told"), [(0.39, True), (0.41, False)])
+def test_an_explanation_leaves_two_fifths_of_the_deviation_at_most(left_part, is_told):
+    """A ripple across every law: of the whole deviation it is a part, the law is the rest."""
+    ripple = np.cos(np.linspace(0.0, 46.0 * np.pi, 47))
+    wrong = WRONG_DB - WRONG_DB.mean()
+    size = left_part / np.sqrt(1.0 - left_part**2) * rms(wrong) / rms(ripple)
+    assert bool(explanations(EVEN_HZ, wrong + size * ripple, TRACK, FLAT)) == is_told
+
+
+@pytest.mark.parametrize(("octaves", "is_read"), [(2.49, False), (2.51, True)])
+def test_a_curve_must_cover_two_and_a_half_octaves(octaves, is_read):
+    hz = np.geomspace(100.0, 100.0 * 2.0**octaves, 60)
+    tilt_db = 20.0 * np.log10(np.abs(replay_response(hz, "iec98")))
+    rows = rows_of(
+        "response", track=[3] * 60, channel=["left"] * 60, frequency_hz=hz,
+        response_db=tilt_db, limited=[False] * 60,
+    )  # fmt: skip
+    assert bool(equalisation_remarks(rows, SIDE, FLAT)) == is_read
