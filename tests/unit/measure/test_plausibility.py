@@ -189,6 +189,7 @@ def test_a_bound_far_below_the_response_is_none():
     result = found({"response": curve(response_db, limited=silent)}, sweep("left"))
     lost = np.isnan(result.tables["response"]["response_db"])
     np.testing.assert_array_equal(lost, silent)
+    assert f"track 1 has {silent.sum()} readings" in result.remarks[0][1]
     assert "beyond 20 dB" in result.remarks[0][1]
 
 

@@ -97,9 +97,13 @@ def balance(left: Columns, right: Columns) -> tuple[float, float, bool]:
     limited = bool(left["limited"][inside].any() or right["limited"][inside].any())
     if not inside.any() or not all(power > 0.0 for power in powers):
         return np.nan, np.nan, limited
-    own = np.sum((1.0 - np.nan_to_num(left["coherence"])) * left["averaged"] * inside)
-    total = np.sum(left["averaged"] * inside)
-    noise_db = DB_PER_NEPER_OF_POWER * np.sqrt(2.0 * own) / total
+    ours, theirs = (
+        rows["level_mv"][inside] ** 2 / power
+        for rows, power in zip((left, right), powers, strict=True)
+    )
+    shared = np.nan_to_num(left["coherence"][inside])
+    scatter = (ours**2 + theirs**2 - 2.0 * shared * ours * theirs) / left["averaged"][inside]
+    noise_db = DB_PER_NEPER_OF_POWER * np.sqrt(np.sum(scatter))
     return 10.0 * float(np.log10(powers[1] / powers[0])), float(noise_db), limited
 
 

@@ -182,3 +182,38 @@ def test_a_sweep_makes_a_response_of_noise_superfluous(tmp_path):
     side = make_side(noise(), sweep)
     context = make_context(side, observed(tmp_path, cut(5.0), side))
     assert set(tables.columns(response.measure(context))["channel"]) == {"right"}
+
+
+@pytest.mark.parametrize("power", [1.0, 0.0])
+@pytest.mark.parametrize("coherence", [0.0, 0.9, 1.0])
+def test_a_balance_is_as_sure_as_its_repeats(power, coherence):
+    """Monte Carlo: white and pink noise, of which both channels share a part.
+
+    A band is the mean of B T squares of two components each (a gamma distribution).
+    """
+    rng = np.random.default_rng(6)
+    hz, widths = BANDS.nominal_hz, BANDS.high_hz - BANDS.low_hz
+    count = np.round(0.5 * widths)
+    mean = widths**power
+    values = []
+    for _ in range(400):
+        levels = []
+        wave = [rng.standard_normal((3, int(2 * n))) for n in count]
+        for channel in (1, 2):
+            parts = [np.sqrt(coherence) * w[0] + np.sqrt(1 - coherence) * w[channel] for w in wave]
+            # Coherence of powers is the square of that of waves.
+            levels.append(np.sqrt(mean * [np.mean(part**2) for part in parts]))
+        rows = [
+            {
+                "frequency_hz": hz,
+                "level_mv": level,
+                "limited": np.zeros(len(hz), bool),
+                "coherence": np.full(len(hz), coherence**2),
+                "averaged": count,
+            }
+            for level in levels
+        ]
+        value, noise_db, limited = third_octaves.balance(*rows)
+        values.append(value)
+    assert not limited
+    assert np.std(values) == pytest.approx(noise_db, rel=0.12, abs=1e-9)
