@@ -127,3 +127,9 @@ def test_orders_that_were_not_observed_are_missing_and_not_zero():
     assert thd[0] == pytest.approx(0.1)
     assert np.isnan(thd[1])
     assert found.limited.tolist() == [False, True]
+
+
+def test_a_wave_without_any_harmonic_or_noise_has_no_distortion_to_state():
+    found = Harmonics(read([0.5, 0.0, 0.0], 0.0), FLAT)
+    assert found.heard.tolist() == [True]
+    assert found.limited.tolist() == [True]

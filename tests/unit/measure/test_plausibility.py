@@ -331,3 +331,9 @@ def test_a_track_is_crossed_where_the_other_channel_is_louder_throughout(best_db
     assert bool(remarks) == is_crossed
     if is_crossed:
         assert "described as right, but left is louder" in remarks[0][1]
+
+
+def test_curves_that_agree_are_of_one_opinion_at_any_level():
+    assert not found(two(FLAT_DB + 3.0, FLAT_DB + 3.0, channel="right"), sweep("lateral")).remarks
+    apart = found(two(FLAT_DB + 3.5, FLAT_DB - 3.5, channel="right"), sweep("lateral")).remarks
+    assert "differ by 7.0 dB" in apart[0][1]

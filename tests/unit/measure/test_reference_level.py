@@ -75,3 +75,13 @@ def test_a_curve_that_only_bounds_take_down_to_1khz_refers_to_an_octave_of_readi
     stated = reference_of(hz, level_db, np.full(len(hz), NOISE_DB), bounds)
     assert stated.frequency_hz == pytest.approx(np.sqrt(2.0) * hz[~bounds][0])
     assert stated.level_db == pytest.approx(2.0)
+
+
+def test_the_two_readings_nearest_to_1_khz_decide_and_no_third():
+    """On 1 kHz itself: that reading, and of its neighbours the lower one."""
+    hz, level_db = curve(0.2)
+    above, below = (int(np.argmin(np.abs(hz / 1000.0 - 2.0**x))) for x in (1 / 24, -1 / 24))
+    for place, expected_db in ((above, 2.2), (below, 2.0)):
+        off = level_db.copy()
+        off[place] += 5.0
+        assert reference(hz, off).level_db == pytest.approx(expected_db)

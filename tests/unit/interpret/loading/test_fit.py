@@ -155,3 +155,16 @@ def test_tip_resonance():
     # Closed form: Q at the undamped resonance, 0 dB at 1 kHz.
     values_db = mechanical_db(np.array([1_000.0, 100_000.0]), 100_000.0, 2.0)
     np.testing.assert_allclose(values_db, [0.0, 6.0206], atol=2e-3)
+
+
+def test_uncertainty_goes_with_the_scatter_from_point_to_point():
+    """Of curves that the model meets exactly: twice the scatter, twice the uncertainty."""
+    first, second, coil = chain(47_000, 150), chain(47_000, 330), (400.0, 775.0)
+    curves = [simulated(coil, load, noise_db=0.0, loss=0.25) for load in (first, second)]
+    once, twice = (
+        fit_two_loads(
+            *curves, first, second, ASSUMED, 0.0, LIMITS._replace(noise_db=noise_db)
+        ).inductance_u
+        for noise_db in (0.001, 0.002)
+    )
+    assert twice / once == pytest.approx(2.0, rel=0.1)
