@@ -325,3 +325,12 @@ def test_a_capacitance_is_as_sure_as_its_tolerance():
     least = 150.0 / (1.0 - 1.96 * share / np.sqrt(3.0))
     for pf, verdict_ in ((1.001 * least, "meets"), (0.999 * least, "undecided")):
         assert rate(chain_=chain(load_pf=pf))["load_pf_min", "both"].verdict == verdict_
+
+
+def test_bounds_and_responses_re_another_frequency_are_not_rated():
+    good = response([20, 1000, 20_000], [0, 0, 1])
+    for changes in ({"limited": True}, {"reference_hz": 400.0}, {"response_db": np.nan}):
+        bad = response([500, 12_000], [9, 9]).assign(**changes)
+        row = rate(response_=pd.concat([good, bad]))["response_db", "left"]
+        assert row.measured == 1.0, changes
+        assert row.verdict == "meets", changes

@@ -96,3 +96,8 @@ def test_the_floor_of_a_sweep_below_100_hz_is_at_least_that_above():
     assert raised[low] == pytest.approx(1.247 * 1e-4, rel=1e-3)
     assert (raised[~low] == floor[~low]).all()
     assert (rumbling(hz[::-1], floor[::-1]) == raised[::-1]).all()
+
+
+def test_speed_needs_no_harmonics():
+    orders = orders_of(1, 1000.0, {1: (0.5, 0.3)}, played_hz=1004.0)
+    assert speed_ratio(make_context(SIDE, {"orders": orders})) == pytest.approx(1.004)

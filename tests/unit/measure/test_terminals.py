@@ -126,3 +126,10 @@ def test_the_calibration_adds_to_the_law_of_its_own_track_in_any_order():
     found = recorded_deviation_db(track(recorded="constant_amplitude"), hz, side)
     law_db = 20.0 * np.log10(hz / 1000.0)
     np.testing.assert_allclose(found - law_db, [-2.0, -2.0, 0.0, 2.0, 2.0], atol=1e-12)
+
+
+def test_observations_without_a_phase_have_none_to_turn():
+    columns = {"channel": np.array(["left", "right"], object), "level_db": np.array([1.0, 2.0])}
+    named = by_channel(columns, replace(CHAIN, invert=("right",)))
+    assert named.keys() == columns.keys()
+    assert named["level_db"].tolist() == [1.0, 2.0]
