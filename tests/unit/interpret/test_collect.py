@@ -220,7 +220,7 @@ def test_a_capture_that_was_made_again_is_read_again(tmp_path):
 def test_tables_of_another_run_or_other_code_are_not_drawn_on(tmp_path):
     """A run that was killed between two tables left one of another job than the rest."""
     job = archive(tmp_path)
-    collected(tmp_path, smaller(job, NAMES[:6]))
+    collected(tmp_path, smaller(job, NAMES[:3]))
     state = tmp_path / "tables" / JOINED_FROM
     known = state.read_text(encoding="utf-8")
     whole = contents(collected(tmp_path, job))

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
-from grooveledger.interpret.drift import days, least_squares, rows, serial, sizes
+from grooveledger.interpret.drift import days, least_squares, rows, sizes
 from grooveledger.interpret.drift.analysis import Analysis, analyse_archive
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.fits import Fitted, Page, Tested
@@ -106,9 +106,7 @@ def _charts(history: History, page: Page, settings: Settings) -> Iterator[Chart]
     others = [found for found in map(deviations, page.tested) if found is not None]
     usual = STANDS_OUT * usual_score(others, history, str(history.day[-1]))
     charts = [
-        chart
-        for tested in shown
-        for chart in _group(history, settings, tested, page.tested[0].correlation, figures, usual)
+        chart for tested in shown for chart in _group(history, settings, tested, figures, usual)
     ]
     if sum(bool(chart["flagged"].any()) for chart in charts) < enough(figures):
         for chart in charts:
@@ -162,7 +160,6 @@ def _group(
     history: History,
     settings: Settings,
     tested: Tested,
-    correlation: serial.Correlation,
     figures: int,
     usual: float,
 ) -> Iterator[Chart]:
@@ -172,14 +169,15 @@ def _group(
     of_newest = (history.day == history.day[-1])[used]
     before = ~(group.means @ of_newest > 0.0)
     design, hours = group.design[before], group.hours[before]
-    lag = correlation.steps(hours, group.date[before])
-    white = serial.whiten(group.values[:, before].T, lag).T
-    fit = least_squares.fit(serial.whiten(design, lag), white, group.n_odd)
+    scatter, date = tested.scatter, group.date[before]
+    white = scatter.white(group.values[:, before].T, hours, date).T
+    fit = least_squares.fit(scatter.white(design, hours, date), white, group.n_odd)
     day_of = np.argmax(group.means > 0.0, axis=0)
     row = group.design[day_of[-1]]
     own = float(row @ fit.unscaled @ row)
     values = history.values[list(group.group.members)][:, used]
-    sd = single_capture_sd(history, group, fit.scatter_sd)
+    relative = scatter.spread.at(history.conditions.hours[used], history.date[used])
+    sd = single_capture_sd(history, group, fit.scatter_sd, relative)
     effect, _ = days.within_days(values, history.day[used], history.played[used])
     chance = np.minimum(0.5 * ODD_ALARMS / figures, ndtr(-usual))
     reaches = -stdtrit(fit.degrees, chance)
@@ -188,10 +186,10 @@ def _group(
     last = slice(max(0, count - CHARTED), None)
     for i, chart in enumerate(_fits(history, settings, tested)):
         centre = (group.design @ fit.coefficients[i])[day_of] + effect[i]
-        reach = np.full(count, reaches[i] * sd[i])
-        reach[-1] *= np.sqrt(1.0 + own)
+        reach = reaches[i] * sd[i]
+        reach[-1] *= np.sqrt(1.0 + own / relative[-1] ** 2)
         away = values[i] - centre
-        mean, mean_limit = ewma(away / sd[i] if sd[i] > 0.0 else np.zeros(count))
+        mean, mean_limit = ewma(np.divide(away, sd[i], out=np.zeros(count), where=sd[i] > 0.0))
         metric = history.series[group.group.members[i]][0]
         least = sizes.least_change(metric, float(np.median(values[i])), settings.least_changes)
         beyond = bool(abs(away[-1]) > reach[-1] and abs(away[-1]) >= least)

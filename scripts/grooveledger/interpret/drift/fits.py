@@ -2,17 +2,18 @@
 
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grooveledger.interpret.drift import covariates, days, least_squares, serial, steps
+from grooveledger.interpret.drift import covariates, days, least_squares, serial, spread, steps
 from grooveledger.interpret.drift.covariates import MINIMUM_DEGREES, RECORD_PLAYS, Model
 from grooveledger.interpret.drift.days import Array
 from grooveledger.interpret.drift.history import FigureGroup, History, groups
 from grooveledger.interpret.drift.least_squares import Fit
 from grooveledger.interpret.drift.serial import Correlation
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.interpret.drift.spread import Scatter, Spread
 
 #: Slopes are stated per this many hours.
 SLOPE_HOURS = 100.0
@@ -93,8 +94,7 @@ class Tested:
     """
 
     fitted: Fitted
-    correlation: Correlation
-    steps: Array
+    scatter: Scatter
     fit: Fit
     p_trend: Array
     p_adjusted: Array
@@ -104,12 +104,12 @@ class Tested:
     p_curved: Array
 
     def white(self, rows: Array) -> Array:
-        """Return columns (d, k) with the serial correlation taken out."""
-        return serial.whiten(rows, self.steps)
+        """Return columns (d, k) of days as independent ones of equal scatter."""
+        return self.scatter.white(rows, self.fitted.hours, self.fitted.date)
 
     @property
     def white_values(self) -> Array:
-        """Return the values (S, d) with the serial correlation taken out."""
+        """Return the values (S, d) of days as independent ones of equal scatter."""
         return self.white(self.fitted.values.T).T
 
 
@@ -137,7 +137,18 @@ def analyse(history: History, settings: Settings) -> Page:
             break
         settled, fitted = longer * configured, rest
         correlation = serial.estimate(_samples(fitted))
-    tested = tuple(_tested(history, fitted, correlation))
+    # What still settles would look like scatter that shrinks: that is judged once it is left out.
+    found = spread.estimate(
+        _samples(fitted),
+        [_places(history, group) for group in fitted],
+        correlation,
+        _keys(history, "spread"),
+    )
+    if found != Spread():
+        fitted = [_drawn_again(group, found) for group in fitted]
+        correlation = serial.estimate(spread.even(one, found) for one in _samples(fitted))
+    scatter = Scatter(found, correlation)
+    tested = tuple(_tested(history, fitted, scatter))
     figures = sum(len(group.values) for group in fitted)
     return Page(tested, settled, settled > configured, figures)
 
@@ -172,23 +183,36 @@ def prepare(
     return Fitted(group, means, hours, date, design, model, values - away, away, n_odd, origin)
 
 
-def _samples(fitted: list[Fitted]) -> Iterator[serial.Sample]:
-    """Yield what the serial correlation is judged from: a bend must not pass for it."""
-    for group in fitted:
-        yield serial.Sample(group.bent(), group.values, group.hours, group.date)
+def _samples(fitted: list[Fitted]) -> list[serial.Sample]:
+    """Return what scatter is judged from: a bend must not pass for it."""
+    return [serial.Sample(group.bent(), group.values, group.hours, group.date) for group in fitted]
+
+
+def _drawn_again(group: Fitted, found: Spread) -> Fitted:
+    """Return a group whose odd days are odd by what their own days scatter."""
+    relative = found.at(group.hours, group.date)
+    raw = group.values + group.away
+    away = relative * days.odd_deviations(raw / relative, group.design / relative[:, None])
+    n_odd = np.sum(away != 0.0, axis=1).astype(float)
+    return replace(group, values=raw - away, away=away, n_odd=n_odd)
+
+
+def _keys(history: History, seed: str) -> Array:
+    """Return numbers whose order permutes the stylus's days; the same for every run."""
+    random = np.random.default_rng(zlib.crc32(f"{seed} {history.stylus}".encode()))
+    return random.random((PERMUTATIONS, len(np.unique(history.day))))
+
+
+def _places(history: History, group: Fitted) -> np.ndarray:
+    """Return which of the stylus's days each day of a group is."""
+    first = np.argmax(group.means > 0.0, axis=1)
+    return np.searchsorted(np.unique(history.day), history.day[group.group.used][first])
 
 
 def _orders(history: History, fitted: list[Fitted], seed: str) -> list[np.ndarray]:
-    """Return permutations of each group's days, alike in all groups; the same for every run."""
-    labels = np.unique(history.day)
-    random = np.random.default_rng(zlib.crc32(f"{seed} {history.stylus}".encode()))
-    keys = random.random((PERMUTATIONS, len(labels)))
-    orders = []
-    for group in fitted:
-        first = np.argmax(group.means > 0.0, axis=1)
-        place = np.searchsorted(labels, history.day[group.group.used][first])
-        orders.append(np.argsort(keys[:, place], axis=1))
-    return orders
+    """Return permutations of each group's days, alike in all groups."""
+    keys = _keys(history, seed)
+    return [np.argsort(keys[:, _places(history, group)], axis=1) for group in fitted]
 
 
 def _still_settling(
@@ -217,15 +241,15 @@ def _still_settling(
     return bool(least_squares.page_probability(every, largest).min() < SETTLING_ALARMS)
 
 
-def _tested(history: History, fitted: list[Fitted], correlation: Correlation) -> Iterator[Tested]:
+def _tested(history: History, fitted: list[Fitted], scatter: Scatter) -> Iterator[Tested]:
     orders = _orders(history, fitted, "trend")
     trends, bends = np.zeros(PERMUTATIONS), np.zeros(PERMUTATIONS)
     jumps = np.zeros(min(steps.PERMUTATIONS, PERMUTATIONS))
     raw = []
     for group, order in zip(fitted, orders, strict=True):
-        lag = correlation.steps(group.hours, group.date)
-        design = serial.whiten(group.design, lag)
-        values = serial.whiten(group.values.T, lag).T
+        days_of = group.hours, group.date
+        design = scatter.white(group.design, *days_of)
+        values = scatter.white(group.values.T, *days_of).T
         others = np.delete(design, HOURS, axis=1)
         trend = _column(others, design[:, HOURS], values, order, group)
         trends = np.maximum(trends, trend[1].max(axis=0))
@@ -239,7 +263,7 @@ def _tested(history: History, fitted: list[Fitted], correlation: Correlation) ->
         bent = group.bent()
         bend = (np.zeros(len(values)), np.zeros((len(values), PERMUTATIONS)))
         if bent.shape[1] > design.shape[1]:
-            square = serial.whiten(bent[:, -1:], lag)[:, 0]
+            square = scatter.white(bent[:, -1:], *days_of)[:, 0]
             bend = _column(design, square, values, order, group)
         bends = np.maximum(bends, bend[1].max(axis=0))
         first_after = steps.places(group.hours)
@@ -247,8 +271,8 @@ def _tested(history: History, fitted: list[Fitted], correlation: Correlation) ->
         jump = None
         if len(first_after):
             jump = steps.scores(
-                serial.whiten(bent, lag),
-                serial.whiten(after, lag),
+                scatter.white(bent, *days_of),
+                scatter.white(after, *days_of),
                 first_after,
                 values,
                 order,
@@ -256,16 +280,15 @@ def _tested(history: History, fitted: list[Fitted], correlation: Correlation) ->
             )
         if jump is not None:
             jumps = np.maximum(jumps, jump.permuted.max(axis=0))
-        raw.append((group, lag, design, values, trend[0], together, bend[0], jump))
-    for group, lag, design, values, trend_score, together, bend_score, jump in raw:
+        raw.append((group, design, values, trend[0], together, bend[0], jump))
+    for group, design, values, trend_score, together, bend_score, jump in raw:
         fit = least_squares.fit(design, values, group.n_odd)
         error = fit.error(HOURS)
         ratio = fit.coefficients[:, HOURS] / np.where(error > 0.0, error, 1.0)
         count = len(values)
         yield Tested(
             group,
-            correlation,
-            lag,
+            scatter,
             fit,
             np.where(trend_score > 0.0, least_squares.two_sided_p(ratio, fit.degrees), 1.0),
             least_squares.page_probability(trend_score, trends),

@@ -17,6 +17,8 @@ from grooveledger.interpret.drift.days import ROUNDING, Array
 CONFIDENCE = 0.95
 #: A column whose part outside the others is below this share is their combination.
 RANK_TOLERANCE = 1e-8
+#: Permuted residuals of fewer degrees of freedom, or with less of a column, count as with so many.
+LEAST_FREE, LEAST_KEPT = 0.5, 0.05
 
 
 class Fit(NamedTuple):
@@ -122,10 +124,47 @@ def column_scores(
     for held_column in basis.T:
         explained += (rest @ held_column[orders].T) ** 2
     left = total[:, None] - explained - permuted
+    free, kept = permuted_degrees(basis, unit[:, None], orders)
+    kept = kept[:, 0]
+    left *= (days - held - 1) / np.maximum(free - kept, LEAST_FREE)
     return (
         _score(own, total - own, degrees),
-        _score(permuted, left, degrees[:, None]),
+        _score(permuted / np.maximum(kept, LEAST_KEPT), left, degrees[:, None]),
     )
+
+
+def permuted_degrees(basis: Array, units: Array, orders: np.ndarray) -> tuple[Array, Array]:
+    """Return the mean squares of permuted residuals outside a basis, in all and along columns.
+
+    Residuals lack what their basis explains. Permuted days lack it in another direction, in part
+    that of the columns, so that they show less than chance does unless all days have equal leverage
+    (a constant alone, of days that scatter alike and independently).
+
+    Parameters
+    ----------
+    basis : ndarray, shape (d, q)
+    units : ndarray, shape (d, k)
+        Unit vectors outside the basis.
+    orders : ndarray of int, shape (B, d)
+
+    Returns
+    -------
+    free, kept : ndarray, shapes (B,) and (B, k)
+        d - q and 1 throughout where no direction is lost.
+
+    Examples
+    --------
+    >>> even = np.full((4, 1), 0.5)
+    >>> unit = np.array([[0.5], [0.5], [-0.5], [-0.5]])
+    >>> free, kept = permuted_degrees(even, unit, np.array([[1, 3, 0, 2]]))
+    >>> free.tolist(), kept.tolist()
+    ([3.0], [[1.0]])
+    """
+    days, held = basis.shape
+    moved = basis[np.argsort(orders, axis=1)]
+    kept = 1.0 - np.sum(np.einsum("bdq,dk->bqk", moved, units) ** 2, axis=1)
+    lost = held - np.sum(np.einsum("bdq,dp->bqp", moved, basis) ** 2, axis=(1, 2))
+    return days - held - lost, kept
 
 
 def _score(explained: Array, left: Array, degrees: Array) -> Array:

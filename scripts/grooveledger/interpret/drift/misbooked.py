@@ -121,7 +121,8 @@ def misfit(
         moved = other.values[members][:, near] - tested.fit.coefficients[:, [HOURS]] * since
         centre = np.median(moved, axis=1)
         own_day = str(history.day[capture]) if other is history else None
-        sd = single_capture_sd(other, group, tested.fit.scatter_sd, own_day)
+        relative = tested.scatter.spread.at(np.array([at]), history.date[[capture]])
+        sd = single_capture_sd(other, group, tested.fit.scatter_sd, relative, own_day)[:, 0]
         sd = sd * np.sqrt(1.0 + MEDIAN_VARIANCE / len(near))
         for i, s in enumerate(members):
             own = place.get(other.series[s][:2])
@@ -148,9 +149,15 @@ def _hours(history: History, capture: int, other: History) -> float | None:
 
 
 def single_capture_sd(
-    history: History, group: Fitted, scatter_sd: Array, without: str | None = None
+    history: History,
+    group: Fitted,
+    scatter_sd: Array,
+    relative: Array,
+    without: str | None = None,
 ) -> Array:
-    """Return how far one capture scatters, from the scatter (S,) of the means of days.
+    """Return how far each of k captures scatters, shape (S, k), from the scatter (S,) of day means.
+
+    `relative` (k,) is how far each scatters beside the usual.
 
     A day of several captures scatters less than a single capture does; no capture scatters less
     than the archive's repeats. The day `without` says nothing of itself.
@@ -161,7 +168,8 @@ def single_capture_sd(
     repeat = np.nan_to_num(days.within_days(values, history.day[kept], history.played[kept])[1])
     fewer = 1.0 - float(np.mean(1.0 / np.sum(group.means > 0.0, axis=1)))
     known = np.nan_to_num(history.scatter[members])
-    return np.maximum(np.sqrt(scatter_sd**2 + fewer * repeat**2), known)
+    usual = np.sqrt(scatter_sd**2 + fewer * repeat**2)
+    return np.maximum(usual[:, None] * relative, known[:, None])
 
 
 def on_mixed_days(history: History) -> np.ndarray:

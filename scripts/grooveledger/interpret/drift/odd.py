@@ -57,7 +57,8 @@ class Deviations(NamedTuple):
 def deviations(tested: Tested) -> Deviations | None:
     """Return how far each day lies from a bent line through all others; None for too few days."""
     fitted = tested.fitted
-    design = fitted.bent()
+    relative = tested.scatter.spread.at(fitted.hours, fitted.date)
+    design = fitted.bent() / relative[:, None]
     days, held = design.shape
     basis = np.linalg.qr(design)[0]
     leverage = np.minimum(np.sum(basis**2, axis=1), 1.0)
@@ -65,14 +66,16 @@ def deviations(tested: Tested) -> Deviations | None:
     if days - held - 1 < 2:
         return None
     degrees = np.maximum(degrees, 1.0)
-    rest = least_squares.residuals(fitted.values, basis)
+    rest = least_squares.residuals(fitted.values / relative, basis)
     free = np.maximum(1.0 - leverage, 1e-6)
     total = np.sum(rest**2, axis=1, keepdims=True)
     left = np.maximum(total - rest**2 / free, np.finfo(float).eps * total)
     # Scatter that lasts from day to day is larger than what it leaves about the line.
     lasting = (tested.fit.scatter_sd[:, None] ** 2) * degrees[:, None]
-    sd = np.sqrt(np.maximum(left, lasting * np.any(tested.steps)) / degrees[:, None] / free)
-    away = rest / free + fitted.away
+    if tested.scatter.correlation.strength > 0.0:
+        left = np.maximum(left, lasting)
+    sd = np.sqrt(left / degrees[:, None] / free) * relative
+    away = rest / free * relative + fitted.away
     clear = (tested.p_change >= STEP_ALARMS)[:, None] & (free > 1e-3)
     return Deviations(tested, np.where(clear, away, 0.0), sd, degrees, clear)
 

@@ -140,7 +140,7 @@ def fill_row(
     values, hours = fitted.values[i], fitted.hours
     row.n_days, row.n_odd = len(hours), int(fitted.n_odd[i])
     row.baseline_hours = fitted.origin_hours
-    row.serial_correlation = tested.correlation.strength
+    row.serial_correlation = tested.scatter.correlation.strength
     row.p_curved = tested.p_curved[i]
     row.p_change = tested.p_change[i]
     level = float(np.median(values))
@@ -149,7 +149,7 @@ def fill_row(
     fit, figure = tested.fit, i
     row.p_trend, row.p_adjusted = tested.p_trend[i], tested.p_adjusted[i]
     slopes = _slope_interval(fit, i)
-    can_be_told = tested.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS
+    can_be_told = tested.scatter.correlation.effective_days(len(hours)) >= EFFECTIVE_DAYS
     step = _step(tested, i, row.least_change, resolution)
     if step is not None:
         fit, figure, slopes = step.fit, 0, step.slopes
@@ -202,7 +202,7 @@ def _slope_interval(fit: least_squares.Fit, figure: int) -> tuple[float, float]:
 def _step(tested: Tested, i: int, least_change: float, resolution: float) -> Step | None:
     """Return the fit with a step, where there is one worth reporting."""
     fitted = tested.fitted
-    can_be_told = tested.correlation.effective_days(len(fitted.hours)) >= EFFECTIVE_DAYS
+    can_be_told = tested.scatter.correlation.effective_days(len(fitted.hours)) >= EFFECTIVE_DAYS
     if not can_be_told or tested.p_change[i] >= STEP_ALARMS:
         return None
     first_after = steps.places(fitted.hours)

@@ -46,8 +46,11 @@ class Correlation(NamedTuple):
 
     def steps(self, hours: Array, date: Array) -> Array:
         """Return the correlation (d - 1,) of each day with the one before."""
-        clock = date if self.by_date and np.all(np.isfinite(date)) else hours
-        return self.strength ** relative_gaps(clock)
+        return self.strength ** self.gaps(hours, date)
+
+    def gaps(self, hours: Array, date: Array) -> Array:
+        """Return the gaps (d - 1,) between days in usual ones, by the clock."""
+        return relative_gaps(date if self.by_date and np.all(np.isfinite(date)) else hours)
 
     def effective_days(self, days: int) -> float:
         """Return the number of independent days that this many amount to (Bartlett 1935)."""
@@ -78,7 +81,7 @@ def estimate(samples: Iterable[Sample]) -> Correlation:
         for by_date in (False, True):
             clock = sample.date if by_date else sample.hours
             clock = clock if np.all(np.isfinite(clock)) else sample.hours
-            by_clock[int(by_date)] += _of_sample(sample, relative_gaps(clock))
+            by_clock[int(by_date)] += allowed(sample, relative_gaps(clock))[1]
     best = int(np.argmax(by_clock.max(axis=1)))
     weight = PRIOR * np.exp(by_clock[best] - by_clock[best].max())
     weight /= np.sum(weight)
@@ -88,22 +91,23 @@ def estimate(samples: Iterable[Sample]) -> Correlation:
     return Correlation(strength, bool(best))
 
 
-def _of_sample(sample: Sample, gaps: Array) -> Array:
-    """Return the restricted log-likelihood of each correlation, a knock to all figures allowed for.
+def allowed(sample: Sample, gaps: Array) -> tuple[Array, Array]:
+    """Return the design, a knock to all figures allowed for, and its restricted log-likelihood.
 
+    The likelihood is that of each of `CORRELATIONS`, for gaps (d - 1,) between the days.
     Where all figures step at one place, their scatter looks like days that are alike. The step is
     allowed for if it explains the figures better by Schwarz's criterion (1978).
     """
     plain, full, independent = _likelihood(sample.design, sample.values, gaps)
     step = _common_step(sample)
     if step is None:
-        return plain
-    stepped, stepped_full, _ = _likelihood(
-        np.column_stack([sample.design, step]), sample.values, gaps
-    )
+        return sample.design, plain
+    wider = np.column_stack([sample.design, step])
+    stepped, stepped_full, _ = _likelihood(wider, sample.values, gaps)
     days = len(sample.hours)
     price = 0.5 * independent * np.log(days) + np.log(days)
-    return stepped if stepped_full.max() - full.max() > price else plain
+    better = stepped_full.max() - full.max() > price
+    return (wider, stepped) if better else (sample.design, plain)
 
 
 def _common_step(sample: Sample) -> Array | None:

@@ -12,7 +12,14 @@ import numpy as np
 
 from grooveledger.interpret.drift import least_squares
 from grooveledger.interpret.drift.days import Array
-from grooveledger.interpret.drift.least_squares import RANK_TOLERANCE, normal_score, residuals
+from grooveledger.interpret.drift.least_squares import (
+    LEAST_FREE,
+    LEAST_KEPT,
+    RANK_TOLERANCE,
+    normal_score,
+    permuted_degrees,
+    residuals,
+)
 
 #: Days wanted on each side of a step: one odd day, or two, are no new level.
 DAYS_EACH_SIDE = 3
@@ -75,19 +82,34 @@ def scores(
     units, first_after = rest_of[:, visible] / size[visible], first_after[visible]
     degrees = np.maximum(days - held - 1 - n_odd, 1.0)
     rest = residuals(values, basis)
-    best, place = _largest(rest, units, degrees)
+    best, place = _largest(rest, units, degrees, np.ones((1, len(first_after))), np.ones(1))
     orders = orders[:PERMUTATIONS]
     mixed = rest[:, orders].reshape(-1, days)
     mixed = mixed - (mixed @ basis) @ basis.T
-    permuted = _largest(mixed, units, np.repeat(degrees, len(orders)))[0]
+    free, kept = permuted_degrees(basis, units, np.argsort(orders, axis=1))
+    permuted = _largest(
+        mixed,
+        units,
+        np.repeat(degrees, len(orders)),
+        np.tile(np.maximum(kept, LEAST_KEPT), (len(values), 1)),
+        np.tile((days - held - 1) / np.maximum(free - 1.0, LEAST_FREE), len(values)),
+    )[0]
     return StepScores(best, permuted.reshape(len(values), len(orders)), first_after[place])
 
 
-def _largest(rest: Array, units: Array, degrees: Array) -> tuple[Array, np.ndarray]:
+def _largest(
+    rest: Array, units: Array, degrees: Array, kept: Array, scale: Array
+) -> tuple[Array, np.ndarray]:
+    """Return the largest score of each row (R,) and its place.
+
+    What is explained is divided by what is `kept` of each column, what is left multiplied by
+    `scale` (`least_squares.permuted_degrees`).
+    """
     explained = (rest @ units) ** 2
-    place = np.argmax(explained, axis=1)
+    place = np.argmax(explained / kept, axis=1)
     gain = explained[np.arange(len(rest)), place]
-    left = np.maximum(np.sum(rest**2, axis=1) - gain, np.finfo(float).eps * gain)
+    left = np.maximum(np.sum(rest**2, axis=1) - gain, np.finfo(float).eps * gain) * scale
+    gain = gain / np.broadcast_to(kept, explained.shape)[np.arange(len(rest)), place]
     ratio = np.where(gain > 0.0, gain * degrees / np.where(left > 0.0, left, 1.0), 0.0)
     return normal_score(ratio, degrees), place
 

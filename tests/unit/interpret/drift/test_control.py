@@ -89,6 +89,27 @@ def test_newest_capture_off_by_six_sigmas_is_flagged():
     assert set(newest.loc[newest["flagged"], "reason"]) == {"beyond the limits"}
 
 
+def test_bands_are_as_wide_as_their_days_scatter():
+    """Scatter that grows threefold: so do the bands, which late captures are judged by."""
+    rng = np.random.default_rng(16)
+    hours = 30.0 + 10.0 * np.arange(40)
+    sd = 0.1 * np.linspace(0.5, 1.5, 40)
+    values = sd * rng.standard_normal((60, 40))
+    values[:, -1] = 0.0
+    values[:2, -1] = 4.0 * sd[-1]
+    found = chart(values, hours)
+    width = (found["high"] - found["low"]).to_numpy().reshape(60, 40)
+    ratio = width[:, -2] / width[:, 0]
+    assert np.ptp(ratio) < 1e-9
+    assert ratio[0] == pytest.approx(sd[-2] / sd[0], rel=0.15)
+    newest = found[found["newest"]]
+    assert newest["high"].median() == pytest.approx(width[:, -2].mean() / 2.0, rel=0.2)
+    # Sixty figures allow for four standard deviations of the newest day, over five of the usual.
+    assert not newest["flagged"].any()
+    values[:2, -1] = 6.0 * sd[-1]
+    assert chart(values, hours).query("newest")["flagged"].sum() == 2
+
+
 def test_only_the_newest_can_be_flagged():
     values, hours = history()
     values[0, 10] += 5.0

@@ -8,6 +8,7 @@ import drift_histories as study
 from grooveledger.interpret.drift import fits
 from grooveledger.interpret.drift.history import groups, histories
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.interpret.drift.spread import Spread
 
 N = 12
 HOURS = 30.0 + 10.0 * np.arange(N)
@@ -96,8 +97,10 @@ def test_a_fit_is_that_of_generalised_least_squares():
     page = analysed(values)
     (tested,) = page.tested
     assert page.figures == 3
-    assert tested.correlation.strength > 0.05
-    design, steps = tested.fitted.design, tested.steps
+    correlation = tested.scatter.correlation
+    assert correlation.strength > 0.05
+    assert tested.scatter.spread == Spread()
+    design, steps = tested.fitted.design, correlation.steps(HOURS, tested.fitted.date)
     apart = np.concatenate([[0.0], np.cumsum(-np.log(steps))])
     inverse = np.linalg.inv(np.exp(-np.abs(np.subtract.outer(apart, apart))))
     unscaled = np.linalg.inv(design.T @ inverse @ design)
@@ -166,7 +169,7 @@ def test_groups_of_one_stylus_share_their_correlation_and_the_size_of_their_page
     first, second = page.tested
     assert [len(one.fitted.values) for one in page.tested] == [3, 1]
     assert page.figures == 4
-    assert first.correlation == second.correlation
+    assert first.scatter == second.scatter
 
 
 def settling(hours, rate_hours=12.0, size=2.0):

@@ -9,7 +9,9 @@ import drift_histories as study
 from grooveledger.interpret.drift import fits, limits
 from grooveledger.interpret.drift.forecast import after_step, meet, powers, within_reach
 from grooveledger.interpret.drift.history import histories
+from grooveledger.interpret.drift.serial import Correlation
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.interpret.drift.spread import Scatter, Spread
 
 (LIMIT,) = limits.limits_of({"falls_by": 3.0})
 CERTAIN = np.diag([1e-12, 1e-12, 1e-12])
@@ -64,9 +66,10 @@ def bent(power, p_curved, fall=3.2):
     values = 10.0 - fall * ((HOURS - 30.0) / 170.0) ** power + SCATTER
     (history,) = histories(*study.archive_of(study.long_table(values[None], HOURS)))
     (tested,) = fits.analyse(history, Settings()).tested
-    none, fitted = np.zeros(len(HOURS) - 1), tested.fitted
+    fitted = tested.fitted
+    alike = Scatter(Spread(), Correlation(0.0, by_date=False))
     fit = fits.least_squares.fit(fitted.design, fitted.values, fitted.n_odd)
-    return replace(tested, steps=none, fit=fit, p_curved=np.array([p_curved]))
+    return replace(tested, scatter=alike, fit=fit, p_curved=np.array([p_curved]))
 
 
 @pytest.mark.parametrize("power", [0.5, 1.0, 1.5, 2.0, 3.0])

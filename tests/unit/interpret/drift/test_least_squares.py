@@ -41,7 +41,16 @@ def test_score_of_a_column_is_its_t_ratio():
         # Freedman & Lane: the residuals of the model without the column, in another order.
         rest = values - basis @ (basis.T @ values)
         wanted = statsmodels.api.OLS(_unpermuted(rest, orders[0]), DESIGN).fit().tvalues[1]
-        assert permuted[i, 0] == pytest.approx(least_squares.normal_score(wanted**2, 12.0))
+        # Their mean squares along the column and outside the design, by the projections R of the
+        # model's residuals and M of the design's: u' P R P' u and the trace of M P R P'.
+        turned = np.eye(15)[orders[0]].T
+        reduced = np.eye(15) - basis @ basis.T
+        unit = reduced @ DESIGN[:, 1] / np.linalg.norm(reduced @ DESIGN[:, 1])
+        spread = turned @ reduced @ turned.T
+        along = unit @ spread @ unit
+        outside = np.trace((reduced - np.outer(unit, unit)) @ spread)
+        ratio = wanted**2 * outside / (12.0 * along)
+        assert permuted[i, 0] == pytest.approx(least_squares.normal_score(ratio, 12.0))
 
 
 def _unpermuted(rest, order):
@@ -98,3 +107,37 @@ def test_serial_correlation_of_a_page(lag, low, high):
     design = np.column_stack([np.ones(20), hours, hours**2])
     found = serial.estimate([serial.Sample(design, values, hours, hours)])
     assert low <= found.strength <= high
+
+
+def test_permuted_days_show_a_trend_as_often_as_chance():
+    """Days of unequal weight: the largest of 40 normal scores, against permutations of its page."""
+    rng = np.random.default_rng(21)
+    days, level = 12, 0.1
+    relative = np.linspace(0.4, 1.6, days)
+    basis = (1.0 / relative)[:, None] / np.linalg.norm(1.0 / relative)
+    column = np.arange(days) / relative
+    alarms = []
+    for _ in range(1000):
+        values = rng.standard_normal((40, days))
+        orders = np.argsort(rng.random((99, days)), axis=1)
+        own, permuted = least_squares.column_scores(basis, column, values, orders, np.zeros(40))
+        p = least_squares.page_probability(own, permuted.max(axis=0))
+        alarms.append(p.min() <= level)
+    # Binomial standard error 1 %.
+    assert np.mean(alarms) == pytest.approx(level, abs=0.025)
+
+
+def test_what_permuted_residuals_lose_is_that_of_the_basis():
+    """Squares of permuted residuals of unit scatter, averaged over many draws."""
+    rng = np.random.default_rng(22)
+    basis = np.linalg.qr(np.column_stack([np.linspace(0.3, 2.0, 8), rng.standard_normal(8)]))[0]
+    unit = least_squares.outside(rng.standard_normal(8), basis)
+    order = rng.permutation(8)
+    free, kept = least_squares.permuted_degrees(basis, unit[:, None], order[None])
+    rest = rng.standard_normal((100_000, 8))
+    rest -= (rest @ basis) @ basis.T
+    along = rest @ unit[order]
+    within = rest @ basis[order]
+    assert np.mean(along**2) == pytest.approx(kept[0, 0], rel=0.03)
+    outside = np.sum(rest**2, axis=1) - np.sum(within**2, axis=1)
+    assert np.mean(outside) == pytest.approx(free[0], rel=0.01)

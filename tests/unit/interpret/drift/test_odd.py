@@ -10,6 +10,8 @@ from grooveledger.interpret.drift import odd
 from grooveledger.interpret.drift.analysis import analyse_archive
 from grooveledger.interpret.drift.fits import STEP_ALARMS
 from grooveledger.interpret.drift.least_squares import normal_score
+from grooveledger.interpret.drift.serial import Correlation
+from grooveledger.interpret.drift.spread import Scatter, Spread
 
 N = 16
 HOURS = 30.0 + 10.0 * np.arange(N)
@@ -21,11 +23,16 @@ def analysed(values, hours=HOURS, **conditions):
     return analyse_archive(*study.archive_of(table), settings)
 
 
+def alike(strength):
+    """Return the scatter of days of one size that are alike in time by a correlation."""
+    return Scatter(Spread(), Correlation(strength, by_date=False))
+
+
 def judged(values, hours=HOURS, **changes):
     """Return the tests of one group, as of days that are not alike in time and without a step."""
     analysis = analysed(values, hours)
     (tested,) = analysis.pages["one"].tested
-    none = {"steps": np.zeros(len(hours) - 1), "p_change": np.ones(len(tested.fitted.values))}
+    none = {"scatter": alike(0.0), "p_change": np.ones(len(tested.fitted.values))}
     return analysis.histories[0], replace(tested, **{**none, **changes})
 
 
@@ -76,7 +83,7 @@ def test_scatter_that_lasts_is_not_smaller_than_that_of_the_fit():
     _, tested = judged(scattered())
     wide = replace(tested, fit=tested.fit._replace(scatter_sd=10.0 * tested.fit.scatter_sd))
     np.testing.assert_allclose(odd.deviations(wide).sd, odd.deviations(tested).sd)
-    lasting = odd.deviations(replace(wide, steps=np.full(N - 1, 0.3)))
+    lasting = odd.deviations(replace(wide, scatter=alike(0.3)))
     design = np.linalg.qr(tested.fitted.bent())[0]
     free = 1.0 - np.sum(design**2, axis=1)
     np.testing.assert_allclose(lasting.sd, wide.fit.scatter_sd[0] / np.sqrt(free)[None])

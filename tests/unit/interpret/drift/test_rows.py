@@ -12,6 +12,7 @@ from grooveledger.interpret.drift.history import histories
 from grooveledger.interpret.drift.rows import DriftRow
 from grooveledger.interpret.drift.serial import Correlation
 from grooveledger.interpret.drift.settings import Settings
+from grooveledger.interpret.drift.spread import Scatter, Spread
 from grooveledger.schemas.interpret import DRIFT
 
 N = 12
@@ -34,12 +35,16 @@ def analysed(values, hours=HOURS, **conditions):
     return history, page, page.tested[0]
 
 
+def alike(strength):
+    """Return the scatter of days of one size that are alike in time by a correlation."""
+    return Scatter(Spread(), Correlation(strength, by_date=False))
+
+
 def independent(tested, **changes):
     """Return tests of the same figures on days that are not alike in time."""
     design, values = tested.fitted.design, tested.fitted.values
     fit = fits.least_squares.fit(design, values, tested.fitted.n_odd)
-    steps = np.zeros(len(tested.steps))
-    return replace(tested, correlation=Correlation(0.0, False), steps=steps, fit=fit, **changes)
+    return replace(tested, scatter=alike(0.0), fit=fit, **changes)
 
 
 def filled(values, hours=HOURS, settings=SETTINGS, resolution=0.0, changes=None, **conditions):
@@ -110,7 +115,7 @@ def test_nothing_is_said_of_less_than_four_independent_days(strength, verdict):
     history, page, tested = analysed(LINE + SCATTER)
     made = {name: np.array([value]) for name, value in CERTAIN.items()}
     made["p_change"] = np.array([0.0])
-    tested = replace(independent(tested, **made), correlation=Correlation(strength, False))
+    tested = replace(independent(tested, **made), scatter=alike(strength))
     row = rows.bare_row(history.stylus, history.cartridge, history.series[0], HOURS)
     found = forecast.powers(tested)
     rows.fill_row(row, tested, 0, page, found, Settings(least_changes={study.METRIC: 0.2}))
