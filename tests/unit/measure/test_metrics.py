@@ -257,6 +257,19 @@ def test_every_figure_has_a_unit_and_no_other():
         assert metric.endswith(f"_{ending}")
 
 
+def test_of_figures_without_a_value_one_stays_unless_another_track_has_one():
+    side = make_side(*[tone(channel) for channel in ("left", "right", "left", "right")])
+    nothing = {1: {"left": np.nan}, 2: {"right": np.nan}, 3: {"left": np.nan}, 4: {"right": 1.0}}
+    stated = [
+        (figure["channel"], figure["value"])
+        for figure in figures({"level": level_rows(side, nothing)}, side)
+        if figure["metric"] == "output_mv"
+    ]
+    assert [channel for channel, _ in stated] == ["left", "right"]
+    assert np.isnan(stated[0][1])
+    assert np.isfinite(stated[1][1])
+
+
 def test_no_measures_no_figures():
     side = make_side(tone("left"))
     assert figures({}, side) == []

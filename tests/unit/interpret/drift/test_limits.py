@@ -143,6 +143,25 @@ def test_a_step_brings_the_limit_nearer():
     assert found.high == pytest.approx(1.5)
 
 
+@pytest.mark.parametrize(
+    ("rule", "passed_at"),
+    [
+        ({"falls_by": 1.5}, -1.0),
+        ({"rises_by": 1.5}, 2.0),
+        ({"falls_to_factor": 0.8}, 0.4),
+        ({"rises_to_factor": 1.5}, 0.75),
+        ({"minimum": 0.2}, 0.2),
+        ({"maximum": 3.0}, 3.0),
+    ],
+)
+def test_every_rule_of_a_limit_from_a_baseline_of_a_half(rule, passed_at):
+    (limit,) = limits.limits_of(rule)
+    assert limit.value(0.5) == pytest.approx(passed_at)
+    beyond, within = passed_at + 0.01 * limit.side, passed_at - 0.01 * limit.side
+    assert limit.passed(beyond, 0.5)
+    assert not limit.passed(within, 0.5)
+
+
 def test_both_sides_of_a_change():
     fall, rise = limits.limits_of({"changes_by": 1.5})
     assert (fall.value(0.5), rise.value(0.5)) == (-1.0, 2.0)

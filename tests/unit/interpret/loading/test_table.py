@@ -172,6 +172,20 @@ def test_the_model_alone_needs_no_capture():
     assert found.loading["load_pf"].min() == 150.0
 
 
+def test_a_load_that_takes_level_brings_the_noise_nearer():
+    """Noise to signal: what thermal noise gains, and what the signal loses."""
+    found = run(cartridge(400.0, 500.0), [])
+    rows = found.loading[found.loading["chain"] == "bench"]
+    row = rows.sort_values("load_ohm").iloc[0]
+    present, other = (
+        Network.of(*COIL, CHAINS["bench"], *load, loss=LOSS)
+        for load in ((), (row["load_ohm"], row["load_pf"]))
+    )
+    noise_db = 20.0 * np.log10(thermal_noise_v(other, "iec98") / thermal_noise_v(present, "iec98"))
+    assert row["level_change_db"] < -0.02
+    assert row["noise_change_db"] == pytest.approx(float(noise_db) - row["level_change_db"])
+
+
 def test_break_in_and_rejection_are_respected():
     early = [capture("one", "bench", hours=3.0), capture("two", "desk", status="rejected")]
     assert set(run(cartridge(400.0, 500.0), early).loading["basis"]) == {"model"}
