@@ -291,7 +291,8 @@ def whole_archives(share: float, seed: int, part: int) -> str:
     archives = max(1, int(2000 * share / PARTS))
     for i in range(archives):
         with TemporaryDirectory() as folder:
-            degenerate_archives.everything(part * archives + i, Path(folder), rendered=i % 20 == 0)
+            place = seed * FAR + part * archives + i
+            degenerate_archives.everything(place, Path(folder), rendered=i % 20 == 0)
     return f"{archives} archives with all their pages without a crash"
 
 
