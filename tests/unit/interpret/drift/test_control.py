@@ -84,7 +84,7 @@ def test_newest_capture_off_by_six_sigmas_is_flagged():
     values[:, -1] += 0.6
     newest = chart(values, hours).query("newest")
     assert newest["flagged"].any()
-    alone = [chart(row[None], hours).query("newest")["flagged"].iloc[0] for row in values]
+    alone = [chart(row[None], hours).query("newest")["flagged"].iloc[0] for row in values[::4]]
     assert np.mean(alone) > 0.9
     assert set(newest.loc[newest["flagged"], "reason"]) == {"beyond the limits"}
 
