@@ -61,7 +61,6 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
         tables.concat(table, _parts(captures, table, name, made, failed))
         for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
     )
-
     if failed and len(failed) == len(made["measure"]):
         said = next(iter(failed.values()))
         raise RuntimeError(f"the jobs of every capture failed: {said['error']}, see {said['log']}")

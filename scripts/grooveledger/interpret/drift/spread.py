@@ -25,6 +25,8 @@ SPREAD_ALARMS = 0.01
 DEGREES_AT_LEAST = 3
 #: No day scatters less than this part of the usual.
 LEAST_SPREAD = 0.1
+#: A fit that leaves less than this part of a day's scatter hides it.
+LEAST_LEFT = 1e-3
 #: Times that the line is fitted, with the weights that the last one gives.
 ROUNDS = 5
 
@@ -167,8 +169,9 @@ def _sizes(sample: Sample, correlation: Correlation, spread: Spread) -> tuple[Ar
     sizes = np.sum(np.abs(rest[moving]) / each[moving], axis=0)
     # A day that the fit meets whatever it is says nothing of its scatter: it counts as usual.
     usual = np.sum(sizes) / np.sum(left)
-    told = left > 1e-3
-    return relative * np.where(told, sizes / np.where(told, left, 1.0), usual), float(moving.sum())
+    shows = left > LEAST_LEFT
+    scattered = np.where(shows, sizes / np.where(shows, left, 1.0), usual)
+    return relative * scattered, float(moving.sum())
 
 
 def _clock(days: Days, orders: np.ndarray) -> bool | None:
