@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from grooveledger.measure.plausibility import checked, off_their_neighbours
+from grooveledger.measure.plausibility import checked
 from made_figures import rows_of, sweep, tone
 from made_observations import joined, make_context, make_side, orders_of
 
@@ -54,18 +54,6 @@ def test_an_octave_read_along_the_wrong_path_is_left_out_whole():
     rows = found({"response": curve(wrong_db)}, sweep("left")).tables["response"]
     assert np.isnan(rows["response_db"][HZ > 8000.0]).all()
     assert np.isfinite(rows["response_db"][HZ < 7900.0]).all()
-
-
-def test_noise_excuses_what_it_explains():
-    rng = np.random.default_rng(6)
-    noisy_db = SMOOTH_DB + rng.normal(0.0, 1.0, len(HZ))
-    off = off_their_neighbours(HZ, noisy_db, np.full(len(HZ), 1.0))
-    assert off.sum() == 0
-
-
-def test_steps_are_too_far_apart_to_contradict_one_another():
-    hz = 1000.0 * 2.0 ** (np.arange(-12, 13) / 3.0)
-    assert not off_their_neighbours(hz, np.where(hz == 1000.0, 9.0, 0.0), np.full(25, 0.1)).any()
 
 
 def test_a_response_of_40_db_is_none():
@@ -157,31 +145,6 @@ def test_tone_and_sweep_must_agree_at_1_khz():
         assert len(found(apart, *lateral, **facts).remarks) == remarks
 
 
-@pytest.mark.parametrize("end", [0, -1])
-@pytest.mark.parametrize(("off_db", "is_lost"), [(-5.4, True), (4.0, True), (1.5, False)])
-def test_an_end_reading_is_confirmed_by_the_line_of_those_inside(end, off_db, is_lost):
-    """A window that holds the beginning of the sweep and the silence before it reads low."""
-    response_db = SMOOTH_DB.copy()
-    response_db[end] += off_db
-    off = off_their_neighbours(HZ, response_db, np.full(len(HZ), 0.01))
-    assert off[end] == is_lost
-    assert off.sum() == is_lost
-
-
-def test_two_end_readings_that_are_off_do_not_confirm_each_other():
-    response_db = SMOOTH_DB.copy()
-    response_db[:2] -= (9.0, 5.0)
-    off = off_their_neighbours(HZ, response_db, np.full(len(HZ), 0.01))
-    assert np.flatnonzero(off).tolist() == [0, 1]
-
-
-def test_a_roll_off_and_a_peak_at_the_end_are_no_faults():
-    x = HZ / 19_500.0
-    for q in (0.5, 1.0, 5.0):
-        peak_db = -10.0 * np.log10((1.0 - x**2) ** 2 + (x / q) ** 2)
-        assert not off_their_neighbours(HZ, peak_db, np.full(len(HZ), 0.01)).any()
-
-
 def test_a_bound_far_below_the_response_is_none():
     """Where the groove is silent before the sweep, noise bounds nothing that was cut."""
     silent = HZ < 30.0
@@ -202,33 +165,6 @@ def test_a_response_beyond_20_db_is_none_up_to_20_khz(sign, level_db, is_lost):
     rows = found({"response": curve(sign * level_db + FLAT_DB)}, sweep("left")).tables["response"]
     lost = np.isnan(rows["response_db"])
     np.testing.assert_array_equal(lost, (HZ <= 20_000.0) & is_lost)
-
-
-@pytest.mark.parametrize(("noise_db", "least_db"), [(0.01, 2.05), (0.2, 3.0)])
-def test_a_reading_is_off_by_five_times_its_noise_and_two_decibels(noise_db, least_db):
-    for off_db, is_off in ((least_db - 0.02, False), (least_db + 0.02, True)):
-        level_db = FLAT_DB.copy()
-        level_db[100] = off_db
-        off = off_their_neighbours(HZ, level_db, np.full(len(HZ), noise_db))
-        assert np.flatnonzero(off).tolist() == ([100] if is_off else [])
-
-
-@pytest.mark.parametrize(("size_db", "is_rough"), [(0.36, False), (0.37, True)])
-def test_an_octave_is_rough_where_half_is_off_by_three_times_the_noise_and_seven_tenths(
-    size_db, is_rough
-):
-    """Readings that alternate by x lie 2 x from the lines between their neighbours."""
-    inside = (HZ >= 1000.0) & (HZ < 2000.0)
-    level_db = np.where(inside, size_db * (-1.0) ** np.arange(len(HZ)), 0.0)
-    off = off_their_neighbours(HZ, level_db, np.full(len(HZ), 0.01))
-    np.testing.assert_array_equal(off, inside & is_rough)
-
-
-@pytest.mark.parametrize(("apart", "is_compared"), [(0.99 / 8.0, True), (1.01 / 8.0, False)])
-def test_readings_an_eighth_of_an_octave_apart_are_neighbours(apart, is_compared):
-    hz = 1000.0 * 2.0 ** (apart * np.arange(-15, 16))
-    level_db = np.where(np.arange(31) == 15, 9.0, 0.0)
-    assert off_their_neighbours(hz, level_db, np.full(31, 0.01)).any() == is_compared
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,9 @@ from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
 from grooveledger.measure.hum import hum
 from grooveledger.measure.metric_rows import Figure, Measured, groups
-from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
+from grooveledger.measure.sensitivity import CHANNELS, sensitivity_mv_per_cm_s
 from grooveledger.measure.terminals import by_channel, output_mv
-from grooveledger.measure.tone_levels import LEVEL_BAND_HZ, tone_levels
-from grooveledger.physics.equalisation import REFERENCE_HZ, replay_response
+from grooveledger.physics.equalisation import replay_response
 from grooveledger.physics.groove import rms_velocity_cm_s
 from grooveledger.physics.weighting import (
     RUMBLE_NETWORK_STATUS,
@@ -67,13 +66,10 @@ TABLE = Table(
 )
 CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 
-CHANNELS = ("left", "right")
 #: Noise is added up from here, Hz: below lies warp, and the offset of the converter.
 LOWEST_HZ = 1.0
 #: Surface noise is added up to here, Hz, whatever the sampling rate: the audio band.
 HIGHEST_HZ = 20_000.0
-#: Level tones within this ratio of 1 kHz count as tones of 1 kHz.
-SENSITIVITY_RATIO = 1.06
 #: Reference of rumble, cm/s peak along the modulation at 1 kHz: DIN 45539, as a leaflet of a
 #: DIN 45544 record states it (engraved there as 5.42 cm/s at 315 Hz in each of the four
 #: directions; the replay curve of IEC 60098 gives 5.51 cm/s, 0.14 dB more).
@@ -224,43 +220,6 @@ def metered_figures(
         above = level_fs.get(read, np.nan) / (level_fs.get(base, np.nan) or np.nan)
         result[name] = float(figures[level_db]) + 2.0 * _db(above)
     return result
-
-
-def sensitivity_mv_per_cm_s(
-    context: CaptureContext,
-) -> tuple[dict[str, float], str | None, float | None]:
-    """Return the sensitivity of each channel in the level band, and where it comes from.
-
-    The capture's own level tones nearest to 1 kHz where each channel has one between 300 Hz and
-    1 kHz (the first of the plan among equals), else the cartridge's rated output for both channels,
-    else NaN. A tone of 315 Hz stands for 1 kHz: cartridges are flat between them (common practice).
-
-    Returns
-    -------
-    sensitivity : dict
-        Rms mV per rms cm/s of the channel, by channel.
-    source : str or None
-        measured, rated or None.
-    frequency_hz : float or None
-        The level tone that lies farther from 1 kHz; None where the sensitivity is not measured.
-    """
-    nearest: dict[str, tuple[float, float, float]] = {}
-    for tone in tone_levels(context):
-        nominal_hz = float(tone.nominal_hz[0])
-        sensitivity = float(tone.sensitivity_mv_per_cm_s[0])
-        if not LEVEL_BAND_HZ[0] < nominal_hz < LEVEL_BAND_HZ[1]:
-            continue
-        if tone.limited[0] or not np.isfinite(sensitivity):
-            continue
-        away = abs(float(np.log(nominal_hz / REFERENCE_HZ)))
-        away = 0.0 if away <= np.log(SENSITIVITY_RATIO) else away
-        if tone.channel not in nearest or away < nearest[tone.channel][0]:
-            nearest[tone.channel] = away, nominal_hz, sensitivity
-    if len(nearest) == len(CHANNELS):
-        _, farther_hz, _ = max(nearest.values())
-        return {c: found[2] for c, found in nearest.items()}, "measured", farther_hz
-    rated = rated_sensitivity_mv_per_cm_s(context.cartridge)
-    return dict.fromkeys(CHANNELS, rated), "rated" if np.isfinite(rated) else None, None
 
 
 def velocity_densities(

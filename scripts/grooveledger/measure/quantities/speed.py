@@ -1,19 +1,22 @@
 """Speed of steady tones: mean, wow and flutter (IEC 60386, AES6), once a revolution, drift."""
 
-from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from collections.abc import Iterator
 
 import numpy as np
 import pyarrow as pa
 
-from grooveledger.capture.fft_length import fast_length
 from grooveledger.measure.context import CaptureContext
 from grooveledger.measure.declaration import Covariate, Group, Measure, Metric
-from grooveledger.measure.metric_rows import (
-    Figure,
-    Measured,
-    groups,
+from grooveledger.measure.fluctuation import (
+    FINER,
+    PER_REVOLUTION,
+    SETTLING_S,
+    Steady,
+    faded_band,
+    fit_steady,
+    fluctuation,
 )
+from grooveledger.measure.metric_rows import Figure, Measured, groups
 from grooveledger.measure.terminals import by_channel
 from grooveledger.physics.uncertainty import rectangular
 from grooveledger.physics.weighting import flutter_weighting, two_sigma_peak
@@ -72,16 +75,8 @@ CHAIN_AND_RECORD = frozenset({Covariate.CHAIN, Covariate.RECORD})
 #: Band of unweighted fluctuation, Hz (IEC 60386 Amd 1 asks for 0.1 to 200 at least; the slowest
 #: that a track of half a minute can show is 0.2).
 UNWEIGHTED_HZ = (0.2, 200.0)
-#: Below the band the fluctuation is faded out, over this many octaves (our choice): at a sharp edge
-#: slow flutter would read by where its track happens to end.
-FADED_OCTAVES = 1.0
 #: Part of a straight line's end that it exceeds 5 % of the time.
 TWO_SIGMA_PART = 0.95
-#: The weighting filter settles in this time, s: its slowest pole, at 0.36 Hz, by 30 dB.
-SETTLING_S = 1.5
-#: Points that the filtered fluctuation has for each of the trace: at few a cycle the reading that
-#: is exceeded 5 % of the time would depend on where in the cycle they happen to fall.
-FINER = 4
 #: Flutter slower than this is slow, Hz: a track of ten seconds has a few cycles of it. Once a
 #: revolution is faster.
 SLOW_HZ = 0.5
@@ -94,41 +89,11 @@ SHARE, SHARE_S, SHARE_POWER = 0.4, 5.0, 1.3
 NEAR_CYCLES = (-1.5, -1.0, -0.5, 0.5, 1.0, 1.5)
 #: A trace shorter than this many revolutions can't separate wow from drift.
 REVOLUTIONS_MIN = 1.5
-#: Multiples of the rotation rate that have a figure, by its column.
-PER_REVOLUTION = {
-    "once_per_rev_pct": 1,
-    "twice_per_rev_pct": 2,
-    "three_per_rev_pct": 3,
-    "four_per_rev_pct": 4,
-}
-
-
 #: Columns with the standard uncertainties of metrics, from the fluctuation itself.
 UNCERTAINTY_COLUMNS = {
     "wow_flutter_unweighted_pct": "wow_flutter_unweighted_uncertainty_pct",
     "eccentricity_mm": "eccentricity_uncertainty_mm",
 }
-
-
-class Steady(NamedTuple):
-    """What goes on steadily in a trace, fitted by least squares.
-
-    Attributes
-    ----------
-    slope : float
-        Linear change, per second.
-    turns_hz : ndarray
-        Rotation rate as played, and its multiples.
-    waves : ndarray of complex
-        Of each, amplitude and phase at the first sample: the trace holds Re(wave exp(2 pi j f t)).
-    model : ndarray
-        Mean, slope and waves at each sample.
-    """
-
-    slope: float
-    turns_hz: np.ndarray
-    waves: np.ndarray
-    model: np.ndarray
 
 
 def measure(context: CaptureContext) -> pa.Table:
@@ -288,63 +253,6 @@ def whole_turns(samples: int, turn: float) -> int:
     """Return the samples of the whole revolutions in a stretch; the stretch where it has none."""
     turns = int(samples / turn)
     return round(turns * turn) if turns else samples
-
-
-def fit_steady(deviation: np.ndarray, rate_hz: float, turn_hz: float) -> Steady:
-    """Fit mean, slope, and sinusoids at multiples of the rotation rate, by least squares."""
-    time_s = np.arange(len(deviation)) / rate_hz
-    turns_hz = turn_hz * np.array(list(PER_REVOLUTION.values()))
-    angles = 2.0 * np.pi * np.outer(time_s, turns_hz)
-    basis = np.column_stack(
-        [np.ones(len(time_s)), time_s - time_s.mean(), np.cos(angles), np.sin(angles)]
-    )
-    weights = np.linalg.lstsq(basis, deviation, rcond=None)[0]
-    cosines, sines = np.split(weights[2:], 2)
-    return Steady(float(weights[1]), turns_hz, cosines - 1j * sines, basis @ weights)
-
-
-def faded_band(low_hz: float, high_hz: float) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the gain of a band that is faded out over the octave below it."""
-
-    def gain(frequency_hz: np.ndarray) -> np.ndarray:
-        octaves = np.log2(np.maximum(frequency_hz, 1e-9) / low_hz)
-        part = np.clip(1.0 + octaves / FADED_OCTAVES, 0.0, 1.0)
-        faded = np.sin(0.5 * np.pi * part) ** 2
-        return np.where(frequency_hz <= high_hz, faded, 0.0).astype(complex)
-
-    return gain
-
-
-def fluctuation(
-    deviation: np.ndarray, steady: Steady, rate_hz: float, response: Callable[..., np.ndarray]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the fluctuation after a filter, at FINER times the trace's rate.
-
-    With all of it, and without the part that comes once a turn.
-
-    The steady part is filtered in closed form, as if it had gone on for ever; only the rest goes
-    through the filter, whose settling, about `SETTLING_S` at the start, is then small.
-    """
-    rest = _filtered(deviation - steady.model, rate_hz, response)
-    turn = 2.0 * np.pi * np.arange(len(rest)) / (FINER * rate_hz)
-    once, *others = (
-        np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
-        for turn_hz, wave in zip(
-            steady.turns_hz, steady.waves * response(steady.turns_hz), strict=True
-        )
-    )
-    rest += sum(others)
-    return rest + once, rest
-
-
-def _filtered(
-    values: np.ndarray, rate_hz: float, response: Callable[[np.ndarray], np.ndarray]
-) -> np.ndarray:
-    # Zeros keep the end of the trace from coming round to its start.
-    length = fast_length(len(values) + round(4.0 * SETTLING_S * rate_hz))
-    spectrum = np.fft.rfft(values, length)
-    spectrum *= FINER * response(np.arange(len(spectrum)) * rate_hz / length)
-    return np.fft.irfft(spectrum, FINER * length)[: FINER * len(values)]
 
 
 def figures(measured: Measured) -> Iterator[Figure]:

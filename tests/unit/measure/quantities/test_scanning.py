@@ -13,7 +13,7 @@ import made_figures
 from grooveledger.measure.metric_rows import Measured
 from grooveledger.measure.quantities import scanning
 from grooveledger.observe.orders import observe_orders
-from grooveledger.physics.groove import groove_speed_cm_s, scanning_loss_db, wavelength_um
+from grooveledger.physics.groove import groove_speed_cm_s, wavelength_um
 from grooveledger.simulate import StylusTruth, simulate_capture
 from grooveledger.simulate.conditions import REALISTIC
 from grooveledger.storage import tables
@@ -123,37 +123,6 @@ def test_radii_too_near_and_other_tones_give_nothing():
     assert chosen(outer, {**TONE, "radius_mm": 100.0}, inner) == [(1, 2), (1, 3)]
 
 
-@pytest.mark.parametrize("is_referred", [True, False])
-@pytest.mark.parametrize("radius_um", [1.5, 3.0, 5.0])
-def test_exact_losses_give_the_radius(is_referred, radius_um):
-    hz = np.array([1000.0, 2000.0, 4000.0, 8000.0, 12_000.0])
-    losses = [scanning_loss_db(radius_um, waves_um(hz, radius)) for radius in RADII_MM]
-    loss = losses[0] - losses[1]
-    loss = loss - loss[0] if is_referred else loss
-    speeds = [float(groove_speed_cm_s(radius, RPM)) for radius in RADII_MM]
-    noise = np.full(5, 0.03)
-    found = scanning.contact_radius(hz, loss, noise, 0.0 * noise, *speeds, is_referred)
-    assert not found.limited
-    assert found.radius_um == pytest.approx(radius_um, abs=0.011)
-
-
-def test_the_stated_noise_is_the_scatter_of_repeats():
-    rng = np.random.default_rng(5)
-    hz = np.array([1000.0, 4000.0, 8000.0, 12_000.0])
-    losses = [scanning_loss_db(3.0, waves_um(hz, radius)) for radius in RADII_MM]
-    loss = losses[0] - losses[1]
-    speeds = [float(groove_speed_cm_s(radius, RPM)) for radius in RADII_MM]
-    noise = np.full(4, 0.05)
-    found = [
-        scanning.contact_radius(
-            hz, loss + noise * rng.standard_normal(4), noise, 0.0 * noise, *speeds, False
-        )
-        for _ in range(400)
-    ]
-    scatter = np.std([one.radius_um for one in found])
-    assert found[0].noise_um == pytest.approx(scatter, rel=0.2)
-
-
 HZ = 500.0 * 2.0 ** ((np.arange(129) + 0.5) / 24.0)
 
 
@@ -261,27 +230,6 @@ def test_levels_are_held_together_below_where_the_span_is_fourfold(top_hz, is_re
     assert np.isfinite(rows["level_from_hz"]).all() == is_referred
     expected = 0.0 if is_referred else 20.0 * np.log10(2.0)
     np.testing.assert_allclose(rows["loss_db"], expected, atol=1e-6)
-
-
-def test_a_radius_is_a_bound_within_three_standard_uncertainties_of_none():
-    """One tone: the square of the radius is as sure as the loss that is proportional to it."""
-    hz = np.array([10_000.0])
-    speeds = [float(groove_speed_cm_s(radius, RPM)) for radius in RADII_MM]
-    loss = sum(
-        sign * scanning_loss_db(2.0, waves_um(hz, radius))
-        for sign, radius in zip((1.0, -1.0), RADII_MM, strict=True)
-    )
-    for times, limited in ((2.8, True), (3.2, False)):
-        noise = loss / times
-        found = scanning.contact_radius(hz, loss, noise, 0.0 * noise, *speeds, False)
-        assert found.limited == limited
-        if limited:
-            # 1.645 standard uncertainties beyond the square, one-sided (JCGM 100).
-            assert found.radius_um == pytest.approx(2.0 * np.sqrt(1.0 + 1.645 / times), rel=0.02)
-        else:
-            assert found.noise_um == pytest.approx(2.0 / (2.0 * times), rel=0.03)
-        record = scanning.contact_radius(hz, loss, 0.0 * noise + 1e-3, noise, *speeds, False)
-        assert record.limited == limited
 
 
 def test_figures_at_10_khz_and_their_parts():
