@@ -32,7 +32,6 @@ ORDERS = {
     "window_shortest_s": 0.03,
     "spectrum_top_hz": 20_000,
 }
-QUIET = replace(REALISTIC, ticks_per_min=0.0)
 
 
 def figures_of(tmp_path, stylus, cut_deg=20.0, described_deg=20.0, track=TRACK, seed=1, **facts):
