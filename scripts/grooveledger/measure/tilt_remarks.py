@@ -130,9 +130,11 @@ def _curves(response: Columns, side: Side) -> dict[Track, tuple[np.ndarray, np.n
         channels.setdefault(number, []).append({n: v[clear] for n, v in rows.items()})
     curves = {}
     for number, read in channels.items():
-        low_hz = max(BAND_HZ[0], *(np.min(rows["frequency_hz"], initial=np.inf) for rows in read))
-        high_hz = min(BAND_HZ[1], *(np.max(rows["frequency_hz"], initial=0.0) for rows in read))
-        octaves = np.log2(high_hz / low_hz) if high_hz > 0.0 else 0.0
+        if not all(len(rows["frequency_hz"]) for rows in read):
+            continue
+        low_hz = max(BAND_HZ[0], *(rows["frequency_hz"][0] for rows in read))
+        high_hz = min(BAND_HZ[1], *(rows["frequency_hz"][-1] for rows in read))
+        octaves = np.log2(high_hz / low_hz)
         if octaves < OCTAVES_MIN:
             continue
         even_hz = np.geomspace(low_hz, high_hz, 1 + round(POINTS_PER_OCTAVE * octaves))

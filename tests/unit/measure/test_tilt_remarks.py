@@ -143,3 +143,13 @@ def test_a_curve_must_cover_two_and_a_half_octaves(octaves, is_read):
         response_db=tilt_db, limited=[False] * 60,
     )  # fmt: skip
     assert bool(equalisation_remarks(rows, SIDE, FLAT)) == is_read
+
+
+def test_a_curve_of_which_nothing_is_clear_or_all_below_the_band_is_not_read():
+    hz, tilt_db = replayed_db(4.0)
+    facts = {"track": [3] * 60, "channel": ["left"] * 60, "response_db": tilt_db}
+    for frequency_hz, limited in ((hz, True), (hz / 400.0, False)):
+        rows = rows_of("response", **facts, frequency_hz=frequency_hz, limited=[limited] * 60)
+        assert equalisation_remarks(rows, SIDE, FLAT) == []
+    rows = rows_of("response", **facts, frequency_hz=hz, limited=[False] * 60)
+    assert equalisation_remarks(rows, SIDE, FLAT)

@@ -157,3 +157,14 @@ def test_three_styli_are_named_in_order():
     first, second = styli(-0.6, -2.0)
     third = second.assign(stylus="a", capture="a" + second["capture"])
     assert rows_of(first, second, third).loc["one"]["separated_by"] == "a, two"
+
+
+def test_what_nothing_else_explains_needs_no_partner():
+    """Plays in an order of their own: each stylus's row stands as it is."""
+    own = np.random.default_rng(5).permutation(PLAYS)
+    first = study.long_table(wear(HOURS, own, -0.6, -2.0) + quiet((1, N), 1), HOURS, plays=own)
+    _, second = styli(-0.6, -2.0)
+    alone, both = rows_of(first).loc["one"], rows_of(first, second)
+    assert both.loc["one"]["separated_by"] is None
+    assert both.loc["one"]["slope_per_100h"] == alone["slope_per_100h"]
+    assert both.loc["two"]["separated_by"] == "one"

@@ -6,6 +6,7 @@ import pytest
 from grooveledger.interpret.loading.fit import (
     FitLimits,
     ResistancePrior,
+    _widening,
     fit_one_load,
     fit_two_loads,
     mechanical_db,
@@ -168,3 +169,14 @@ def test_uncertainty_goes_with_the_scatter_from_point_to_point():
         for noise_db in (0.001, 0.002)
     )
     assert twice / once == pytest.approx(2.0, rel=0.1)
+
+
+@pytest.mark.parametrize("size_db", [1e-3, 1.0, 1e3])
+def test_correlation_from_point_to_point_widens_a_variance(size_db):
+    """By (1 + r) / (1 - r) of a first-order correlation r, whatever the size: 19 fold at 0.9."""
+    wave = np.cos(np.arccos(0.9) * np.arange(20_000))
+    assert _widening(size_db * wave) == pytest.approx(19.0, rel=1e-3)
+    # Points that alternate narrow nothing; r is 0.95 at most, 39 fold.
+    assert _widening(size_db * (-1.0) ** np.arange(50)) == 1.0
+    assert _widening(np.full(2_000, size_db)) == pytest.approx(39.0)
+    assert _widening(np.zeros(9)) == 1.0

@@ -135,6 +135,7 @@ def test_unknown_coil_is_said_and_only_the_present_load_shown():
     assert len(found.loading) == 1
     row = found.loading.iloc[0]
     assert (row["basis"], row["load_pf"], row["recommended"]) == ("measured", 150.0, False)
+    assert row["uncertainty_db"] == pytest.approx(0.6)
     assert np.isnan(row["noise_uv"])
     assert not len(found.checks)
 

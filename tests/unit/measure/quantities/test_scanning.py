@@ -263,3 +263,12 @@ def test_figures_at_10_khz_and_their_parts():
     assert loss.parts["record"] == pytest.approx(np.sqrt(2.0 / 3.0))
     assert rise.parts["record"] == pytest.approx(5.0 * np.log(10.0) / 20.0 / np.sqrt(3.0))
     assert contact.parts == {"record": 0.3}
+
+
+def test_noise_of_the_rise_of_distortion_is_that_of_two_bands_means():
+    """Of a reading 1 / sqrt 2 of noise to fundamental, of eight the root of an eighth."""
+    n = 1e-6
+    rows = made((0.1, 1e-3), (0.05, 1e-3), floor_fs=n)
+    reading = 100.0 * n / np.sqrt(2.0) / np.sqrt(8.0)
+    rise = np.hypot(reading / 0.1, reading / 0.05)
+    np.testing.assert_allclose(rows["thd_rise_noise_pct"], rise, rtol=1e-3)
