@@ -110,8 +110,7 @@ def test_tables_of_earlier_schemas_are_made_again(measured, tmp_path):
         assert workspace.account()["observe_orders"] == 3
 
 
-@pytest.mark.parametrize("program", [True, False])
-def test_two_runs_at_once_are_refused(measured, tmp_path, program):
+def test_two_runs_at_once_are_refused(measured, tmp_path):
     workspace = fresh(measured, tmp_path / "archive")
     first = subprocess.Popen(
         workspace.command("--cores", "1", "--until", "capture"),
@@ -124,12 +123,15 @@ def test_two_runs_at_once_are_refused(measured, tmp_path, program):
         time.sleep(0.05)
     # The first waits, however quick it is, until the second was refused.
     os.kill(first.pid, signal.SIGSTOP)
-    command = workspace.program() if program else workspace.command("--cores", "1")
-    second = subprocess.run(command, env=ENVIRONMENT, capture_output=True, text=True, check=False)
+    refused = [
+        subprocess.run(command, env=ENVIRONMENT, capture_output=True, text=True, check=False)
+        for command in (workspace.program(), workspace.command("--cores", "1"))
+    ]
     os.kill(first.pid, signal.SIGCONT)
-    assert second.returncode == 2
-    assert f"Another run of this archive is at work (process {first.pid}" in second.stderr
-    assert "Traceback" not in second.stderr
+    for second in refused:
+        assert second.returncode == 2
+        assert f"Another run of this archive is at work (process {first.pid}" in second.stderr
+        assert "Traceback" not in second.stderr
     assert first.wait() == 0
     assert lock.holder(workspace.results) is None
 

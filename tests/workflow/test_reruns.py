@@ -72,11 +72,11 @@ def test_the_library_lists_every_job_of_the_workflow(measured, tmp_path):
 
 def test_a_comment_or_a_docstring_runs_nothing_again(measured):
     module = package(measured, "measure/quantities/separation")
-    with edited(module, "import numpy", "# A remark.\nimport numpy"):
-        check(measured, {})
-    with edited(module, '"""Channel separation', '"""Separation of the channels'):
-        check(measured, {})
-    with edited(package(measured, "schemas/table"), '"""One column of', '"""A column of'):
+    with (
+        edited(module, "import numpy", "# A remark.\nimport numpy"),
+        edited(module, '"""Channel separation', '"""Separation of the channels'),
+        edited(package(measured, "schemas/table"), '"""One column of', '"""A column of'),
+    ):
         check(measured, {})
 
 
