@@ -56,6 +56,8 @@ MODEL_DB = 0.1
 START_FREQUENCIES = 40
 START_Q = (0.5, 1.0, 2.0, 4.0, 8.0)
 ITERATIONS = 40
+#: A step that moves gain in dB, log frequency and log Q by no more than this is the last.
+STEP_LEAST = 1e-10
 #: A fit looks so far beyond the sweep's ends, and for a Q within this range; what ends on a bound
 #: is no resonance (damped arms have a Q near 1, undamped ones 2 to 10: common practice).
 BEYOND, Q_RANGE = 2.0, (0.2, 50.0)
@@ -222,6 +224,8 @@ def fit_resonance(
     for _ in range(ITERATIONS):
         normal = slopes.T @ slopes
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slopes.T @ misfit)
+        if np.max(np.abs(step)) < STEP_LEAST:
+            break
         trial = np.clip(state + np.clip(step, -1.0, 1.0), lowest, highest)
         trial_misfit, trial_slopes = _misfit(trial, sweep, response_db, weight)
         if trial_misfit @ trial_misfit <= misfit @ misfit:
