@@ -38,6 +38,8 @@ BEND = 0.04
 PILOT_SHARE = 0.2
 #: The needle's thump: its greatest level above the tracks', decay and pitch.
 THUMP_DB, THUMP_S, THUMP_HZ = 6.0, 0.08, 40.0
+#: After so many times its decay nothing of it is left, 347 dB down.
+THUMP_ENDS = 40.0
 #: Level of the undriven channel, dB.
 CROSSTALK_DB = (-35.0, -14.0)
 #: Noise of the groove below the tracks' level at 1 kHz, dB, over the whole band.
@@ -261,10 +263,12 @@ def _drop(
     first = int(drop_s * rate_hz)
     time_s = np.arange(len(samples) - first) / rate_hz
     size = level * 10.0 ** (random.uniform(-20.0, THUMP_DB) / 20.0)
-    thump = np.sin(2.0 * np.pi * THUMP_HZ * time_s) + 0.3 * random.standard_normal(len(time_s))
-    samples[first:] += (size * thump * np.exp(-time_s / THUMP_S))[:, None] * random.uniform(
-        0.5, 1.0, 2
-    )
+    crackle = random.standard_normal(len(time_s))
+    sides = random.uniform(0.5, 1.0, 2)
+    heard = slice(0, int(THUMP_ENDS * THUMP_S * rate_hz))
+    thump = np.sin(2.0 * np.pi * THUMP_HZ * time_s[heard]) + 0.3 * crackle[heard]
+    thump *= size * np.exp(-time_s[heard] / THUMP_S)
+    samples[first : first + len(thump)] += thump[:, None] * sides
 
 
 def gains(track: Track, crosstalk: float) -> np.ndarray:

@@ -55,6 +55,19 @@ def paths(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return [results / "tables" / f"{name}.parquet" for name in NAMES]
 
 
+@pytest.fixture(scope="module")
+def written(paths: list[Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("written") / "a.xlsx"
+    workbook.write(paths, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def book(written: Path) -> openpyxl.Workbook:
+    """The workbook of the tables, read back; tests read it only."""
+    return openpyxl.load_workbook(written)
+
+
 def cells(sheet: Any) -> list[dict[str, Any]]:
     """Rows of a sheet by the columns' names, without the units that some heads add."""
     heads, *rows = sheet.iter_rows(values_only=True)
@@ -90,9 +103,9 @@ def assert_same(found: list[dict[str, Any]], rows: pa.Table) -> None:
                 assert got[name] == pytest.approx(value, rel=1e-15)
 
 
-def test_reads_back_equal_to_the_tables_types_included(paths: list[Path], tmp_path: Path) -> None:
-    workbook.write(paths, tmp_path / "a.xlsx")
-    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
+def test_reads_back_equal_to_the_tables_types_included(
+    paths: list[Path], book: openpyxl.Workbook
+) -> None:
     others = ["metrics", "level", "response", "distortion", "tracking_ability"]
     assert book.sheetnames == [
         "about", "drift", "metrics_wide", "captures", "ratings", *others
@@ -105,10 +118,8 @@ def test_reads_back_equal_to_the_tables_types_included(paths: list[Path], tmp_pa
 
 
 def test_one_head_with_units_frozen_and_a_named_table_that_filters(
-    paths: list[Path], tmp_path: Path
+    paths: list[Path], book: openpyxl.Workbook
 ) -> None:
-    workbook.write(paths, tmp_path / "a.xlsx")
-    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
     for sheet in book.worksheets[1:]:
         heads = [cell.value for cell in sheet[1]]
         assert len(set(heads)) == len(heads)
@@ -139,10 +150,7 @@ def test_every_declared_unit_is_in_the_head_or_in_the_row() -> None:
                 assert column.unit.replace("unit/", "unit per ") in head
 
 
-def test_numbers_are_shown_by_their_unit(paths: list[Path], tmp_path: Path) -> None:
-    workbook.write(paths, tmp_path / "a.xlsx")
-    book = openpyxl.load_workbook(tmp_path / "a.xlsx")
-
+def test_numbers_are_shown_by_their_unit(book: openpyxl.Workbook) -> None:
     def shown(sheet: str, head: str, line: int) -> str:
         at = [cell.value for cell in book[sheet][1]].index(head)
         return str(book[sheet].cell(line, at + 1).number_format)
@@ -246,10 +254,9 @@ def test_memory_does_not_grow_with_the_rows(tmp_path: Path) -> None:
     assert b"a &lt; b" in text
 
 
-def test_same_tables_same_bytes(paths: list[Path], tmp_path: Path) -> None:
-    for name in ("a.xlsx", "b.xlsx"):
-        workbook.write(paths, tmp_path / name)
-    assert (tmp_path / "a.xlsx").read_bytes() == (tmp_path / "b.xlsx").read_bytes()
+def test_same_tables_same_bytes(paths: list[Path], written: Path, tmp_path: Path) -> None:
+    workbook.write(paths, tmp_path / "b.xlsx")
+    assert written.read_bytes() == (tmp_path / "b.xlsx").read_bytes()
 
 
 def test_a_table_too_long_for_a_sheet_is_split_and_says_so(

@@ -1,6 +1,7 @@
 """What every measure keeps: silence, dead or exchanged channels, loudness, order of rows."""
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -190,6 +191,7 @@ def noise_rows(track, edges_hz, power, shared):
     }
 
 
+@cache
 def defaults(name):
     """Default settings of a measure's block, and the settings that are the archive's own."""
     path = BLOCKS / f"{name}.yaml"
