@@ -32,11 +32,17 @@ def measured_of(
 ):
     """Measure a capture of a groove as the side describes it; the groove is drawn from it."""
     cut = groove or as_cut(Side.from_mapping(side), departures, np.random.default_rng(seed))
-    chain, stylus = small_chain(), facts.pop("stylus", StylusTruth())
-    samples, truth = simulate_capture(cut, stylus, chain, conditions, RATE, seed)
-    path = tmp_path / "capture.flac"
+    stylus = facts.pop("stylus", StylusTruth())
+    path, truth = played(tmp_path, cut, stylus, conditions, seed)
+    return measured(path, {**side, **facts}, small_chain(), CARTRIDGE, tmp_path / "c"), truth
+
+
+def played(folder, groove, stylus, conditions, seed):
+    """Play a groove into a recording; its path and its truth."""
+    samples, truth = simulate_capture(groove, stylus, small_chain(), conditions, RATE, seed)
+    path = folder / "capture.flac"
     write_capture(path, samples, RATE)
-    return measured(path, {**side, **facts}, chain, CARTRIDGE, tmp_path / "c"), truth
+    return path, truth
 
 
 def untimed(side):
@@ -369,11 +375,12 @@ def test_copies_with_plays_and_calibrations_of_their_own(tmp_path):
     assert [row["record_plays"] for row in archive.captures] == [0, 0, 1]
     plain, hot_side = (archive.side_of(row) for row in archive.captures[:2])
     for name, cut in (("plain", plain), ("hot", hot_side)):
+        place = tmp_path / name
+        place.mkdir()
+        groove = as_cut(Side.from_mapping(cut), EXACT, np.random.default_rng(1))
+        path, truth = played(place, groove, StylusTruth(), QUIET, 11)
         for as_copy, side in (("plain", plain), ("hot", hot_side)):
-            place = tmp_path / f"{name}-{as_copy}"
-            place.mkdir()
-            groove = as_cut(Side.from_mapping(cut), EXACT, np.random.default_rng(1))
-            found, truth = measured_of(place, side, groove=groove)
+            found = measured(path, side, small_chain(), CARTRIDGE, place / as_copy)
             for track, channel in ((3, "left"), (4, "right")):
                 true = truth.response_db(track, channel, 10_000.0)[0]
                 off_db = value(found, "response_10khz_db", channel) - true
