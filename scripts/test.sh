@@ -8,7 +8,7 @@ cd "$project"
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MPLBACKEND=agg
 "$python" -m ruff format --check scripts tests
 "$python" -m ruff check scripts tests
-"$python" -m mypy
+"$python" -m mypy --num-workers auto
 "$python" scripts/studies/lint_workflow.py
 # A file's tests stay together, since they share what they simulate.
 exec "$python" -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder "$@"
