@@ -17,6 +17,7 @@ from grooveledger.report import (
     stylus_page,
 )
 from grooveledger.run.jobs import neighbours
+from made_once import made_once
 
 #: As few as show every kind: the seventh is rejected.
 CAPTURES = 7
@@ -40,10 +41,8 @@ def facts(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def shared(session: pytest.TempPathFactory) -> Path:
-    """Give the report, written once in a test session."""
-    results = session.getbasetemp() / "report-of-an-invented-archive"
-    done = (results / "export" / "csv").exists()
-    return results / "report" if done else write_report(results)
+    """Give the report, written once in a run of the tests; they read it only."""
+    return made_once(session, "report-of-an-invented-archive", write_report) / "report"
 
 
 def write_report(results: Path) -> Path:
