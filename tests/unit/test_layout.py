@@ -1,11 +1,13 @@
 """The library's packages, from the bottom up: what a package may import lies below it."""
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
 
-LIBRARY = Path(__file__).parents[2] / "scripts" / "grooveledger"
+PROJECT = Path(__file__).parents[2]
+LIBRARY = PROJECT / "scripts" / "grooveledger"
 #: From the ground to the roof. A package imports from itself and from those before it.
 FLOORS = (
     "faults",
@@ -80,3 +82,12 @@ def test_no_page_imports_another():
     for page in pages:
         others = modules_imported(LIBRARY / "report" / f"{page}.py")
         assert not others & {f"report.{other}" for other in pages}, page
+
+
+def test_every_folder_of_tests_is_run():
+    """They are named one by one, for their order."""
+    settings = tomllib.loads((PROJECT / "pyproject.toml").read_text(encoding="utf-8"))
+    tests = PROJECT / "tests"
+    folders = {path.relative_to(tests).parts[0] for path in tests.rglob("test_*.py")}
+    named = settings["tool"]["pytest"]["ini_options"]["testpaths"]
+    assert sorted(named) == sorted(f"tests/{folder}" for folder in folders)
