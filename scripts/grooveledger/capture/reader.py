@@ -104,7 +104,7 @@ def blocks(
         if block is None:
             block, fault = _decoded(file, at, wanted)
             if keeper and len(block) == wanted:
-                keeper.keep(file.name, at, block, file.samplerate)
+                keeper.keep(file, at, block)
         at += len(block)
         if at == begin:
             raise CaptureFault(

@@ -49,7 +49,7 @@ def test_what_was_read_is_not_decoded_again(recording, decoded):
 
 
 def test_there_is_no_more_than_there_is_room_for(recording, decoded, monkeypatch):
-    monkeypatch.setattr(kept_sound, "KEPT_BYTES", 30_000 * 8)
+    monkeypatch.setattr(kept_sound, "KEPT_BYTES", 30_000 * 6)
     plain = read(recording)
     with kept_sound.keeping():
         read(recording, frames=10_000)
@@ -57,6 +57,27 @@ def test_there_is_no_more_than_there_is_room_for(recording, decoded, monkeypatch
         again = read(recording, frames=10_000)
     assert decoded[0] == (30_000, 10_000)
     assert again.tobytes() == plain.tobytes()
+
+
+@pytest.mark.parametrize(
+    ("subtype", "frame_bytes"), [("PCM_16", 4), ("PCM_24", 6), ("PCM_32", 8), ("FLOAT", 8)]
+)
+def test_what_is_kept_in_few_bytes_is_what_was_decoded(
+    tmp_path, decoded, monkeypatch, subtype, frame_bytes
+):
+    noise = np.random.default_rng(2).uniform(-1.0, 1.0, (1000, 2))
+    noise[:3] = [[-1.0, 1.0], [0.0, -(2.0**-23)], [2.0**-23, 1.0 - 2.0**-23]]
+    path = tmp_path / "noise.wav"
+    sf.write(path, noise, RATE_HZ, subtype=subtype)
+    plain = read(path)
+    monkeypatch.setattr(kept_sound, "KEPT_BYTES", 1000 * frame_bytes - 1)
+    with kept_sound.keeping():
+        read(path, frames=500)
+        decoded.clear()
+        again = read(path, frames=400)
+    assert again.tobytes() == plain.tobytes()
+    # Half of it fits: a byte more, and all of it would.
+    assert decoded == [(400, 400), (800, 200)]
 
 
 def test_of_a_long_capture_nothing_is_kept(recording, decoded, monkeypatch):
