@@ -161,9 +161,11 @@ def permuted_degrees(basis: Array, units: Array, orders: np.ndarray) -> tuple[Ar
     ([3.0], [[1.0]])
     """
     days, held = basis.shape
-    moved = basis[np.argsort(orders, axis=1)]
-    kept = 1.0 - np.sum(np.einsum("bdq,dk->bqk", moved, units) ** 2, axis=1)
-    lost = held - np.sum(np.einsum("bdq,dp->bqp", moved, basis) ** 2, axis=(1, 2))
+    back = np.empty_like(orders)
+    np.put_along_axis(back, orders, np.arange(days)[np.newaxis], axis=1)
+    moved = basis.T[:, back]
+    kept = 1.0 - np.sum((moved @ units) ** 2, axis=0)
+    lost = held - np.sum((moved @ basis) ** 2, axis=(0, 2))
     return days - held - lost, kept
 
 
