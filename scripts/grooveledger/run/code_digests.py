@@ -8,15 +8,45 @@ it and nothing else.
 import ast
 import functools
 import hashlib
-import io
-import tokenize
+import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from grooveledger.storage.digests import digest
 
 #: The library's folder, and the one in which it lies, from which its modules are imported.
 PACKAGE = Path(__file__).parents[1]
+#: A comment, or a string, in which # begins none. An f-string of Python 3.11 holds no quotes of its
+#: own kind, so that this is exact.
+COMMENT_OR_STRING = re.compile(
+    r"""\#[^\n]*"""
+    r'''|"""(?:[^"\\]|\\.|"(?!""))*"""'''
+    r"""|'''(?:[^'\\]|\\.|'(?!''))*'''"""
+    r'''|"(?:[^"\\\n]|\\.)*"'''
+    r"""|'(?:[^'\\\n]|\\.)*'""",
+    re.DOTALL,
+)
+#: Where a statement holds others.
+BLOCKS = ("body", "orelse", "finalbody", "handlers", "cases")
+
+
+class _Facts(NamedTuple):
+    """What follows from the text of a module.
+
+    Attributes
+    ----------
+    code : str
+        Digest of its lines without comments and docstrings.
+    imported : list of str
+        Names of modules, and of what is imported from them, which may be modules too.
+    loaded : list of str
+        Modules that it loads by name from its own package.
+    """
+
+    code: str
+    imported: list[str]
+    loaded: list[str]
 
 
 def code_digest(*modules: Path) -> str:
@@ -43,21 +73,39 @@ def reachable(file: Path) -> set[Path]:
 
 @functools.cache
 def _imports(file: Path) -> tuple[Path, ...]:
-    names: list[str] = []
-    for node in _statements(ast.parse(file.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Assign) and file.is_relative_to(PACKAGE):
-            package = ".".join(file.parent.relative_to(PACKAGE.parent).parts)
-            names += [f"{package}.{module}" for module in _loaded_by_name(node)]
-        elif isinstance(node, ast.Import):
-            names += [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
-            # What is imported from a package may itself be a module.
-            names += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+    facts = _facts(file)
+    names = list(facts.imported)
+    if file.is_relative_to(PACKAGE):
+        package = ".".join(file.parent.relative_to(PACKAGE.parent).parts)
+        names += [f"{package}.{module}" for module in facts.loaded]
     # A module's packages run before it.
     parts = [name.split(".") for name in names]
     whole = [".".join(part[: i + 1]) for part in parts for i in range(len(part))]
     files = (_module_file(name, file.parent) for name in dict.fromkeys(whole))
     return tuple(dict.fromkeys(file for file in files if file is not None))
+
+
+@functools.cache
+def _facts(file: Path) -> _Facts:
+    """Parse a module once for both: every start of the workflow reads the whole library."""
+    source = file.read_text(encoding="utf-8")
+    tree = ast.parse(source)
+    imported: list[str] = []
+    loaded: list[str] = []
+    for node in _statements(tree):
+        if isinstance(node, ast.Assign):
+            loaded += _loaded_by_name(node)
+        elif isinstance(node, ast.Import):
+            imported += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            # What is imported from a package may itself be a module.
+            names = (f"{node.module}.{alias.name}" for alias in node.names)
+            imported += [node.module, *names]
+    return _Facts(_text_digest(_code_alone(source, tree)), imported, loaded)
+
+
+def _text_digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _loaded_by_name(node: ast.Assign) -> list[str]:
@@ -73,13 +121,11 @@ def _statements(tree: ast.AST) -> Iterator[ast.AST]:
     while waiting:
         node = waiting.pop()
         yield node
-        waiting += [
-            child
-            for child in ast.iter_child_nodes(node)
-            if isinstance(child, ast.stmt | ast.excepthandler | ast.match_case)
-        ]
+        for block in BLOCKS:
+            waiting += getattr(node, block, ())
 
 
+@functools.cache
 def _module_file(name: str, folder: Path) -> Path | None:
     """Return the file of a module of the library or the rule's folder; None for any other."""
     for stem in (place.joinpath(*name.split(".")) for place in (PACKAGE.parent, folder)):
@@ -99,26 +145,26 @@ def _templates(file: Path) -> tuple[Path, ...]:
 
 @functools.cache
 def _file_digest(file: Path) -> str:
-    text = file.read_text(encoding="utf-8")
-    code = _code_alone(text) if file.suffix == ".py" else text
-    return hashlib.sha256(code.encode()).hexdigest()
+    if file.suffix == ".py":
+        return _facts(file).code
+    return _text_digest(file.read_text(encoding="utf-8"))
 
 
-def _code_alone(source: str) -> str:
+def _code_alone(source: str, tree: ast.Module) -> str:
     """Return the lines of a module without its comments, docstrings and empty lines.
 
-    Tokens and line numbers decide, not a syntax tree written out again: that would differ between
+    Strings and line numbers decide, not a syntax tree written out again: that would differ between
     versions of Python.
     """
-    lines = source.splitlines()
-    for token in tokenize.generate_tokens(io.StringIO(source).readline):
-        if token.type == tokenize.COMMENT:
-            row, column = token.start
-            lines[row - 1] = lines[row - 1][:column]
-    for docstring in _docstrings(ast.parse(source)):
+    lines = COMMENT_OR_STRING.sub(_without_comment, source).splitlines()
+    for docstring in _docstrings(tree):
         last = docstring.end_lineno or docstring.lineno
         lines[docstring.lineno - 1 : last] = [""] * (last - docstring.lineno + 1)
     return "\n".join(line.rstrip() for line in lines if line.strip())
+
+
+def _without_comment(found: re.Match[str]) -> str:
+    return "" if found[0].startswith("#") else found[0]
 
 
 def _docstrings(tree: ast.Module) -> Iterator[ast.Expr]:
@@ -127,7 +173,7 @@ def _docstrings(tree: ast.Module) -> Iterator[ast.Expr]:
     Only those that have their lines to themselves: blanking the others' lines would hide code.
     """
     holders = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
-    for node in ast.walk(tree):
+    for node in _statements(tree):
         if not isinstance(node, holders) or not node.body:
             continue
         first = node.body[0]

@@ -1,9 +1,12 @@
 """The digest of a stage's code: all of the package that it imports, and nothing else."""
 
+import ast
+import io
 import json
 import os
 import subprocess
 import sys
+import tokenize
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -85,6 +88,11 @@ def test_stages_one_to_three_stay_clear_of_later_ones_and_of_each_other(rule):
     assert ("segment" in packages) == (rule == "segment")
 
 
+def alone(source: str) -> str:
+    """Return the lines of a module that count."""
+    return code_digests._code_alone(source, ast.parse(source))
+
+
 @pytest.mark.parametrize(
     ("changed", "same"),
     [
@@ -98,8 +106,8 @@ def test_stages_one_to_three_stay_clear_of_later_ones_and_of_each_other(rule):
     ],
 )
 def test_a_comment_is_no_code(changed, same):
-    plain = code_digests._code_alone("x = 1\n")
-    assert (code_digests._code_alone(changed) == plain) == same
+    plain = alone("x = 1\n")
+    assert (alone(changed) == plain) == same
 
 
 def test_docstrings_of_functions_and_classes_are_no_code():
@@ -107,18 +115,26 @@ def test_docstrings_of_functions_and_classes_are_no_code():
         'class A:\n    """{0}"""\n\n    def f(self):\n        """{0}\n\n        {0}\n        """\n'
     )
     code += "        return {1}\n"
-    first, reworded, changed = (
-        code_digests._code_alone(code.format(*x)) for x in (("a", 1), ("b c", 1), ("a", 2))
-    )
+    first, reworded, changed = (alone(code.format(*x)) for x in (("a", 1), ("b c", 1), ("a", 2)))
     assert first == reworded != changed
 
 
 def test_a_docstring_on_a_line_with_code_stays():
-    assert code_digests._code_alone('def f(): "a"; return 1\n') == 'def f(): "a"; return 1'
+    assert alone('def f(): "a"; return 1\n') == 'def f(): "a"; return 1'
 
 
 def test_a_hash_sign_in_a_text_is_code():
-    assert code_digests._code_alone('x = "a # b"  # c\n') == 'x = "a # b"'
+    assert alone('x = "a # b"  # c\n') == 'x = "a # b"'
+
+
+def test_comments_are_those_that_python_reads():
+    """The standard library's tokenizer as the reference, over the whole library."""
+    for path in sorted(code_digests.PACKAGE.rglob("*.py")):
+        source = path.read_text(encoding="utf-8")
+        found = code_digests.COMMENT_OR_STRING.findall(source)
+        read = tokenize.generate_tokens(io.StringIO(source).readline)
+        comments = [token.string for token in read if token.type == tokenize.COMMENT]
+        assert [text for text in found if text.startswith("#")] == comments, path
 
 
 def test_stages_one_to_four_start_without_what_they_do_not_need():
