@@ -128,6 +128,14 @@ def test_the_calibration_adds_to_the_law_of_its_own_track_in_any_order():
     np.testing.assert_allclose(found - law_db, [-2.0, -2.0, 0.0, 2.0, 2.0], atol=1e-12)
 
 
+def test_a_channels_velocity_follows_the_law_and_the_calibration():
+    """Ten times the velocity a decade up (constant amplitude), and 6.02 dB are twice as much."""
+    side = make_side(calibration=[(1, 1000.0, 20.0 * np.log10(2.0))])
+    one = track(recorded="constant_amplitude", modulation="left", velocity_cm_s=3.0)
+    found = channel_velocity_rms_cm_s(one, np.array([1000.0, 10_000.0]), side)
+    np.testing.assert_allclose(found, np.array([6.0, 60.0]) / np.sqrt(2.0))
+
+
 def test_observations_without_a_phase_have_none_to_turn():
     columns = {"channel": np.array(["left", "right"], object), "level_db": np.array([1.0, 2.0])}
     named = by_channel(columns, replace(CHAIN, invert=("right",)))

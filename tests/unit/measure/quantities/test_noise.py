@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grooveledger.measure.hum import hum
+from grooveledger.measure.metric_rows import Measured
 from grooveledger.measure.quantities import noise
 from grooveledger.measure.quantities.noise import HIGHEST_HZ, TABLE, noise_figures
 from grooveledger.measure.rated_output import rated_sensitivity_mv_per_cm_s
@@ -479,3 +480,27 @@ def test_levels_that_were_not_read_are_null():
     assert row["noise_468_rms_db"] is not None
     for name in ("noise_468_db", "noise_a_with_ticks_db", "noise_468_highest_db"):
         assert row[name] is None
+
+
+def test_ticks_are_as_uncertain_as_chance_makes_them_and_hum_alone_can_be_a_bound():
+    """Poisson: of n ticks in t seconds, root n more or less; one more than counted."""
+    measured = Measured(
+        {
+            TABLE.name: {
+                "track": np.ones(1),
+                "channel": np.array(["left"], object),
+                "sensitivity_from": np.array(["tones"], object),
+                "seconds": np.full(1, 20.0),
+                "hum_limited": np.array([True]),
+                **{metric.name: np.full(1, 45.0) for metric in noise.MEASURE.metrics},
+            }
+        },
+        SIDE,
+        CARTRIDGE,
+        CHAIN,
+    )
+    figures = {figure.metric: figure for figure in noise.figures(measured)}
+    (ticks,) = (metric.name for metric in noise.MEASURE.metrics if metric.unit != "dB")
+    # 45 a minute are 15 in 20 s.
+    assert figures[ticks].noise == pytest.approx(np.sqrt(15.0 + 1.0) * 3.0)
+    assert [name for name, figure in figures.items() if figure.limited] == ["hum_db"]
