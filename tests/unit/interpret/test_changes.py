@@ -199,3 +199,13 @@ def test_a_small_change_is_not_written_as_none():
     assert shown == {"Before": "0.1090", "After": "0.1091", "Change": "+0.0001"}
     row = {**row, "value_before": 4.0, "value_after": 5.25, "change": 1.25}
     assert changes_page.WORST_FIELDS[6].write(row) == "+1.25"
+
+
+@pytest.mark.parametrize(("part", "moved"), [(0.9e-6, False), (1.1e-6, True)])
+@pytest.mark.parametrize("value", [1e-3, 50.0])
+def test_a_figure_has_moved_beyond_a_millionth_of_itself(value, part, moved):
+    row = {"capture": ["c1"], "metric": "output_mv", "channel": "left", "track_position": 0,
+           "track": 1, "stylus": "one", "unit": "mV", "limited": False}  # fmt: skip
+    before = pd.DataFrame(row).assign(value=value)
+    after = before.assign(value=value * (1.0 + part))
+    assert changes._joined(before, after)["moved"].tolist() == [moved]

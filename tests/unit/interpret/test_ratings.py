@@ -269,6 +269,17 @@ def test_repeats_of_a_response_widen_its_interval_as_student_asks():
     assert wide_db == pytest.approx([0.0, 0.2 * 2.571], abs=1e-3)
 
 
+def test_each_repeats_by_the_budget_of_its_own_figure():
+    names = ["response_5khz_db", "response_10khz_db", "output_mv"]
+    budgets = pd.DataFrame(
+        {"metric": names, "repeatability": [0.1, 0.3, 9.0], "repeatability_dof": np.inf}
+    )
+    wide_db = response_repeats(budgets).expanded_db(
+        np.array([1000.0, 5000.0, 10_000.0]), np.zeros(3)
+    )
+    assert wide_db == pytest.approx([0.0, 0.1 * 1.96, 0.3 * 1.96], abs=1e-3)
+
+
 @pytest.mark.parametrize(("output_mv", "expected"), [(3.2, "misses"), (4.2, "undecided")])
 def test_an_output_that_noise_limits_is_at_most_what_was_read(output_mv, expected):
     row = rate([metric("output_mv", output_mv, limited=True)])["output_mv", "left"]

@@ -101,3 +101,19 @@ def test_the_floor_of_a_sweep_below_100_hz_is_at_least_that_above():
 def test_speed_needs_no_harmonics():
     orders = orders_of(1, 1000.0, {1: (0.5, 0.3)}, played_hz=1004.0)
     assert speed_ratio(make_context(SIDE, {"orders": orders})) == pytest.approx(1.004)
+
+
+@pytest.mark.parametrize(
+    ("cut_for_it", "expected"), [(1.019, 1.019), (0.981, 0.981), (1.021, 1.0), (0.979, 1.0)]
+)
+def test_a_tone_cut_for_speed_counts_unless_it_is_further_off_than_others_may_be(
+    cut_for_it, expected
+):
+    side = make_side(TONE, TONE, {**TONE, "frequency_hz": 3150.0, "purpose": "speed"})
+    level = {1: (0.5, 0.3)}
+    orders = joined(
+        orders_of(1, 1000.0, level, played_hz=1000.0),
+        orders_of(2, 1000.0, level, played_hz=1000.0),
+        orders_of(3, 3150.0, level, played_hz=3150.0 * cut_for_it),
+    )
+    assert speed_ratio(make_context(side, {"orders": orders})) == pytest.approx(expected)

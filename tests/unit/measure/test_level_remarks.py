@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from grooveledger.measure.level_remarks import level_remarks
+from grooveledger.measure.level_remarks import _load_db, level_remarks
 from made_descriptions import RATED, SIDE, STYLUS, captured, changed, only, remarked
 from made_figures import rows_of
 from made_observations import CARTRIDGE, CHAIN, make_context, make_side
@@ -165,3 +165,12 @@ def test_without_a_sheet_the_output_is_held_against_what_its_kind_gives(mv, is_t
     off_db = 20.0 * np.log10(mv / (5.0 / np.sqrt(2.0)) / RATED)
     texts = told([("left", "left", off_db)], cartridge=replace(CARTRIDGE, rated={}))
     assert len(texts) == is_told
+
+
+def test_what_a_load_takes_is_the_voltage_dividers():
+    """40 ohm into 100: 2.92 dB less; rated into 400, which takes 0.83 itself."""
+    coil = replace(CARTRIDGE, coil_resistance_ohm=40.0, rated={"load_ohm": 400.0})
+    chain = replace(CHAIN, input_resistance_ohm=100.0)
+    assert _load_db(coil, chain) == pytest.approx((-2.095, -2.095), abs=1e-3)
+    unrated = replace(coil, rated={})
+    assert _load_db(unrated, chain) == pytest.approx((-2.923, 0.0), abs=1e-3)

@@ -228,3 +228,15 @@ def test_an_axis_is_turned_beyond_120_degrees(phase_cos, is_turned):
     assert [track for track, _ in said] == [1] * is_turned
     # All turned alike: the leads, of which stage 1 knows.
     assert modulation_remarks(tracks[:1], 10.0)[0] == []
+
+
+@pytest.mark.parametrize(
+    ("described", "said"),
+    [("lateral", "in antiphase, unlike other tracks: correct its modulation (vertical?)"),
+     ("vertical", "in phase, unlike other tracks: correct its modulation (lateral?)")],
+)  # fmt: skip
+def test_a_turned_axis_is_named_with_the_phase_that_shows_it(described, said):
+    usual = 1.0 if described == "lateral" else -1.0
+    tracks = [levels(described, 0.0, -usual), levels(described, 0.0, usual, number=2)]
+    ((_, text),), _ = modulation_remarks(tracks, 10.0)
+    assert text.endswith(said)

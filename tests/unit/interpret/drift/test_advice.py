@@ -134,3 +134,11 @@ def test_at_most_three_pieces_in_order_and_none_for_a_retired_stylus():
     assert not len(advice.advice_table(drift, control, captures, retired, {}))
     lost = captures.assign(status="rejected")
     assert not len(advice.advice_table(drift, control, lost, styli, {}))
+
+
+@pytest.mark.parametrize(
+    ("n", "n_break_in", "is_measured"),
+    [(0, 0, False), (None, None, False), (3, 0, True), (0, 3, True), (3, 3, True)],
+)
+def test_a_figure_is_measured_whether_in_breaking_in_or_after(n, n_break_in, is_measured):
+    assert advice._measured(row(n=n, n_break_in=n_break_in)) is is_measured
