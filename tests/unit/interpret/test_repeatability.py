@@ -70,6 +70,11 @@ def test_only_what_is_alike_repeats(other):
     assert np.isnan(made.scatter)
 
 
+def test_captures_without_a_date_are_not_of_one_day():
+    made = repeats(table(*({"value": v, "captured_at": None} for v in (4.0, 6.0))), METRICS)
+    assert made["level"].source == "default"
+
+
 def test_channels_that_differ_alike_are_one_piece_of_evidence():
     both = [{"value": v, "channel": c, "capture": n}
             for c in ("left", "right") for v, n in ((4.0, "a"), (6.0, "b"))]  # fmt: skip
