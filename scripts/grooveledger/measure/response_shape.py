@@ -96,7 +96,7 @@ def peak(frequency_hz: np.ndarray, response_db: np.ndarray) -> tuple[float, floa
     (12000, 3.0)
     """
     treble = np.flatnonzero(frequency_hz >= REFERENCE_HZ)
-    if not len(treble) or frequency_hz[-1] < PEAK_FROM_HZ:
+    if not len(treble):
         return np.nan, np.nan
     top = int(treble[np.argmax(response_db[treble])])
     if frequency_hz[top] < PEAK_FROM_HZ:
