@@ -21,6 +21,7 @@ include: "workflow/rules/interpret.smk"
 
 onstart:
     only_run()
+    without_timers()
     described.keep(ARCHIVE, Path(RESULTS))
 
 

@@ -63,6 +63,16 @@ def only_run():
         sys.exit(2)
 
 
+def without_timers():
+    """Keep Snakemake from asking for the next job more and more often.
+
+    Its limit of jobs a second leaves a timer behind for every job, and each of them asks again every
+    second: of 1,000 captures they took a third of a core. On this machine cores are limit enough.
+    """
+    if workflow.local_exec:
+        workflow.scheduler.job_rate_limiter = None
+
+
 ARCHIVE = read_archive()
 RESULTS = ARCHIVE.settings["results"]
 JOBS, STALE = read_jobs(ARCHIVE)
