@@ -1,7 +1,7 @@
 """Stage 4: the archive's tables from those of its captures."""
 
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,15 @@ from grooveledger.storage import tables
 from grooveledger.storage.atomic_write import written_whole
 from grooveledger.storage.provenance import FAILED, origin, provenance
 
-#: Beside the joined tables: which jobs' results they hold, by rule and capture.
-JOINED_FROM = ".joined.json"
+#: Beside the joined tables, for the next time: which jobs' results they hold, by rule and capture,
+#: and what the archive has in other tables than its captures.
+KEPT = ".joined"
+JOINED_FROM = f"{KEPT}/from.json"
+KEPT_TABLES: Mapping[str, Table] = {
+    "health": HEALTH,
+    "remarks": REMARKS,
+    "metrics": CAPTURE_METRICS,
+}
 #: The measures and the tracks, which are joined as they are.
 JOINED_TABLES: tuple[Table, ...] = (TRACKS, *(measure.table for measure in MEASURES.values()))
 
@@ -57,29 +64,35 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
     made, from_job = job["from"], provenance(job)
     failed: dict[str, dict[str, str]] = {}
     before = _joined_before(output, from_job["code"])
-    health, remarks, scalars = (
-        tables.concat(table, _parts(captures, table, name, made, failed))
-        for table, name in ((HEALTH, "health"), (REMARKS, "remarks"), (CAPTURE_METRICS, "metrics"))
-    )
+    made_since = _made_since(captures, made["measure"], output / JOINED_FROM) if before else ()
+
+    def parts(table: Table, name: str, path: Path, unsure: Collection[str]) -> Iterator[pa.Table]:
+        rule = _rule_of(table)
+        joined = _Joined(path, _known(before, made[rule], rule, unsure), before.get("job", ""))
+        return _parts(captures, table, name, made, failed, joined)
+
+    kept = {
+        name: tables.concat(table, parts(table, name, output / _kept(name), made_since))
+        for name, table in KEPT_TABLES.items()
+    }
     if failed and len(failed) == len(made["measure"]):
         said = next(iter(failed.values()))
         raise RuntimeError(f"the jobs of every capture failed: {said['error']}, see {said['log']}")
 
-    unsure = tuple(failed)
+    unsure = {*made_since, *failed}
 
     def join(table: Table) -> None:
         path = output / f"{table.name}.parquet"
-        rule = _rule_of(table)
-        joined = _Joined(path, _known(before, made[rule], rule, unsure), before.get("job", ""))
-        parts = _parts(captures, table, table.name, made, failed, joined)
-        tables.write_parts(table, parts, path, from_job)
+        tables.write_parts(table, parts(table, table.name, path, unsure), path, from_job)
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(join, JOINED_TABLES))
-    rows = collect_captures(job["captures"], health, remarks)
+    for name, table in KEPT_TABLES.items():
+        tables.write(table, kept[name], output / _kept(name), from_job)
+    rows = collect_captures(job["captures"], kept["health"], kept["remarks"])
     named = {FAILED: json.dumps(dict(sorted(failed.items())))} if failed else {}
     tables.write(CAPTURES, rows, output / "captures.parquet", {**from_job, **named})
-    joined = joined_metrics(job["captures"], scalars)
+    joined = joined_metrics(job["captures"], kept["metrics"])
     whole = budgets(joined, repeats(joined, DECLARED), DECLARED)
     rows = tables.build(BUDGETS, {**_only(joined, BUDGETS), **whole})
     tables.write(BUDGETS, rows, output / "budgets.parquet", from_job)
@@ -93,6 +106,27 @@ def collect_archive(captures: Path, output: Path, job: Mapping[str, Any], thread
 
 def _rule_of(table: Table) -> str:
     return "segment" if table in (TRACKS, HEALTH) else "measure"
+
+
+def _kept(name: str) -> str:
+    return f"{KEPT}/{name}.parquet"
+
+
+def _made_since(captures: Path, names: Iterable[str], joined: Path) -> frozenset[str]:
+    """Return the captures that were made since tables were joined.
+
+    Their jobs may have failed this time. Whatever a job makes or leaves, it writes these two files.
+    """
+    when = joined.stat().st_mtime_ns
+
+    def is_older(path: Path) -> bool:
+        return path.exists() and path.stat().st_mtime_ns < when
+
+    return frozenset(
+        name
+        for name in names
+        if not all(is_older(captures / name / f"{file}.parquet") for file in ("health", "metrics"))
+    )
 
 
 def _joined_before(output: Path, code: str) -> Mapping[str, Any]:

@@ -10,6 +10,7 @@ from grooveledger.faults import ConfigurationFaults
 from grooveledger.interpret.collect import (
     JOINED_FROM,
     JOINED_TABLES,
+    KEPT,
     collect_archive,
     collect_captures,
     joined_metrics,
@@ -196,12 +197,24 @@ def test_what_is_joined_already_is_not_read_again_and_the_bytes_are_the_same(tmp
     afresh = contents(collected(tmp_path, job))
     collected(tmp_path, smaller(job, before))
     for name in before:  # what nobody opens may as well not be there
-        (tmp_path / "captures" / name / "tracks.parquet").unlink()
+        for file in ("tracks", "remarks"):
+            (tmp_path / "captures" / name / f"{file}.parquet").unlink()
     assert contents(collected(tmp_path, job)) == afresh
     # And with captures fewer again.
     (tmp_path / "tables" / JOINED_FROM).unlink()
     with pytest.raises(FileNotFoundError):
         collected(tmp_path, job)
+
+
+@pytest.mark.parametrize("file", ["health", "remarks", "metrics"])
+def test_what_is_kept_for_the_next_time_may_be_missing(tmp_path, file):
+    job = archive(tmp_path)
+    afresh = contents(collected(tmp_path, job))
+    kept = tmp_path / "tables" / KEPT / f"{file}.parquet"
+    before = kept.read_bytes()
+    kept.unlink()
+    assert contents(collected(tmp_path, job)) == afresh
+    assert kept.read_bytes() == before
 
 
 def test_a_capture_that_was_made_again_is_read_again(tmp_path):
