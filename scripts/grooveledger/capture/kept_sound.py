@@ -18,6 +18,8 @@ StretchSeconds = tuple[float, float]
 DECODED_FRAME_BYTES, WHOLE_BITS = 8, {"PCM_16": 16, "PCM_24": 24}
 #: Bits of a stored sample beyond the sixteen of its upper part.
 LOWER_BITS = 8
+#: Frames that are packed at a time: a processor's cache holds what is made on the way.
+PACKED_FRAMES = 1 << 13
 
 
 class _Block:
@@ -36,33 +38,37 @@ class _Block:
         self.stop = start + len(samples)
         self._scale = np.float32(1.0 if bits is None else 2.0 ** (1 - bits))
         self._lower: np.ndarray | None = None
+        # A channel after the other, as second readers work on them.
+        self._upper = samples.T
         if bits is None:
-            self._upper = samples
             return
-        # Exact both ways: a float32 holds 24 bits.
-        whole = (samples / self._scale).astype(np.int32)
+        shape = self._upper.shape
+        self._upper = np.empty(shape, np.int16)
         if bits > 16:
-            self._lower = whole.astype(np.uint8)
-            whole >>= LOWER_BITS
-        self._upper = whole.astype(np.int16)
+            self._lower = np.empty(shape, np.uint8)
+        for first in range(0, len(samples), PACKED_FRAMES):
+            part = slice(first, first + PACKED_FRAMES)
+            # Exact both ways: a float32 holds 24 bits.
+            whole = (samples[part].T / self._scale).astype(np.int32)
+            if self._lower is not None:
+                self._lower[:, part] = whole
+                whole >>= LOWER_BITS
+            self._upper[:, part] = whole
 
     @property
     def nbytes(self) -> int:
         """Return the memory that it takes."""
         return self._upper.nbytes + (0 if self._lower is None else self._lower.nbytes)
 
-    def samples(self, first: int, stop: int) -> np.ndarray:
-        """Return the samples of some frames of the capture, as they were decoded."""
+    def put(self, first: int, stop: int, samples: np.ndarray) -> None:
+        """Fill an array of shape (2, frames) with some frames of the capture, as decoded."""
         part = slice(first - self.start, stop - self.start)
-        upper = self._upper[part]
-        if upper.dtype == np.float32:
-            return upper
-        samples = upper.astype(np.float32)
+        np.copyto(samples, self._upper[:, part])
         if self._lower is not None:
             samples *= np.float32(1 << LOWER_BITS)
-            samples += self._lower[part]
-        samples *= self._scale
-        return samples
+            samples += self._lower[:, part]
+        if self._upper.dtype != np.float32:
+            samples *= self._scale
 
 
 class KeptSound:
@@ -76,7 +82,7 @@ class KeptSound:
 
     def __init__(self, stretches_s: Sequence[StretchSeconds] | None = None) -> None:
         self._stretches_s = stretches_s
-        self._blocks: list[tuple[str, _Block]] = []
+        self._blocks: dict[str, list[_Block]] = {}
         self._room = KEPT_BYTES
 
     def keep(self, file: sf.SoundFile, start: int, samples: np.ndarray) -> None:
@@ -89,20 +95,26 @@ class KeptSound:
         fits = file.frames * DECODED_FRAME_BYTES <= KEPT_BYTES
         block = _Block(start, samples, None if fits else WHOLE_BITS.get(file.subtype))
         if block.nbytes <= self._room:
-            self._blocks.append((file.name, block))
+            self._blocks.setdefault(file.name, []).append(block)
             self._room -= block.nbytes
 
     def get(self, name: str, start: int, frames: int) -> np.ndarray | None:
-        """Return a block of exactly that many frames; None where not all of it is kept."""
-        pieces = []
+        """Return exactly that many frames, shape (2, frames); None where not all are kept."""
         at, stop = start, start + frames
-        for kept_name, block in self._blocks:
-            if kept_name == name and block.start <= at < block.stop:
-                pieces.append(block.samples(at, min(stop, block.stop)))
-                at += len(pieces[-1])
-                if at == stop:
-                    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        return None
+        pieces = []
+        for block in self._blocks.get(name, ()):
+            if block.start <= at < block.stop:
+                pieces.append(block)
+                at = block.stop
+            if at >= stop:
+                break
+        if at < stop:
+            return None
+        samples = np.empty((2, frames), np.float32)
+        for block in pieces:
+            first, last = max(start, block.start), min(stop, block.stop)
+            block.put(first, last, samples[:, first - start : last - start])
+        return samples
 
     def _wants(self, start: int, frames: int, sample_rate_hz: float) -> bool:
         if self._stretches_s is None:

@@ -100,8 +100,10 @@ def blocks(
     keeper = kept_sound.keeper(file.frames)
     while at < stop:
         wanted = min(frames, stop - at)
-        block, fault = keeper.get(file.name, at, wanted) if keeper else None, ""
-        if block is None:
+        kept, fault = keeper.get(file.name, at, wanted) if keeper else None, ""
+        if kept is not None:
+            block = kept.T
+        else:
             block, fault = _decoded(file, at, wanted)
             if keeper and len(block) == wanted:
                 keeper.keep(file, at, block)
@@ -115,6 +117,24 @@ def blocks(
             yield block
         if len(block) < wanted:
             return
+
+
+def stretch(file: sf.SoundFile, start: int, stop: int) -> np.ndarray:
+    """Return a stretch of an open capture in one piece, shape (2, frames).
+
+    Where `blocks` ends early, or raises something, so does this.
+    """
+    frames = max(0, stop - start)
+    keeper = kept_sound.keeper(file.frames)
+    kept = keeper.get(file.name, start, frames) if keeper else None
+    if kept is not None:
+        return kept
+    samples = np.empty((2, frames), np.float32)
+    read = 0
+    for block in blocks(file, start, stop):
+        samples[:, read : read + len(block)] = block.T
+        read += len(block)
+    return samples[:, :read]
 
 
 def promised_frames(file: sf.SoundFile) -> int | None:

@@ -1,6 +1,5 @@
 """The sound of one part of a track."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,21 +100,11 @@ def read_sound(
     rate = file.samplerate
     start = max(0, int((begin_s - margin_s) * rate))
     stop = min(int((end_s + margin_s) * rate), file.frames)
-    blocks = reader.blocks(file, start, stop)
-    samples = (
-        StoredSamples.of(blocks) if stop - start > HELD_FRAMES else _held(blocks, stop - start)
-    )
+    if stop - start > HELD_FRAMES:
+        samples: Samples = StoredSamples.of(reader.blocks(file, start, stop))
+    else:
+        samples = reader.stretch(file, start, stop)
     if not samples.shape[1]:
         raise CaptureFault(f"nothing can be read at {begin_s:.1f} s, where a track was located")
     start_s = start / rate
     return Sound(samples, rate, start_s, begin_s - start_s, end_s - start_s)
-
-
-def _held(blocks: Iterable[np.ndarray], frames: int) -> np.ndarray:
-    """Join blocks of up to this many frames in all, as shape (2, n)."""
-    samples = np.empty((2, max(0, frames)), np.float32)
-    read = 0
-    for block in blocks:
-        samples[:, read : read + len(block)] = block.T
-        read += len(block)
-    return samples[:, :read]
