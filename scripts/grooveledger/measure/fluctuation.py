@@ -1,5 +1,6 @@
 """The fluctuation of a speed: its steady part, fitted, and the rest, filtered."""
 
+import math
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -49,13 +50,34 @@ def fit_steady(deviation: np.ndarray, rate_hz: float, turn_hz: float) -> Steady:
     """Fit mean, slope, and sinusoids at multiples of the rotation rate, by least squares."""
     time_s = np.arange(len(deviation)) / rate_hz
     turns_hz = turn_hz * np.array(list(PER_REVOLUTION.values()))
-    angles = 2.0 * np.pi * np.outer(time_s, turns_hz)
-    basis = np.column_stack(
-        [np.ones(len(time_s)), time_s - time_s.mean(), np.cos(angles), np.sin(angles)]
-    )
-    weights = np.linalg.lstsq(basis, deviation, rcond=None)[0]
+    turning = phasors(turns_hz, rate_hz, len(deviation))
+    basis = np.vstack([np.ones(len(time_s)), time_s - time_s.mean(), turning.real, turning.imag])
+    # More than a turn is there: these are far from one another, and their products keep that.
+    weights = np.linalg.solve(basis @ basis.T, basis @ deviation)
     cosines, sines = np.split(weights[2:], 2)
-    return Steady(float(weights[1]), turns_hz, cosines - 1j * sines, basis @ weights)
+    return Steady(float(weights[1]), turns_hz, cosines - 1j * sines, weights @ basis)
+
+
+def phasors(frequency_hz: np.ndarray, rate_hz: float, count: int) -> np.ndarray:
+    """Return exp(2 pi j f t) at evenly spaced times from 0 on, shape (frequencies, count)."""
+    rows, within = _turned(frequency_hz, rate_hz, count)
+    return (rows[:, :, None] * within[:, None]).reshape(len(rows), -1)[:, :count]
+
+
+def _waves(waves: np.ndarray, frequency_hz: np.ndarray, rate_hz: float, count: int) -> np.ndarray:
+    """Return the sum of Re(wave exp(2 pi j f t)) at evenly spaced times from 0 on."""
+    rows, within = _turned(frequency_hz, rate_hz, count)
+    return ((waves[:, None] * rows).T @ within).real.ravel()[:count]
+
+
+def _turned(frequency_hz: np.ndarray, rate_hz: float, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return phasors at the first of each row of times, and within the first row.
+
+    The others are their products, which cost far less than exponentials.
+    """
+    width = math.isqrt(count) + 1
+    turn = 2j * np.pi * frequency_hz[:, None] / rate_hz
+    return np.exp(turn * width * np.arange(-(-count // width))), np.exp(turn * np.arange(width))
 
 
 def faded_band(low_hz: float, high_hz: float) -> Callable[[np.ndarray], np.ndarray]:
@@ -81,14 +103,12 @@ def fluctuation(
     through the filter, whose settling, about `SETTLING_S` at the start, is then small.
     """
     rest = _filtered(deviation - steady.model, rate_hz, response)
-    turn = 2.0 * np.pi * np.arange(len(rest)) / (FINER * rate_hz)
-    once, *others = (
-        np.abs(wave) * np.cos(turn_hz * turn + np.angle(wave))
-        for turn_hz, wave in zip(
-            steady.turns_hz, steady.waves * response(steady.turns_hz), strict=True
-        )
+    waves = steady.waves * response(steady.turns_hz)
+    once, others = (
+        _waves(waves[part], steady.turns_hz[part], FINER * rate_hz, len(rest))
+        for part in (slice(0, 1), slice(1, None))
     )
-    rest += sum(others)
+    rest += others
     return rest + once, rest
 
 

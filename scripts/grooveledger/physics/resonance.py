@@ -35,14 +35,16 @@ def compliance_um_per_mn(mass_g: npt.ArrayLike, frequency_hz: npt.ArrayLike) -> 
     return ratio**2 / np.asarray(mass_g, dtype=float)
 
 
-def high_pass_response(frequency_hz: npt.ArrayLike, undamped_hz: float, q: float) -> np.ndarray:
+def high_pass_response(
+    frequency_hz: npt.ArrayLike, undamped_hz: npt.ArrayLike, q: npt.ArrayLike
+) -> np.ndarray:
     """Return the stylus motion relative to the cartridge over the groove's.
 
     Parameters
     ----------
     frequency_hz : array_like
         Frequencies, Hz.
-    undamped_hz, q : float
+    undamped_hz, q : array_like
         f0 and quality factor of the second-order system.
 
     Returns
@@ -50,8 +52,8 @@ def high_pass_response(frequency_hz: npt.ArrayLike, undamped_hz: float, q: float
     ndarray of complex
         s^2 / (s^2 + s w0/Q + w0^2); 1 well above resonance, 0 at 0 Hz.
     """
-    x = 1j * np.asarray(frequency_hz, dtype=float) / undamped_hz
-    return x**2 / (x**2 + x / q + 1.0)
+    x = 1j * np.asarray(frequency_hz, dtype=float) / np.asarray(undamped_hz, dtype=float)
+    return x**2 / (x**2 + x / np.asarray(q, dtype=float) + 1.0)
 
 
 def peak_hz(undamped_hz: npt.ArrayLike, q: npt.ArrayLike) -> np.ndarray:

@@ -3,6 +3,8 @@
 import numpy as np
 import numpy.typing as npt
 
+from grooveledger.physics.quantiles import quantile
+
 #: IEC 61672-1, A weighting: pole frequencies (the long digits from memory; the standard's tables,
 #: to 0.1 dB, agree) and the gain that makes it 0 dB at 1 kHz.
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
@@ -149,7 +151,7 @@ def two_sigma_peak(deviation: npt.ArrayLike) -> float:
     >>> round(two_sigma_peak(np.sin(np.linspace(0.0, 200.0 * np.pi, 100_001))), 4)
     0.9967
     """
-    return float(np.quantile(np.abs(np.asarray(deviation, dtype=float)), 1.0 - TWO_SIGMA_EXCEEDED))
+    return quantile(np.abs(np.asarray(deviation, dtype=float)), 1.0 - TWO_SIGMA_EXCEEDED)
 
 
 def rumble_weighting_db(frequency_hz: npt.ArrayLike, network: str) -> np.ndarray:

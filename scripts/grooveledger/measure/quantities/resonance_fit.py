@@ -282,16 +282,15 @@ def _correlation_factor(misfit: np.ndarray) -> float:
 
 def _best_start(sweep: ResonanceSweep, response_db: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Return the gain (dB), log resonance and log Q of the best of a grid of starting points."""
-    starts = []
-    for resonance_hz in np.geomspace(
-        sweep.frequency_hz[0], sweep.frequency_hz[-1], START_FREQUENCIES
-    ):
-        for q in START_Q:
-            rest_db = response_db - _db(high_pass_response(sweep.frequency_hz, resonance_hz, q))
-            gain_db = np.average(rest_db, weights=weight**2)
-            misfit = np.sum((weight * (rest_db - gain_db)) ** 2)
-            starts.append((misfit, gain_db, np.log(resonance_hz), np.log(q)))
-    return np.array(min(starts)[1:])
+    frequency_hz = sweep.frequency_hz
+    resonance_hz = np.geomspace(frequency_hz[0], frequency_hz[-1], START_FREQUENCIES)
+    grid = resonance_hz[:, None, None], np.array(START_Q)[:, None]
+    rest_db = response_db - _db(high_pass_response(frequency_hz, *grid))
+    gain_db = np.average(rest_db, axis=2, weights=weight**2)
+    misfit = np.sum((weight * (rest_db - gain_db[:, :, None])) ** 2, axis=2)
+    best, sharpness = np.unravel_index(np.argmin(misfit), misfit.shape)
+    q = START_Q[sharpness]
+    return np.array([gain_db[best, sharpness], np.log(resonance_hz[best]), np.log(q)])
 
 
 def _misfit(

@@ -118,21 +118,27 @@ def measure(context: CaptureContext) -> pa.Table:
         `TABLE`.
     """
     parts = []
+    swept_db = speed_part_db(context)
     for curve in response_curves(context.side):
         for channel in curve.channels:
-            points = _points(context, curve, channel)
+            points = _points(context, curve, channel, swept_db)
             if points is not None:
                 parts.append(_rows(context, curve, channel, points))
     return tables.concat(TABLE, parts)
 
 
-def _points(context: CaptureContext, curve: PlannedCurve, channel: str) -> Points | None:
-    """Return the points of all tracks of a curve; of several at one frequency the first."""
+def _points(
+    context: CaptureContext, curve: PlannedCurve, channel: str, swept_db: float
+) -> Points | None:
+    """Return the points of all tracks of a curve; of several at one frequency the first.
+
+    `swept_db` is the platter's part in what a sweep says.
+    """
     if curve.tracks[0].kind == "noise":
         return _noise_points(context, curve.tracks[0], channel)
     # Parts without stated velocities are taken as cut alike.
     per_velocity = _has_velocities(curve)
-    read = [_read(context, track, channel, per_velocity) for track in curve.tracks]
+    read = [_read(context, track, channel, per_velocity, swept_db) for track in curve.tracks]
     there = [points for points in read if points is not None]
     if not there:
         return None
@@ -143,7 +149,9 @@ def _points(context: CaptureContext, curve: PlannedCurve, channel: str) -> Point
     return Points(*(values[np.sort(first)] for values in points))
 
 
-def _read(context: CaptureContext, track: Track, channel: str, per_velocity: bool) -> Points | None:
+def _read(
+    context: CaptureContext, track: Track, channel: str, per_velocity: bool, swept_db: float
+) -> Points | None:
     """Return the points that one track adds; None where it was not observed."""
     found = fundamental(context, track)
     if found is None:
@@ -162,7 +170,7 @@ def _read(context: CaptureContext, track: Track, channel: str, per_velocity: boo
         played_hz=found.played_hz,
         level_db=level_db,
         noise_db=noise_level_db(found.noise_to_signal(channel)),
-        speed_db=np.full(len(level_db), speed_part_db(context) if is_sweep else 0.0),
+        speed_db=np.full(len(level_db), swept_db if is_sweep else 0.0),
         limited=found.limited[channel],
     )
 

@@ -15,6 +15,7 @@ from grooveledger.measure.fluctuation import (
     faded_band,
     fit_steady,
     fluctuation,
+    phasors,
 )
 from grooveledger.measure.metric_rows import Figure, Measured, groups
 from grooveledger.measure.terminals import by_channel
@@ -179,15 +180,16 @@ def speed_figures(time_s: np.ndarray, deviation_pct: np.ndarray, rpm: float) -> 
     unweighted, unweighted_rest = fluctuation(deviation_pct, steady, rate_hz, band)
     weighted, weighted_rest = weighted[-settled:], weighted_rest[-settled:]
     unweighted, unweighted_rest = unweighted[:whole], unweighted_rest[:whole]
+    unweighted_pct = two_sigma_peak(unweighted)
     figures |= {
-        "wow_flutter_unweighted_pct": two_sigma_peak(unweighted),
+        "wow_flutter_unweighted_pct": unweighted_pct,
         "wow_flutter_unweighted_rest_pct": two_sigma_peak(unweighted_rest),
         "wow_flutter_weighted_pct": two_sigma_peak(weighted),
         "wow_flutter_weighted_rms_pct": float(np.sqrt(np.mean(weighted**2))),
         "wow_flutter_weighted_rest_pct": two_sigma_peak(weighted_rest),
         "drift_pct_per_min": 60.0 * steady.slope,
         "wow_flutter_unweighted_uncertainty_pct": slow_uncertainty_pct(
-            deviation_pct, steady, rate_hz, two_sigma_peak(unweighted)
+            deviation_pct, steady, rate_hz, unweighted_pct
         ),
         "once_per_rev_uncertainty_pct": near_rotation_pct(deviation_pct, steady, rate_hz),
         **dict(zip(PER_REVOLUTION, np.abs(steady.waves).tolist(), strict=True)),
@@ -214,9 +216,8 @@ def slow_uncertainty_pct(
 
 def near_rotation_pct(deviation: np.ndarray, steady: Steady, rate_hz: float) -> float:
     """Return the greatest amplitude near the rotation rate of what the steady part leaves."""
-    time_s = np.arange(len(deviation)) / rate_hz
     near_hz = steady.turns_hz[0] + np.array(NEAR_CYCLES) * rate_hz / len(deviation)
-    turned = np.exp(-2j * np.pi * np.outer(near_hz, time_s)) @ (deviation - steady.model)
+    turned = phasors(-near_hz, rate_hz, len(deviation)) @ (deviation - steady.model)
     return float(np.max(np.abs(turned))) * 2.0 / len(deviation)
 
 
