@@ -52,49 +52,54 @@ SINE_READING = float(np.sqrt(0.5)) / sine_state()
 class QuasiPeakMeter:
     """Meters side by side, whose state goes on from one stretch of signal to the next."""
 
-    def __init__(self, meters: int, cell_s: float) -> None:
+    def __init__(self, shape: tuple[int, ...], cell_s: float) -> None:
         """Begin at rest.
 
         Parameters
         ----------
-        meters : int
+        shape : tuple of int
             How many signals are read at once.
         cell_s : float
             Length of a cell, close to `CELL_S`.
         """
+        self._shape = shape
         self._cell_s = cell_s
-        self._charge = np.zeros((meters, 1), np.float32)
-        self._needle = np.zeros(meters)
+        self._charge = np.zeros(int(np.prod(shape)), np.float32)
+        self._needle = np.zeros(len(self._charge))
 
     def read(self, cells: np.ndarray) -> np.ndarray:
         """Return what each meter reads at the end of every cell.
 
         Parameters
         ----------
-        cells : ndarray of float32, shape (cells, meters, samples)
-            The weighted signals.
+        cells : ndarray of float32, shape (cells, *shape, samples)
+            The weighted signals; those that several meters read need be there once only, along an
+            axis of length 1.
 
         Returns
         -------
-        ndarray, shape (cells, meters)
+        ndarray, shape (cells, *shape)
             Rms of the steady sine that would read the same.
         """
-        count, meters, samples = cells.shape
+        count, samples = len(cells), cells.shape[-1]
+        meters = len(self._charge)
         # The mean of what exceeds the charge is the mean of the greater of both, less the charge: a
-        # last column, which the charge always exceeds, makes each step one product.
-        rectified = np.full((count, meters, samples + 1), -1.0, np.float32)
-        np.abs(cells, out=rectified[:, :, :samples])
+        # last column, which the charge always exceeds, makes each step one product. It returns the
+        # charge as often as there are columns, ready for the next step, in the place of the cell.
+        steps = np.full((count, *self._shape, samples + 1), -1.0, np.float32)
+        np.abs(cells, out=steps[..., :samples])
+        steps = steps.reshape(count, meters, samples + 1)
         charging = self._cell_s / CHARGE_S
-        weights = np.full(samples + 1, charging / samples, np.float32)
+        weights = np.full((samples + 1, samples + 1), charging / samples, np.float32)
         weights[-1] = 1.0 - self._cell_s / DISCHARGE_S - charging
-        states = np.empty((count, meters), np.float32)
-        charge, greater = self._charge, np.empty((meters, samples + 1), np.float32)
-        for cell, state in zip(rectified, states, strict=True):
+        charge = np.repeat(self._charge[:, np.newaxis], samples + 1, axis=1)
+        greater = np.empty_like(charge)
+        for cell in steps:
             np.maximum(cell, charge, out=greater)
-            np.dot(greater, weights, out=state)
-            charge = state[:, np.newaxis]
-        self._charge = charge
-        return SINE_READING * self._followed(states.astype(float))
+            charge = greater.dot(weights, out=cell)
+        self._charge = charge[:, 0].copy()
+        readings = SINE_READING * self._followed(steps[:, :, 0].astype(float))
+        return readings.reshape(count, *self._shape)
 
     def _followed(self, states: np.ndarray) -> np.ndarray:
         """Return where the needle is after each state: x += (state - x) cell / MOVEMENT_S."""

@@ -32,7 +32,7 @@ def bursts(length_s, starts_s):
 
 def read(*signals):
     cells = np.array(signals).reshape(len(signals), -1, CELL).transpose(1, 0, 2)
-    return QuasiPeakMeter(len(signals), CELL / RATE).read(cells)
+    return QuasiPeakMeter((len(signals),), CELL / RATE).read(cells)
 
 
 def steady():
@@ -99,12 +99,21 @@ def test_noise_reads_as_a_rectifier_worked_out_sample_by_sample():
         total += needle if i >= 2 * RATE else 0.0
     expected = SINE_READING * total / (2 * RATE)
     cells = noise.reshape(-1, 1, CELL)
-    readings = QuasiPeakMeter(1, CELL / RATE).read(cells)
+    readings = QuasiPeakMeter((1,), CELL / RATE).read(cells)
     assert readings[len(readings) // 2 :].mean() == pytest.approx(expected, rel=0.01)
 
 
 def test_the_state_goes_on_between_stretches():
     signal = bursts(50e-3, [0.01]).reshape(-1, 1, CELL)
-    meter = QuasiPeakMeter(1, CELL / RATE)
+    meter = QuasiPeakMeter((1,), CELL / RATE)
     apart = np.concatenate([meter.read(signal[:300]), meter.read(signal[300:])])
-    np.testing.assert_allclose(apart, QuasiPeakMeter(1, CELL / RATE).read(signal), rtol=1e-9)
+    np.testing.assert_allclose(apart, QuasiPeakMeter((1,), CELL / RATE).read(signal), rtol=1e-9)
+
+
+def test_a_signal_that_two_meters_read_is_given_once():
+    before, after = bursts(5e-3, [0.01]).reshape(2, -1, 1, 1, CELL)
+    loud = np.concatenate([10.0 * before, before], axis=1)
+    meters, single = QuasiPeakMeter((2, 1), CELL / RATE), QuasiPeakMeter((2, 1), CELL / RATE)
+    meters.read(loud)
+    single.read(loud)
+    np.testing.assert_array_equal(meters.read(after), single.read(np.repeat(after, 2, axis=1)))
