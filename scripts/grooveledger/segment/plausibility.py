@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grooveledger.physics.quantiles import quantile
 from grooveledger.plan import Track
 from grooveledger.segment.costs import COSTS
 from grooveledger.segment.sliding import running_median
@@ -125,6 +126,8 @@ class Match:
         How long it is interrupted.
     off_octaves : ndarray
         Distance of each reading from the frequency it should have; NaN where there is no sound.
+    balance_db, coherence : float
+        What the channels carry of it, as in `Sounding`.
     """
 
     position: int
@@ -139,6 +142,8 @@ class Match:
     jumped: bool
     silent_s: float
     off_octaves: np.ndarray
+    balance_db: float
+    coherence: float
 
 
 def placements(position: int, track: Track, played: Played, speed: float) -> list[Match]:
@@ -174,6 +179,7 @@ def placements(position: int, track: Track, played: Played, speed: float) -> lis
             match = Match(
                 position, first, last, place.start_s, place.stop_s, cost, place.part, place.speed,
                 place.off_line, place.jumped, silent_s, place.off_octaves,
+                _typical(part.balance_db), _typical(part.coherence),
             )  # fmt: skip
             found.append(match)
     return found
@@ -188,7 +194,7 @@ def _strangers(
         first, last = np.searchsorted(time_s, (start_s, stop_s))
         off = off_octaves[first:last]
         off = off[np.isfinite(off)]
-        if not len(off) or np.median(off) > ON_LINE_OCTAVES:
+        if not len(off) or quantile(off, 0.5) > ON_LINE_OCTAVES:
             cost += COSTS.stranger + unexpected_cost(stop_s - start_s)
     return cost
 
@@ -222,18 +228,21 @@ def with_channels(
         return None
     if played.dead:
         return match
-    part = played.sounding.between(played.spans[match.first][0], played.spans[match.last][1])
-    balance_db = float(np.nanmedian(part.balance_db))
     if len(driven) == 1:
-        toward_db = balance_db if "left" in driven else -balance_db
+        toward_db = match.balance_db if "left" in driven else -match.balance_db
         cost = COSTS.wrong_channel * _clipped((ONE_SIDED_DB - toward_db) / ONE_SIDED_DB)
     else:
         inverted = played.inverted != assumption.inverted
-        coherence = float(np.nanmedian(part.coherence))
-        toward = -coherence if (track.modulation == "vertical") != inverted else coherence
-        cost = COSTS.wrong_channel * _clipped((abs(balance_db) - TWO_SIDED_DB) / TWO_SIDED_DB)
+        is_antiphase = (track.modulation == "vertical") != inverted
+        toward = -match.coherence if is_antiphase else match.coherence
+        cost = COSTS.wrong_channel * _clipped((abs(match.balance_db) - TWO_SIDED_DB) / TWO_SIDED_DB)
         cost += COSTS.wrong_axis * _clipped(COHERENT - toward)
     return replace(match, cost=match.cost + cost) if match.cost + cost < COSTS.match_max else None
+
+
+def _typical(values: np.ndarray) -> float:
+    """Return the median of readings, those without sound left out; some have sound."""
+    return quantile(values[np.isfinite(values)], 0.5)
 
 
 class _Place(NamedTuple):
@@ -268,17 +277,17 @@ def _placed(
     cut = min(start_s, duration_s - stop_s) < 0.5 and relative < 1.0
     cost = 0.5 if cut else beyond(abs(np.log(relative)), DURATION_FREE, DURATION_STEP, 3.0)
     if track.kind == "noise":
-        bands = float(np.quantile(part.bands[heard], 1.0 - MOST))
+        bands = quantile(part.bands[heard], 1.0 - MOST)
         cost += COSTS.band * max(NOISE_BANDS_MIN - bands, 0.0)
         off_octaves = np.where(heard, np.where(part.bands < NOISE_BANDS_MIN, 1.0, 0.0), np.nan)
         return _Place(start_s, stop_s, cost, relative, np.nan, off_octaves)
-    cost += COSTS.band * max(float(np.median(part.bands[heard])) - TONE_BANDS_MAX, 0.0)
+    cost += COSTS.band * max(quantile(part.bands[heard], 0.5) - TONE_BANDS_MAX, 0.0)
     best = (np.inf, np.nan, np.empty(0))
     for line_hz in _possible_lines(track, part.time_s, start_s, stop_s, speed):
         off = np.log2(part.frequency_hz / (line_hz * speed))
-        typical = float(np.quantile(np.abs(off[heard]), MOST))
+        typical = quantile(np.abs(off[heard]), MOST)
         if typical < best[0]:
-            best = (typical, float(speed * 2.0 ** np.median(off[heard])), np.abs(off))
+            best = (typical, speed * 2.0 ** quantile(off[heard], 0.5), np.abs(off))
     cost += beyond(best[0], FREQUENCY_FREE_OCTAVES, FREQUENCY_STEP_OCTAVES, 2 * COSTS.match_max)
     return _Place(start_s, stop_s, cost, relative, best[1], best[2])
 
@@ -328,7 +337,7 @@ def _sweep_placed(
     if not track.pilot_hz:
         outside_s += max(line.start_s - start_s, 0.0)
     cost = beyond(
-        float(np.median(off[on_line])),
+        quantile(off[on_line], 0.5),
         FREQUENCY_FREE_OCTAVES,
         FREQUENCY_STEP_OCTAVES,
         COSTS.match_max,
@@ -359,8 +368,8 @@ def _is_a_jump(late_s: np.ndarray) -> bool:
     """Whether moments off a sweep's line lie on another, later or earlier by some turns."""
     if len(late_s) < POINTS_MIN:
         return False
-    middle_s = float(np.median(late_s))
-    return abs(middle_s) > JUMP_S > 4.0 * float(np.median(np.abs(late_s - middle_s)))
+    middle_s = quantile(late_s, 0.5)
+    return abs(middle_s) > JUMP_S > 4.0 * quantile(np.abs(late_s - middle_s), 0.5)
 
 
 def expected_hz(track: Track, part: np.ndarray) -> list[np.ndarray]:

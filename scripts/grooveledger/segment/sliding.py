@@ -64,6 +64,14 @@ def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
     return np.moveaxis((sums[width:] - sums[:-width]) / width, 0, axis)
 
 
+def mean_at(values: np.ndarray, frames: np.ndarray, width: int) -> np.ndarray:
+    """Return the moving mean of values of shape (frames, ...) at some frames alone."""
+    last = len(values) - 1
+    around = range(-(width // 2), width // 2 + 1)
+    total = sum(values[np.clip(frames + k, 0, last)].astype(float) for k in around)
+    return np.asarray(total / width)
+
+
 def running_median(values: np.ndarray, width: int) -> np.ndarray:
     """Return the centred running median of a trace over an odd number of its values."""
     if len(values) < width:

@@ -15,7 +15,7 @@ from grooveledger.segment.silence import (
     decibels,
     exceeding,
 )
-from grooveledger.segment.sliding import moving_mean, odd_frames
+from grooveledger.segment.sliding import mean_at, odd_frames
 
 #: Which of the envelope's transforms a band belongs to.
 TRANSFORM_OF_BAND = np.repeat([0, 1, 2], [SLOW_BANDS, LOW_BANDS, HIGH_BANDS])
@@ -60,10 +60,10 @@ def sounding(envelope: Envelope, powers: np.ndarray, still: Silence) -> Sounding
     width = odd_frames(SMOOTHING_S, envelope.hop_s)
     every = max(round(SOUNDING_S / envelope.hop_s), 1)
     at = np.arange(every // 2, len(envelope), every)
-    left = np.maximum(moving_mean(envelope.left, width)[at] - still.floor[0], 0.0)
-    right = np.maximum(moving_mean(envelope.right, width)[at] - still.floor[1], 0.0)
-    cross = moving_mean(envelope.cross, width)[at]
-    moment_hz = moving_mean(envelope.moment_hz, width)[at] - still.moment_hz
+    left = np.maximum(mean_at(envelope.left, at, width) - still.floor[0], 0.0)
+    right = np.maximum(mean_at(envelope.right, at, width) - still.floor[1], 0.0)
+    cross = mean_at(envelope.cross, at, width)
+    moment_hz = mean_at(envelope.moment_hz, at, width) - still.moment_hz
     # Rumble that swings as it does in silence is no tone, however much stronger than a faint one.
     sounds = powers[:, at] > still.ceiling[:, None, :]
     excess = np.where(sounds, powers[:, at] - still.floor[:, None, :], 0.0)

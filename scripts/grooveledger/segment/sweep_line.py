@@ -130,7 +130,7 @@ def fitted_line(
     densest = [_densest(row, 2.0 * NEAR_S) for row in starts_s]
     most = max(count for count, _ in densest)
     start_s, _, duration_s = max(
-        (float(np.median(starts_s[rank, first : first + count])), -rank, float(tried[rank]))
+        (_middle(starts_s[rank, first : first + count]), -rank, float(tried[rank]))
         for rank, (count, first) in enumerate(densest)
         if count == most
     )
@@ -171,6 +171,12 @@ def _densest(ordered: np.ndarray, width: float) -> tuple[int, int]:
     return int(counts[first]), first
 
 
+def _middle(ordered: np.ndarray) -> float:
+    """Return the median of rising values."""
+    count = len(ordered)
+    return 0.5 * float(ordered[(count - 1) // 2] + ordered[count // 2])
+
+
 def _refined(
     line: Line, part: np.ndarray, time_s: np.ndarray, planned_s: float | None, blurred: bool
 ) -> Line:
@@ -178,11 +184,13 @@ def _refined(
 
     The described duration is kept, and the law straight, unless the readings say otherwise.
     """
+    fitted_to = np.zeros(len(part), dtype=bool)
     for _ in range(3):
         late_s = time_s - line.time_s(part)
         near = np.abs(late_s) < max(NEAR_S, min(NEAR_PART * line.duration_s, NEAR_MAX_S))
-        if near.sum() < POINTS_MIN or np.ptp(part[near]) == 0.0:
+        if near.sum() < POINTS_MIN or np.ptp(part[near]) == 0.0 or np.array_equal(near, fitted_to):
             return line
+        fitted_to = near
         fitted, errors = _least_squares(
             part[near], time_s[near], bent=not blurred and near.sum() >= BEND_POINTS_MIN
         )

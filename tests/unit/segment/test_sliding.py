@@ -7,6 +7,7 @@ from hypothesis.extra.numpy import arrays
 
 from grooveledger.segment.sliding import (
     bridged,
+    mean_at,
     moving_mean,
     moving_minimum,
     odd_frames,
@@ -66,3 +67,9 @@ def test_bridges_are_no_longer_than_asked_and_only_between_runs(flags, gap):
 
 def test_odd_frames():
     assert [odd_frames(seconds, 0.01) for seconds in (0.0, 0.011, 0.05, 0.069)] == [1, 1, 5, 7]
+
+
+def test_the_mean_at_some_frames_is_the_moving_mean_there():
+    values = np.random.default_rng(4).normal(size=(40, 3)).astype(np.float32)
+    frames = np.array([0, 1, 17, 38, 39])
+    assert np.allclose(mean_at(values, frames, 5), moving_mean(values, 5)[frames])
