@@ -44,17 +44,17 @@ def origin(path: Path) -> dict[str, str]:
         return {}
 
 
-def made_from(path: Path, expected: str) -> bool:
+def made_from(path: str | Path, expected: str) -> bool:
     """Return whether a table or folder names the digest of a job's mapping as its origin.
 
     Of a table only the bytes of its metadata are searched, which lie at a Parquet file's end,
     before their length and a mark: parsing them takes ten times as long, and an archive has tens
     of thousands.
     """
-    if path.suffix != ".parquet":
-        return origin(path).get("job") == expected
+    if not str(path).endswith(".parquet"):
+        return origin(Path(path)).get("job") == expected
     try:
-        with path.open("rb") as file:
+        with open(path, "rb", buffering=0) as file:
             size = file.seek(0, os.SEEK_END)
             file.seek(max(0, size - FOOTER_END))
             end = file.read()
