@@ -53,9 +53,9 @@ class NoiseLevels:
         self._spoilt = np.zeros(0, bool)
         self._settled = round(min(SETTLED_S, 0.5 * seconds) * sample_rate_hz / self._cell)
         #: Of every cell and of those away from ticks: how many, and the sums of the mean squares
-        #: through either weighting and of the meter's readings.
+        #: through either weighting and of the meter's readings, these three first.
         self._counts = np.zeros(2)
-        self._sums = np.zeros((2, *self._shape, 3))
+        self._sums = np.zeros((3, 2, *self._shape))
         self._highest = np.zeros(self._shape)
         self._cells = 0
 
@@ -81,7 +81,7 @@ class NoiseLevels:
         # Without `norm` NumPy transforms float32 in double precision, at three times the cost.
         spectrum = np.fft.rfft(kinds, axis=2, norm="ortho")[:, :, : self._gains.shape[-1]]
         spectrum = np.swapaxes(spectrum, 0, 1)[:, :, np.newaxis]
-        squares = []
+        read = []
         for gains in self._gains:
             shape = len(CHANNELS), len(kinds), len(EQUALISATIONS), BLOCK_CELLS * self._kept
             weighted = np.empty(shape, np.float32)
@@ -90,29 +90,32 @@ class NoiseLevels:
             np.subtract(left, right, out=weighted[3])
             weighted[2:] *= np.sqrt(np.float32(0.5))
             cells = weighted.reshape(*shape[:3], BLOCK_CELLS, self._kept)[:, :, :, READ_CELLS]
-            squares.append(np.einsum("ckets,ckets->tkec", cells, cells) / self._kept)
+            read.append(np.einsum("ckets,ckets->tkec", cells, cells) / self._kept)
         # The last of the weightings is that of the meter.
-        readings = self._meter.read(cells.transpose(3, 1, 2, 0, 4))
-        self._add(np.stack(np.broadcast_arrays(*squares, readings), axis=-1))
+        read.append(self._meter.read(cells.transpose(3, 1, 2, 0, 4)))
+        self._add(read)
 
-    def _add(self, read: np.ndarray) -> None:
+    def _add(self, read: list[np.ndarray]) -> None:
         """Add up what was read of the cells that follow."""
         first = self._cells
-        self._cells += len(read)
+        self._cells += len(read[0])
         begin = max(first, self._settled)
-        end = max(begin, min(self._cells, len(self._spoilt)))
-        read = read[begin - first : end - first]
+        end = min(self._cells, len(self._spoilt))
+        if begin >= end:
+            return
         chosen = np.ones((2, end - begin))
         chosen[1] = ~self._spoilt[begin:end]
         self._counts += chosen.sum(axis=1)
-        self._sums += np.tensordot(chosen, read, 1)
-        if len(read):
-            self._highest = np.maximum(self._highest, read[..., 2].max(axis=0))
+        parts = [part[begin - first : end - first] for part in read]
+        for sums, part in zip(self._sums, parts, strict=True):
+            sums += np.tensordot(chosen, part, 1)
+        self._highest = np.maximum(self._highest, parts[-1].max(axis=0))
 
     def rows(self) -> Iterator[dict[str, object]]:
         """Yield the levels of each channel and equalisation, and end the groove."""
         self._hold(np.zeros((2, 2, BLOCK_CELLS * self._cell), np.float32))
-        every, clean = self._sums / np.maximum(self._counts, 1)[:, None, None, None, None]
+        means = self._sums / np.maximum(self._counts, 1)[:, None, None, None]
+        every, clean = means.transpose(1, 2, 3, 4, 0)
         clean = clean if self._counts[1] else every
         for i, curve in enumerate(EQUALISATIONS):
             for j, channel in enumerate(CHANNELS):

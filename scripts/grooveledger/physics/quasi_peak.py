@@ -86,8 +86,9 @@ class QuasiPeakMeter:
         # The mean of what exceeds the charge is the mean of the greater of both, less the charge: a
         # last column, which the charge always exceeds, makes each step one product. It returns the
         # charge as often as there are columns, ready for the next step, in the place of the cell.
-        steps = np.full((count, *self._shape, samples + 1), -1.0, np.float32)
+        steps = np.empty((count, *self._shape, samples + 1), np.float32)
         np.abs(cells, out=steps[..., :samples])
+        steps[..., samples] = -1.0
         steps = steps.reshape(count, meters, samples + 1)
         charging = self._cell_s / CHARGE_S
         weights = np.full((samples + 1, samples + 1), charging / samples, np.float32)
