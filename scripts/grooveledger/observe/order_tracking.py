@@ -24,7 +24,7 @@ OVERLAP = 8
 #: Four-term Blackman-Harris window (Harris 1978, Proc. IEEE 66, table 1): side lobes 92 dB down.
 BLACKMAN_HARRIS = (0.35875, 0.48829, 0.14128, 0.01168)
 #: Samples worked on at a time: the buffers of an order stay in a core's cache.
-CHUNK_SAMPLES = 1 << 15
+CHUNK_SAMPLES = 1 << 14
 #: Frames worked out at a time.
 SECTION = 1 << 13
 #: The second difference of white noise at independent lags has 1 + 1/4 + 1/4 times its power.
@@ -54,13 +54,12 @@ class PhasePath:
 
         Beyond its ends the curve goes on straight.
         """
-        knot_rate = self._knot_rate
         position = position - self.origin
         place = np.clip(position / self.spacing, 0.0, len(self.cycles) - 1.0)
         index = np.minimum(place.astype(np.int64), len(self.cycles) - 2)
         u = place - index
         start, stop = self.cycles[index], self.cycles[index + 1]
-        m0, m1 = knot_rate[index] * self.spacing, knot_rate[index + 1] * self.spacing
+        m0, m1 = self._knot_steps[index], self._knot_steps[index + 1]
         # Hermite: start + u m0 + u^2 (3 d - 2 m0 - m1) + u^3 (m0 + m1 - 2 d)
         d = stop - start
         b, c = 3.0 * d - 2.0 * m0 - m1, m0 + m1 - 2.0 * d
@@ -69,9 +68,9 @@ class PhasePath:
         return cycles + (position - place * self.spacing) * rate, rate
 
     @functools.cached_property
-    def _knot_rate(self) -> np.ndarray:
-        """Rate at the knots, in cycles a sample."""
-        return np.gradient(self.cycles) / self.spacing
+    def _knot_steps(self) -> np.ndarray:
+        """Rate at the knots, in cycles from one to the next."""
+        return np.gradient(self.cycles)
 
     def resampled(self, start: float, every: float) -> "PhasePath":
         """Return the path on samples that lie `every` of the present ones apart, from `start`."""
@@ -147,10 +146,11 @@ def _section(
 ) -> np.ndarray:
     """As `demodulate`, with the memory that `frames` times OVERLAP amplitudes take."""
     channels = samples.shape[0]
-    weights = tracking_window(hop).reshape(OVERLAP, hop).T.astype(np.float32)
+    weights = tracking_window(hop).reshape(OVERLAP, hop).T.astype(np.float32, order="C")
     blocks = frames + OVERLAP - 1
     origin = first - hop * OVERLAP // 2
-    partial = np.empty((blocks, OVERLAP, len(components), channels), np.complex64)
+    # What each hop adds to the frames that it is part of: real parts, then imaginary ones.
+    partial = np.empty((len(components), 2, channels, blocks, OVERLAP), np.float32)
     # A hop ends where the next begins: the phase is looked up once at every hop's beginning.
     edges = (origin + hop * np.arange(blocks + 1)).astype(np.float64)
     phases = [path.at(edges) for path in paths]
@@ -159,54 +159,58 @@ def _section(
         stop = min(start + chunk, blocks)
         sound = _padded(samples, origin + hop * start, hop * (stop - start))
         sound = sound.reshape(channels, stop - start, hop)
-        rotors = [
-            _rotor(cycles[start : stop + 1], rate[start:stop], hop) for cycles, rate in phases
-        ]
-        product = np.empty((channels, 2, stop - start, hop), np.float32)
-        powers = _Powers(rotors)
-        for c, component in enumerate(components):
-            cosine, sine = powers.of(component)
-            np.multiply(sound, cosine, out=product[:, 0])
-            np.multiply(sound, sine, out=product[:, 1])
-            sums = (product.reshape(-1, hop) @ weights).reshape(channels, 2, stop - start, OVERLAP)
-            partial[start:stop, :, c].real = sums[:, 0].transpose(1, 2, 0)
-            partial[start:stop, :, c].imag = -sums[:, 1].transpose(1, 2, 0)
-    return np.asarray(sum(partial[r : r + frames, r] for r in range(OVERLAP)))
+        powers = _Powers(
+            [_rotor(cycles[start : stop + 1], rate[start:stop], hop) for cycles, rate in phases]
+        )
+        product = np.empty((2, *sound.shape), np.float32)
+        for component, into in zip(components, partial[:, :, :, start:stop], strict=True):
+            np.multiply(powers.of(component)[:, np.newaxis], sound, out=product)
+            into[:] = (product.reshape(-1, hop) @ weights).reshape(into.shape)
+    sums = partial[..., :frames, 0].copy()
+    for r in range(1, OVERLAP):
+        sums += partial[..., r : r + frames, r]
+    return np.ascontiguousarray((sums[:, 0] - 1j * sums[:, 1]).transpose(2, 0, 1))
 
 
 class _Powers:
-    """cos and sin of integer multiples of phases, by repeated complex multiplication."""
+    """cos and sin of sums of integer multiples of phases."""
 
-    def __init__(self, rotors: Sequence[tuple[np.ndarray, np.ndarray]]) -> None:
-        self._rotors = rotors
-        self._known: dict[tuple[int, int], tuple[np.ndarray, np.ndarray]] = {}
+    def __init__(self, rotors: Sequence[np.ndarray]) -> None:
+        self._known = {(path, 1): rotor for path, rotor in enumerate(rotors)}
 
-    def of(self, component: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+    def of(self, component: Sequence[int]) -> np.ndarray:
+        """Return both for a component, shape (2, hops, hop)."""
         parts = [self._power(i, n) for i, n in enumerate(component) if n]
         whole = parts[0]
         for part in parts[1:]:
             whole = _product(whole, part)
         return whole
 
-    def _power(self, path: int, n: int) -> tuple[np.ndarray, np.ndarray]:
+    def _power(self, path: int, n: int) -> np.ndarray:
+        """Return both for n times a phase.
+
+        cos(a + b) = 2 cos(a) cos(b) - cos(b - a) and sin(a + b) = 2 cos(a) sin(b) - sin(b - a),
+        where b is a or the next.
+        """
         if n < 0:
             cosine, sine = self._power(path, -n)
-            return cosine, -sine
-        if n == 1:
-            return self._rotors[path]
+            return np.stack([cosine, -sine])
         if (path, n) not in self._known:
-            self._known[path, n] = _product(self._power(path, n - 1), self._rotors[path])
+            power = 2.0 * self._power(path, n // 2)[0] * self._power(path, n - n // 2)
+            if n % 2:
+                power -= self._power(path, 1)
+            else:
+                power[0] -= 1.0
+            self._known[path, n] = power
         return self._known[path, n]
 
 
-def _product(
-    a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]
-) -> tuple[np.ndarray, np.ndarray]:
-    return a[0] * b[0] - a[1] * b[1], a[1] * b[0] + a[0] * b[1]
+def _product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    return np.stack([a[0] * b[0] - a[1] * b[1], a[1] * b[0] + a[0] * b[1]])
 
 
-def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the cosine and sine of the phase, shape (hops, hop), float32.
+def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> np.ndarray:
+    """Return the cosine and sine of the phase, shape (2, hops, hop), float32.
 
     A parabola within each hop.
 
@@ -220,11 +224,15 @@ def _rotor(edges: np.ndarray, rate: np.ndarray, hop: int) -> tuple[np.ndarray, n
     cycles, ends = edges[:-1], edges[1:]
     bend = (ends - cycles - rate * hop) / hop**2
     i = np.arange(hop, dtype=np.float64)
-    phase = (bend[:, None] * i + rate[:, None]) * i
-    phase += np.mod(cycles, 1.0)[:, None]
+    parabolas = np.stack([bend, rate, np.mod(cycles, 1.0)], axis=1)
+    phase = parabolas @ np.stack([i**2, i, np.ones(hop)])
     phase -= np.rint(phase)
-    angle = (2.0 * np.pi * phase).astype(np.float32)
-    return np.cos(angle), np.sin(angle)
+    phase *= 2.0 * np.pi
+    angle = phase.astype(np.float32)
+    rotor = np.empty((2, *angle.shape), np.float32)
+    np.cos(angle, out=rotor[0])
+    np.sin(angle, out=rotor[1])
+    return rotor
 
 
 def _padded(samples: Samples, start: int, length: int) -> np.ndarray:
