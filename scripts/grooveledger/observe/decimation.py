@@ -13,10 +13,10 @@ from grooveledger.capture.stored_samples import Samples
 
 #: Attenuation of the stop band, and ripple of the pass band relative to 1, both in dB.
 ATTENUATION_DB = 80.0
-#: Samples that a matrix product of `decimated` takes at a time, about, and the most frames that
-#: come of them; and how many such products are made at a time: they stay in a core's cache.
-BLOCK_SAMPLES, BLOCK_FRAMES_MAX = 64, 16
-BLOCKS_AT_A_TIME = 1 << 12
+#: Samples of a block of `decimated`, about, and the most frames that begin in one; and how many
+#: samples are filtered at a time: they stay in a core's cache.
+BLOCK_SAMPLES, BLOCK_FRAMES_MAX = 128, 16
+SAMPLES_AT_A_TIME = 1 << 17
 
 
 def kaiser_lowpass(
@@ -48,9 +48,12 @@ def kaiser_lowpass(
     transition = 2.0 * np.pi * (stop_hz - pass_hz) / sample_rate_hz
     shortest = (attenuation_db - 7.95) / (2.285 * transition) + 1.0
     taps = multiple * int(np.ceil(shortest / multiple))
-    middle = np.arange(taps) - 0.5 * (taps - 1)
-    cutoff = (pass_hz + stop_hz) / sample_rate_hz
-    weights = np.sinc(cutoff * middle) * np.kaiser(taps, 0.1102 * (attenuation_db - 8.7))
+    reach, beta = 0.5 * (taps - 1), 0.1102 * (attenuation_db - 8.7)
+    # Up to the middle; the other half mirrors it.
+    place = np.arange((taps + 1) // 2) - reach
+    half = np.sinc((pass_hz + stop_hz) / sample_rate_hz * place)
+    half *= np.i0(beta * np.sqrt(1.0 - (place / reach) ** 2)) / np.i0(beta)
+    weights = np.concatenate([half, half[: taps // 2][::-1]])
     return weights / weights.sum()
 
 
@@ -63,8 +66,8 @@ def turned(taps: np.ndarray, frequency_hz: float, sample_rate_hz: float) -> np.n
 def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:
     """Filter a stretch and keep every n-th sample.
 
-    A block of samples times a matrix of shifted taps gives several frames at once, with what the
-    blocks after it add to them.
+    A block of samples times a matrix of shifted taps gives what it adds to the frames that begin in
+    it and in the blocks before it.
 
     Parameters
     ----------
@@ -81,24 +84,26 @@ def decimated(samples: Samples, taps: np.ndarray, every: int) -> np.ndarray:
     frames = max(0, (length - len(taps)) // every + 1)
     per_block = max(1, min(BLOCK_FRAMES_MAX, BLOCK_SAMPLES // every))
     block = per_block * every
-    after = -(-(len(taps) - every) // block)
-    weights = np.zeros(((1 + after) * block, per_block), np.float32)
-    for frame in range(per_block):
-        weights[frame * every : frame * every + len(taps), frame] = taps
-    pieces = weights.reshape(1 + after, block, per_block)
+    pieces = 1 - (every - len(taps)) // block
+    shifted = np.zeros((per_block, pieces * block), np.float32)
+    for frame, row in enumerate(shifted):
+        row[frame * every : frame * every + len(taps)] = taps
+    weights = shifted.reshape(per_block, pieces, block).transpose(2, 1, 0).reshape(block, -1)
     blocks = -(-frames // per_block)
     out = np.empty((channels, blocks, per_block), np.float32)
-    for first in range(0, blocks, BLOCKS_AT_A_TIME):
-        last = min(first + BLOCKS_AT_A_TIME, blocks)
-        part = np.asarray(samples[:, first * block : (last + after) * block])
-        # Near the end the blocks after these may not be whole either, or not there.
-        missing = (last + after - first) * block - part.shape[1]
-        if missing:
-            part = np.pad(part, ((0, 0), (0, missing)))
-        part = part.reshape(channels, -1, block)
-        out[:, first:last] = sum(
-            part[:, i : i + last - first] @ piece for i, piece in enumerate(pieces)
-        )
+    at_a_time = max(1, SAMPLES_AT_A_TIME // block)
+    for first in range(0, blocks, at_a_time):
+        count = min(at_a_time, blocks - first)
+        needed = (count + pieces - 1) * block
+        part = np.asarray(samples[:, first * block : first * block + needed])
+        if part.shape[1] < needed:
+            part = np.pad(part, ((0, 0), (0, needed - part.shape[1])))
+        products = part.reshape(channels, -1, block) @ weights
+        products = products.reshape(channels, -1, pieces, per_block)
+        sums = out[:, first : first + count]
+        sums[:] = products[:, :count, 0]
+        for piece in range(1, pieces):
+            sums += products[:, piece : piece + count, piece]
     return out.reshape(channels, -1)[:, :frames]
 
 

@@ -69,7 +69,7 @@ def test_how_many_products_are_made_at_a_time_changes_nothing(monkeypatch, at_a_
     sound = np.random.default_rng(2).standard_normal((2, 4000)).astype(np.float32)
     taps = kaiser_lowpass(3000, 9000, RATE, 1, 100.0)
     wholes = {length: decimated(sound[:, :length], taps, 4) for length in range(150, 4000, 61)}
-    monkeypatch.setattr("grooveledger.observe.decimation.BLOCKS_AT_A_TIME", at_a_time)
+    monkeypatch.setattr("grooveledger.observe.decimation.SAMPLES_AT_A_TIME", 64 * at_a_time)
     for length, whole in wholes.items():
         np.testing.assert_allclose(decimated(sound[:, :length], taps, 4), whole, atol=1e-6)
 
