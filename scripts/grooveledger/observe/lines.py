@@ -4,15 +4,17 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from grooveledger.capture.stored_samples import Samples
 
 #: Each octave is looked at where it lies below this part of a sampling rate halved again and
 #: again: what folds into it is then 30 dB down, and of a sweep or a step there at other times.
 LEVEL_TOP = 0.2
-HALVED_AT_A_TIME = 1 << 20
-#: Frames whose lines are read at a time: they stay in a core's cache.
-FRAMES_AT_A_TIME = 64
+#: Samples that are halved to at a time: they stay in a core's cache.
+HALVED_AT_A_TIME = 1 << 15
+#: Frames whose lines are read at a time.
+FRAMES_AT_A_TIME = 128
 
 
 class Level(NamedTuple):
@@ -56,13 +58,17 @@ def line_power(level: Level, time_s: np.ndarray, hz: np.ndarray, window_s: float
     length = max(8, int(window_s * level.rate_hz))
     cosines, sines = _line_weights(hz / level.rate_hz, length)
     starts = np.rint((time_s - level.first_s) * level.rate_hz).astype(int) - length // 2
+    half = len(cosines)
     power = np.empty((2, len(time_s), len(hz)), np.float32)
     for first in range(0, len(starts), FRAMES_AT_A_TIME):
         some = slice(first, first + FRAMES_AT_A_TIME)
-        frames = np.stack([_frame(level.samples, start, length) for start in starts[some]], axis=1)
-        ahead, behind = frames[:, :, length // 2 :], frames[:, :, (length - 1) // 2 :: -1]
-        np.square((ahead + behind) @ cosines, out=power[:, some])
-        power[:, some] += np.square((ahead - behind) @ sines)
+        places = starts[some] - starts[first]
+        heard = _padded(level.samples, starts[first], places[-1] + length)
+        halves = sliding_window_view(heard, half, axis=1)
+        ahead, behind = halves[:, places + length // 2], halves[:, places][:, :, ::-1]
+        in_common = (ahead + behind).reshape(-1, half) @ cosines
+        apart = np.subtract(ahead, behind, out=ahead).reshape(-1, half) @ sines
+        power[:, some] = (in_common**2 + apart**2).reshape(2, -1, len(hz))
     return np.maximum(power, np.finfo(np.float32).tiny, out=power)
 
 
@@ -87,17 +93,24 @@ def _halved(samples: Samples) -> np.ndarray:
     pairs = samples.shape[1] // 2
     halved = np.empty((2, pairs), np.float32)
     for first in range(0, pairs, HALVED_AT_A_TIME):
-        last = min(first + HALVED_AT_A_TIME, pairs)
-        even, odd = (np.asarray(samples[:, 2 * first : 2 * last])[:, phase::2] for phase in (0, 1))
-        part = halved[:, first:last]
-        np.add(even, odd, out=part)
-        part *= 0.375
-        part[:, 1:] += 0.125 * odd[:, :-1]
-        part[:, :-1] += 0.125 * even[:, 1:]
+        part = halved[:, first : first + HALVED_AT_A_TIME]
+        count = part.shape[1]
+        # One sample before them and one after, where there are any.
+        begin = max(2 * first - 1, 0)
+        beside = np.asarray(samples[:, begin : min(2 * (first + count) + 1, 2 * pairs)])
+        even, odd = (beside[:, 2 * first - begin + phase :: 2] for phase in (0, 1))
+        np.add(even[:, :count], odd[:, :count], out=part)
+        part *= 3.0
+        part[:, 1:] += odd[:, : count - 1]
+        part[:, : even.shape[1] - 1] += even[:, 1:]
+        if first:
+            part[:, 0] += beside[:, 0]
+        part *= 0.125
     return halved
 
 
-def _frame(samples: Samples, start: int, length: int) -> np.ndarray:
+def _padded(samples: Samples, start: int, length: int) -> np.ndarray:
+    """Return samples from a place on, with silence beyond their ends."""
     first, last = max(start, 0), min(start + length, samples.shape[1])
     if last <= first:
         return np.zeros((2, length), np.float32)
