@@ -193,13 +193,13 @@ def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:
     frame, place = divmod(int(np.argmax(best)), best.shape[1])
     gain = float(best[frame, place])
     line = [place]
-    paces = np.arange(SLOWEST, FASTEST + 1)
-    while frame:
-        came = place - paces
-        worth = np.where(came >= 0, best[frame - 1, came], 0.0)
-        if worth.max() <= 0.0:
+    while frame and place >= SLOWEST:
+        # Where it may come from, the slowest pace first.
+        came = best[frame - 1, max(place - FASTEST, 0) : place - SLOWEST + 1][::-1]
+        faster = int(np.argmax(came))
+        if came[faster] <= 0.0:
             break
-        place, frame = int(came[np.argmax(worth)]), frame - 1
+        place, frame = place - SLOWEST - faster, frame - 1
         line.append(place)
     return gain, frame, np.array(line[::-1])
 
