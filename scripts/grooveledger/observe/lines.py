@@ -102,9 +102,9 @@ def _halved(samples: Samples) -> np.ndarray:
         np.add(even[:, :count], odd[:, :count], out=part)
         part *= 3.0
         part[:, 1:] += odd[:, : count - 1]
-        part[:, : even.shape[1] - 1] += even[:, 1:]
         if first:
             part[:, 0] += beside[:, 0]
+        part[:, : even.shape[1] - 1] += even[:, 1:]
         part *= 0.125
     return halved
 
