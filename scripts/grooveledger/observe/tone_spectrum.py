@@ -1,5 +1,7 @@
 """Spectrum of a tone on the axis of its own phase, where wow does not smear its harmonics."""
 
+import functools
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -72,7 +74,7 @@ def tone_spectrum(
     lines = _lines(_on_phase(samples, turns, cycles, sample_rate_hz))
     line_hz = tone_hz * np.arange(lines.shape[1]) / cycles
     top_hz = min(float(settings["spectrum_top_hz"]), 0.5 * sample_rate_hz)
-    parts = [_thinned(line_hz, line, cycles, top_hz) for line in lines]
+    parts = _thinned(line_hz, lines, cycles, top_hz)
     return {
         "channel": np.repeat(np.array(CHANNELS, dtype=object), [len(part[0]) for part in parts]),
         "frequency_hz": np.concatenate([part[0] for part in parts]),
@@ -119,45 +121,63 @@ def _dense(samples: np.ndarray, factor: int) -> np.ndarray:
 
 def _interpolated(dense: np.ndarray, position: np.ndarray) -> np.ndarray:
     """Return the values between samples by the six-point Lagrange polynomial."""
-    whole = np.floor(position).astype(np.int64)
+    whole = position.astype(np.int64)
     part = (position - whole).astype(np.float32)
+    away = {node: part - np.float32(node) for node in INTERPOLATION_NODES}
     result = np.zeros((len(dense), len(position)), dtype=np.float32)
     for node in INTERPOLATION_NODES:
-        others = [other for other in INTERPOLATION_NODES if other != node]
-        weight = np.full(len(part), 1.0 / np.prod([node - other for other in others]), np.float32)
+        first, *others = (other for other in INTERPOLATION_NODES if other != node)
+        scale = 1.0 / math.prod(node - other for other in (first, *others))
+        weight = np.float32(scale) * away[first]
         for other in others:
-            weight *= part - np.float32(other)
+            weight *= away[other]
+        index = whole + node
         for channel, samples in enumerate(dense):
-            result[channel] += weight * samples[whole + node]
+            result[channel] += weight * samples.take(index)
     return result
 
 
 def _lines(tone: np.ndarray) -> np.ndarray:
     """Return the amplitude of each line, shape (2, lines)."""
-    turns = np.arange(tone.shape[1]) / tone.shape[1]
+    spectrum = np.fft.rfft(tone * _flat_top(tone.shape[1]), axis=1)
+    return np.abs(spectrum).astype(float) * 2.0 / tone.shape[1]
+
+
+@functools.lru_cache(maxsize=1)
+def _flat_top(length: int) -> np.ndarray:
+    """Return the flat-top window; tones of a side are mostly of one length."""
+    turns = np.arange(length) / length
     # Sum of FLAT_TOP[k] cos(2 pi k turns).
-    window = chebval(np.cos(2.0 * np.pi * turns), FLAT_TOP)
-    windowed = tone * window.astype(np.float32)
-    return np.abs(np.fft.rfft(windowed, axis=1)).astype(float) * 2.0 / len(window)
+    return chebval(np.cos(2.0 * np.pi * turns), FLAT_TOP).astype(np.float32)
 
 
 def _thinned(
-    line_hz: np.ndarray, amplitude: np.ndarray, cycles: int, top_hz: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return frequency and level relative to the fundamental of each band's strongest line."""
+    line_hz: np.ndarray, amplitudes: np.ndarray, cycles: int, top_hz: float
+) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return frequency and level relative to the fundamental of each band's strongest line.
+
+    For each channel.
+    """
     first = max(int(np.searchsorted(line_hz, BOTTOM_HZ)), FLAT_TOP_HALF_BINS)
     kept = np.arange(first, int(np.searchsorted(line_hz, top_hz, side="right")))
     kept = kept[kept < len(line_hz)]
     band = np.floor(LINES_PER_OCTAVE * np.log2(line_hz[kept] / BOTTOM_HZ))
     if not len(kept):
-        return np.empty(0), np.empty(0)
-    prominence = np.where(kept % cycles == 0, np.inf, amplitude[kept])
+        return [(np.empty(0), np.empty(0))] * len(amplitudes)
     edges = np.flatnonzero(np.diff(band, prepend=-np.inf))
-    strongest = np.maximum.reduceat(prominence, edges)
     lines_in = np.diff(edges, append=len(kept))
-    peaks = np.flatnonzero(prominence == np.repeat(strongest, lines_in))
-    kept = kept[peaks[np.flatnonzero(np.diff(band[peaks], append=np.inf))]]
-    if amplitude[cycles] == 0.0:
-        return line_hz[kept], np.full(len(kept), np.nan)
-    ratio = amplitude[kept] / amplitude[cycles]
-    return line_hz[kept], 20.0 * np.log10(np.maximum(ratio, np.finfo(np.float32).tiny))
+    parts = []
+    for amplitude in amplitudes:
+        prominence = np.where(kept % cycles == 0, np.inf, amplitude[kept])
+        strongest = np.maximum.reduceat(prominence, edges)
+        peaks = np.flatnonzero(prominence == np.repeat(strongest, lines_in))
+        lines = kept[peaks[np.flatnonzero(np.diff(band[peaks], append=np.inf))]]
+        parts.append((line_hz[lines], _levels_db(amplitude[lines], amplitude[cycles])))
+    return parts
+
+
+def _levels_db(amplitude: np.ndarray, fundamental: float) -> np.ndarray:
+    """Return levels relative to the fundamental, NaN where there is none."""
+    if fundamental == 0.0:
+        return np.full(len(amplitude), np.nan)
+    return 20.0 * np.log10(np.maximum(amplitude / fundamental, np.finfo(np.float32).tiny))
