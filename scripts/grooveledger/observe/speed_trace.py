@@ -100,7 +100,7 @@ def _traces(
     nominal_hz = track.lowest_hz
     start, stop = round(start_s * rate), round(stop_s * rate)
     played_hz, louder = _first_look(file, nominal_hz, start, stop)
-    channels = [0, 1] if len(track.driven_channels) == 2 else [louder]
+    channels = range(2) if len(track.driven_channels) == 2 else range(louder, louder + 1)
     hop = round(rate / TRACE_RATE_HZ)
     frame_rate = rate / hop
     pass_hz = FLUTTER_TOP_HZ + WANDER * played_hz
@@ -108,7 +108,7 @@ def _traces(
     taps = turned(kaiser_lowpass(pass_hz, stop_hz, rate, hop), played_hz, rate)
     decimator = Decimator(taps, hop, len(channels))
     for block in reader.blocks(file, start, stop):
-        decimator.push(np.ascontiguousarray(block.T[channels]))
+        decimator.push(np.ascontiguousarray(block.T[channels.start : channels.stop]))
     reach = len(taps) // hop // 2
     traces = []
     for channel, frames in zip(channels, decimator.frames(), strict=True):
@@ -203,8 +203,11 @@ def _neighbour(reach: int) -> int:
 def _outliers(values: np.ndarray, lag: int, least: float) -> np.ndarray:
     """Return values, but for 2 lags at each end, that stand out of those one and two lags away."""
     inner = len(values) - 4 * lag
-    around = np.sort([values[k : k + inner] for k in (0, lag, 3 * lag, 4 * lag)], axis=0)
-    apart = np.abs(values[2 * lag : 2 * lag + inner] - 0.5 * (around[1] + around[2]))
+    a, b, c, d = (values[k : k + inner] for k in (0, lag, 3 * lag, 4 * lag))
+    # The two in the middle of four.
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    apart = np.abs(values[2 * lag : 2 * lag + inner] - 0.5 * (low + high))
     sigma = SIGMA_RE_MEDIAN * float(np.median(apart))
     return apart > max(TICK_SIGMAS * sigma, least)
 
