@@ -1,11 +1,10 @@
-"""Band powers of two channels at once, at envelope frames.
+"""Band powers of two channels, at envelope frames.
 
-The two channels travel together as one complex signal, left + j right: one complex transform then
-gives both (for Z = FFT(l + j r), with A = Z[k] and B = Z[-k],
+In the treble the two channels travel together as one complex signal, left + j right: one complex
+transform then gives both (for Z = FFT(l + j r), with A = Z[k] and B = Z[-k],
 |L|^2 + |R|^2 = (|A|^2 + |B|^2) / 2, |L|^2 - |R|^2 = Re(A B), Re(L R*) = Im(A B) / 2).
 """
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -45,13 +44,9 @@ class BandPowers:
     """Band powers of stretches of the complex pair left + j right, by a Hann-windowed transform."""
 
     def __init__(
-        self,
-        span: int,
-        sample_rate_hz: float,
-        bands_hz: Sequence[tuple[float, float]],
-        mean_rate_hz: float = math.inf,
+        self, span: int, sample_rate_hz: float, bands_hz: Sequence[tuple[float, float]]
     ) -> None:
-        window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(span) + 0.5) / span)
+        window = _hann(span)
         self.window = window.astype(np.float32)
         self.bins = 1 + int(np.searchsorted(_bin_hz(span, sample_rate_hz), bands_hz[-1][1]))
         self.bins = min(self.bins, (span + 1) // 2)
@@ -64,8 +59,6 @@ class BandPowers:
         everything = np.ones((self.bins, 1))
         everything[0] = 0.5  # the mean has no twin among the negative frequencies
         weights = scale * np.hstack([inside, everything])
-        # Samples that are means over 1 / mean_rate_hz have lost some of their treble.
-        weights /= _gain_of_mean(frequency_hz, mean_rate_hz)[:, None] ** 2
         moments = weights[:, :-1] * frequency_hz[:, None]
         self.bands = len(bands_hz)
         # Rows follow the real and imaginary parts of the whole transform: bin k and its twin -k.
@@ -111,6 +104,45 @@ class BandPowers:
         return out
 
 
+class LinePowers:
+    """Band powers of stretches of one channel and another, by the few lines that the bands hold.
+
+    Products with windowed cosines and sines, which take less time than a transform of all lines.
+    The samples are means over their own interval.
+    """
+
+    def __init__(
+        self, span: int, sample_rate_hz: float, bands_hz: Sequence[tuple[float, float]]
+    ) -> None:
+        window = _hann(span)
+        bin_hz = _bin_hz(span, sample_rate_hz)[: span // 2]
+        inside = np.array([(bin_hz > low) & (bin_hz < high) for low, high in bands_hz], dtype=float)
+        bins = np.flatnonzero(inside.any(axis=0))
+        turns = 2.0 * np.pi * np.outer(np.arange(span) / span, bins)
+        lines = window[:, None] * np.hstack([np.cos(turns), np.sin(turns)])
+        # A sine of amplitude a has power a^2: a^2 / 4 of it, times the window's, in its line; what
+        # the mean has taken of it is made up for.
+        weights = 4.0 / (span * np.sum(window**2)) * inside[:, bins].T
+        weights /= _gain_of_mean(bin_hz[bins], sample_rate_hz)[:, None] ** 2
+        self.lines = lines.astype(np.float32)
+        self.weights = np.tile(weights, (2, 1)).astype(np.float32)
+        self.moments = np.tile(weights * bin_hz[bins, None], (2, 1)).astype(np.float32)
+
+    def __call__(self, left: np.ndarray, right: np.ndarray) -> np.ndarray:
+        """Return left, right, cross, moment by frame and band, of stretches (frames, span)."""
+        left, right = left @ self.lines, right @ self.lines
+        cross = (left * right) @ self.weights
+        left *= left
+        right *= right
+        return np.stack(
+            [left @ self.weights, right @ self.weights, cross, (left + right) @ self.moments]
+        )
+
+
+def _hann(span: int) -> np.ndarray:
+    return 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(span) + 0.5) / span)
+
+
 def _bin_hz(span: int, sample_rate_hz: float) -> np.ndarray:
     return np.arange(span) * (sample_rate_hz / span)
 
@@ -121,12 +153,12 @@ def low_powers(low: np.ndarray, low_rate_hz: float) -> np.ndarray:
     span = LOW_SPAN_FRAMES * hop
     beside = np.zeros((span - hop) // 2, dtype=low.dtype)
     padded = np.concatenate([beside, low, beside])
-    pairs = np.lib.stride_tricks.sliding_window_view(padded, span)[::hop]
-    bands = BandPowers(span, low_rate_hz, LOW_BANDS_HZ, mean_rate_hz=low_rate_hz)
-    parts = [
-        bands(pairs[start : start + LOW_FRAMES_PER_BLOCK])[:, :, :-1]
-        for start in range(0, len(pairs), LOW_FRAMES_PER_BLOCK)
-    ]
+    stretches = np.lib.stride_tricks.sliding_window_view(padded, span)[::hop]
+    powers = LinePowers(span, low_rate_hz, LOW_BANDS_HZ)
+    parts = []
+    for start in range(0, len(stretches), LOW_FRAMES_PER_BLOCK):
+        pairs = stretches[start : start + LOW_FRAMES_PER_BLOCK]
+        parts.append(powers(pairs.real.copy(), pairs.imag.copy()))
     return np.concatenate(parts, axis=1)
 
 
