@@ -172,20 +172,17 @@ def _best_lines(worth: np.ndarray) -> list[tuple[float, int, np.ndarray]]:
     """
     channels, frames, places = worth.shape
     best = np.empty((frames, channels, places), np.float32)
-    before = np.zeros((channels, places + FASTEST), np.float32)
-    ahead = np.empty((channels, places), np.float32)
-    for frame in range(frames):
-        np.maximum(_came(before, SLOWEST), 0.0, out=ahead)
-        for pace in range(SLOWEST + 1, FASTEST + 1):
-            np.maximum(ahead, _came(before, pace), out=ahead)
-        np.add(ahead, worth[:, frame], out=best[frame])
-        before[:, FASTEST:] = best[frame]
+    # A line that is worth nothing is none. Reading on from a place, the fastest pace comes first.
+    before = np.zeros((channels, FASTEST + places), np.float32)
+    for frame, ahead in enumerate(best):
+        # The paces are an even number: two by two.
+        pairs = np.maximum(before[:, :-1], before[:, 1:])
+        ahead[:] = pairs[:, :places]
+        for slower in range(2, FASTEST - SLOWEST, 2):
+            np.maximum(ahead, pairs[:, slower : slower + places], out=ahead)
+        ahead += worth[:, frame]
+        np.maximum(ahead, 0.0, out=before[:, FASTEST:])
     return [_traced(best[:, channel]) for channel in range(channels)]
-
-
-def _came(before: np.ndarray, pace: int) -> np.ndarray:
-    """Return the worth of the lines that come to each place from `pace` places before it."""
-    return before[:, FASTEST - pace : before.shape[1] - pace]
 
 
 def _traced(best: np.ndarray) -> tuple[float, int, np.ndarray]:

@@ -52,8 +52,9 @@ def look_at(samples: np.ndarray, sample_rate_hz: float, top_hz: float) -> tuple[
     if every == 1:
         return samples, sample_rate_hz
     length = samples.shape[1] // every
-    look = samples[:, : every * length].reshape(len(samples), length, every).mean(axis=2)
-    return look, sample_rate_hz / every
+    grouped = samples[:, : every * length].reshape(len(samples), length, every)
+    # As a product: a mean over so few is four times slower.
+    return grouped @ np.full(every, 1.0 / every, np.float32), sample_rate_hz / every
 
 
 def parabola_offset(power: np.ndarray) -> float:
