@@ -193,11 +193,12 @@ class _Reader:
         self.frames += len(block)
         self.peak = max(self.peak, peak)
         padded = -(-len(block) // self.hop) * self.hop
-        at_full_scale = np.zeros(padded, dtype=int)
+        clipped = np.zeros(padded // self.hop, dtype=int)
         if peak >= FULL_SCALE:
             counted = _clipped(block, self.last)
             self.clipped += counted.sum(axis=0)
-            at_full_scale[: len(block)] = counted.sum(axis=1)
+            clipped += np.add.reduceat(counted.sum(axis=1), range(0, len(block), self.hop))
+        self.clipped_parts.append(clipped)
         self.last = block[-1:].copy()
         if padded > len(block):
             block = np.concatenate([block, np.zeros((padded - len(block), 2), np.float32)])
@@ -206,7 +207,6 @@ class _Reader:
         start = self.hop // 4
         pairs = block.reshape(-1).view(np.complex64).reshape(-1, self.hop)
         self.high_parts.append(self.high(pairs[:, start : start + self.hop // 2]))
-        self.clipped_parts.append(at_full_scale.reshape(-1, self.hop).sum(axis=1))
 
     def dc(self) -> tuple[float, float]:
         """Return the mean of all samples, left and right."""
