@@ -77,7 +77,8 @@ class Silence:
 
 def opened_powers(envelope: Envelope) -> np.ndarray:
     """Remove ticks and thumps from the powers and smooth them, shape (2, frames, bands)."""
-    powers = np.stack([envelope.left, envelope.right])
+    # A band's frames lie side by side in memory: all that follows goes along them.
+    powers = np.array([envelope.left.T, envelope.right.T], order="C").swapaxes(1, 2)
     out = np.empty_like(powers)
     for bands, tick_s, smoothing_s in (
         (slice(0, SLOW_BANDS), THUMP_S, SLOW_SMOOTHING_S),
