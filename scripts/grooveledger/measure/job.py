@@ -53,11 +53,11 @@ def measure_capture(
     }
     faults = []
     for path in observations:
-        observed[Path(path).stem] = tables.columns(tables.read(path))
+        observed[Path(path).stem] = tables.read_columns(path)
         faults += [text for key, text in tables.provenance(path).items() if key == FAULT]
-    tracks = tables.columns(tables.read(folder / "tracks.parquet"))
+    tracks = tables.read_columns(folder / "tracks.parquet")
     chain = Chain.from_mapping(job["chain"])
-    health = tables.columns(tables.read(folder / "health.parquet"))
+    health = tables.read_columns(folder / "health.parquet")
     if health["channel_order"][0] == "exchanged":
         # The capture is flagged for it; its figures are those of the channels they are named for.
         chain = replace(chain, swap_channels=not chain.swap_channels)

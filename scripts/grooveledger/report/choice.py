@@ -40,7 +40,7 @@ def channel_curves(folder: Path, capture: str, table: str) -> dict[str, Columns]
     path = folder / capture / f"{table}.parquet"
     if not path.exists():
         return {}
-    columns = tables.columns(tables.read(path))
+    columns = tables.read_columns(path)
     kept = ~columns["limited"].astype(bool)
     columns = {name: values[kept] for name, values in columns.items()}
     if not len(columns["frequency_hz"]):

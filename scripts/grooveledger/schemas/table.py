@@ -1,5 +1,6 @@
 """What a declared table is, and the columns that many tables share."""
 
+import functools
 from typing import NamedTuple
 
 import pyarrow as pa
@@ -42,12 +43,17 @@ class Table(NamedTuple):
     @property
     def schema(self) -> pa.Schema:
         """The Arrow schema."""
-        return pa.schema([column.field for column in self.columns])
+        return _schema(self.columns)
 
     @property
     def names(self) -> tuple[str, ...]:
         """The column names in order."""
         return tuple(column.name for column in self.columns)
+
+
+@functools.cache
+def _schema(columns: tuple[Column, ...]) -> pa.Schema:
+    return pa.schema([column.field for column in columns])
 
 
 CAPTURE = Column("capture", TEXT, "", "id of the capture, joins to the captures table")

@@ -136,6 +136,14 @@ def read(path: str | Path) -> pa.Table:
         return file.read(use_threads=False)
 
 
+def read_columns(path: str | Path) -> dict[str, np.ndarray]:
+    """Read a table as `columns` returns it; each text is made once, however often it stands."""
+    with pq.ParquetFile(path) as file:
+        texts = [field.name for field in file.schema_arrow if pa.types.is_string(field.type)]
+    with pq.ParquetFile(path, read_dictionary=texts) as file:
+        return columns(file.read(use_threads=False))
+
+
 def read_by(path: str | Path, name: str) -> Iterator[tuple[str, pa.Table]]:
     """Yield the rows of a table by the first column of its key, a row group in memory at a time.
 
@@ -185,10 +193,19 @@ def columns(rows: pa.Table) -> dict[str, np.ndarray]:
 def column_array(rows: pa.Table, name: str) -> np.ndarray:
     """Return a column as numpy: numbers as float (NaN for null), truths as bool, text as object."""
     column = rows.column(name)
+    if pa.types.is_dictionary(column.type):
+        return np.concatenate([np.empty(0, object), *map(_texts, column.chunks)])
     values = column.to_numpy()
     if pa.types.is_boolean(column.type):
         return values == True  # noqa: E712 - null is no truth
     return np.asarray(values, object if pa.types.is_string(column.type) else np.float64)
+
+
+def _texts(chunk: pa.DictionaryArray) -> np.ndarray:
+    """Return the texts of a dictionary's numbers, None for null."""
+    texts = np.array([*chunk.dictionary.to_pylist(), None], object)
+    place = chunk.indices.to_numpy(zero_copy_only=False)
+    return texts[np.nan_to_num(place, nan=-1).astype(int)]
 
 
 def _is_column(values: object) -> bool:

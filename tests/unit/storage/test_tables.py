@@ -32,6 +32,17 @@ def test_parts_become_row_groups_and_read_back_as_one(tmp_path, monkeypatch):
     assert tables.provenance(tmp_path / "t.parquet")["job"] == "j"
 
 
+@pytest.mark.parametrize("captures", [[], ["b", "a", "b"], ["a", None, "a"], [None, None]])
+def test_columns_that_are_read_are_those_of_the_table(tmp_path, captures):
+    rows = tables.build(TABLE, {"capture": captures, "x": [float(len(captures))] * len(captures)})
+    tables.write(TABLE, rows, tmp_path / "t.parquet", {})
+    read, expected = tables.read_columns(tmp_path / "t.parquet"), tables.columns(rows)
+    assert list(read) == list(expected)
+    for name, values in expected.items():
+        assert read[name].dtype == values.dtype
+        assert read[name].tolist() == values.tolist()
+
+
 def test_no_parts_are_an_empty_table(tmp_path):
     tables.write_parts(TABLE, [], tmp_path / "t.parquet", {})
     assert tables.read(tmp_path / "t.parquet").num_rows == 0
