@@ -14,8 +14,8 @@ LONGEST_FRAMES = 1 << 26
 
 #: Start and stop of a stretch of a capture, s.
 StretchSeconds = tuple[float, float]
-#: Bytes of a frame as decoded, and bits of the samples that are whole numbers of few enough.
-DECODED_FRAME_BYTES, WHOLE_BITS = 8, {"PCM_16": 16, "PCM_24": 24}
+#: Samples of a frame, and bits of those that are whole numbers of few enough.
+CHANNELS, WHOLE_BITS = 2, {"PCM_16": 16, "PCM_24": 24}
 #: Bits of a stored sample beyond the sixteen of its upper part.
 LOWER_BITS = 8
 #: Frames that are packed at a time: a processor's cache holds what is made on the way.
@@ -91,9 +91,12 @@ class KeptSound:
             return
         if self.get(file.name, start, len(samples)) is not None:
             return
-        # A capture that fits as decoded costs no arithmetic.
-        fits = file.frames * DECODED_FRAME_BYTES <= KEPT_BYTES
-        block = _Block(start, samples, None if fits else WHOLE_BITS.get(file.subtype))
+        bits = WHOLE_BITS.get(file.subtype)
+        # As decoded, which costs no arithmetic, where what follows still has room in fewer bytes.
+        follows = file.frames - start - len(samples)
+        if bits and samples.nbytes + follows * CHANNELS * bits // 8 <= self._room:
+            bits = None
+        block = _Block(start, samples, bits)
         if block.nbytes <= self._room:
             self._blocks.setdefault(file.name, []).append(block)
             self._room -= block.nbytes

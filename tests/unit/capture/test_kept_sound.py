@@ -80,6 +80,24 @@ def test_what_is_kept_in_few_bytes_is_what_was_decoded(
     assert decoded == [(400, 400), (800, 200)]
 
 
+def test_sound_is_kept_as_decoded_while_that_leaves_room_for_the_rest(
+    tmp_path, decoded, monkeypatch
+):
+    path = tmp_path / "noise.wav"
+    noise = np.random.default_rng(3).uniform(-1.0, 1.0, (1500, 2))
+    sf.write(path, noise, RATE_HZ, subtype="PCM_24")
+    plain = read(path)
+    monkeypatch.setattr(kept_sound, "KEPT_BYTES", 500 * 8 + 1000 * 6)
+    with kept_sound.keeping():
+        read(path, frames=500)
+        (blocks,) = kept_sound.kept._blocks.values()
+        assert [block.nbytes for block in blocks] == [4000, 3000, 3000]
+        decoded.clear()
+        again = read(path, start=100, frames=700)
+    assert not decoded
+    assert again.tobytes() == plain[100:].tobytes()
+
+
 def test_of_a_long_capture_nothing_is_kept(recording, decoded, monkeypatch):
     monkeypatch.setattr(kept_sound, "LONGEST_FRAMES", RATE_HZ)
     with kept_sound.keeping():
