@@ -52,7 +52,7 @@ class BandPowers:
         self.bins = min(self.bins, (span + 1) // 2)
         frequency_hz = _bin_hz(span, sample_rate_hz)[: self.bins]
         # A sine of amplitude a has power a^2: a^2 / 4 of it, times the window's, in positive bins.
-        scale = 4.0 / (span * np.sum(window**2))
+        scale = 4.0 / np.sum(window**2)
         inside = np.array(
             [(frequency_hz > low) & (frequency_hz < high) for low, high in bands_hz], dtype=float
         ).T
@@ -86,7 +86,8 @@ class BandPowers:
             self.squares = np.empty((frames, 2 * len(self.window)), dtype=np.float32)
             self.product = np.empty((frames, self.bins), dtype=np.complex64)
         windowed = np.multiply(pairs, self.window, out=self.work[:frames])
-        transform = np.fft.fft(windowed, axis=1, out=windowed)
+        # Without `norm` numpy transforms in double precision.
+        transform = np.fft.fft(windowed, axis=1, out=windowed, norm="ortho")
         parts = transform.view(np.float32)
         sums = np.multiply(parts, parts, out=self.squares[:frames]) @ self.sums
         product = self.product[:frames]
