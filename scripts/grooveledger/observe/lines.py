@@ -91,20 +91,15 @@ def _line_weights(cycles_a_sample: np.ndarray, length: int) -> tuple[np.ndarray,
 def _halved(samples: Samples) -> np.ndarray:
     """Return the every second of the samples, lying between two of them, smoothed by 1 3 3 1."""
     pairs = samples.shape[1] // 2
+    samples = samples[:, : 2 * pairs]
     halved = np.empty((2, pairs), np.float32)
     for first in range(0, pairs, HALVED_AT_A_TIME):
         part = halved[:, first : first + HALVED_AT_A_TIME]
-        count = part.shape[1]
-        # One sample before them and one after, where there are any.
-        begin = max(2 * first - 1, 0)
-        beside = np.asarray(samples[:, begin : min(2 * (first + count) + 1, 2 * pairs)])
-        even, odd = (beside[:, 2 * first - begin + phase :: 2] for phase in (0, 1))
-        np.add(even[:, :count], odd[:, :count], out=part)
-        part *= 3.0
-        part[:, 1:] += odd[:, : count - 1]
-        if first:
-            part[:, 0] += beside[:, 0]
-        part[:, : even.shape[1] - 1] += even[:, 1:]
+        # With one sample before them and one after.
+        smooth = _padded(samples, 2 * first - 1, 2 * part.shape[1] + 2)
+        for _ in range(2):
+            smooth = smooth[:, 1:] + smooth[:, :-1]
+        np.add(smooth[:, ::2], smooth[:, 1::2], out=part)
         part *= 0.125
     return halved
 
