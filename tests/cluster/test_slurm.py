@@ -77,13 +77,15 @@ def test_a_failing_job_is_told_and_given_up(archive, tmp_path):
     for part in ("workflow", "scripts"):
         shutil.copytree(PROJECT / part, project / part)
     shutil.copy(PROJECT / "Snakefile", project)
-    module = project / "scripts/grooveledger/measure/quantities/separation.py"
-    module.write_text(module.read_text() + "\n1 / 0\n")
+    # No bug, which would be contained: something that may go better with more memory.
+    module = project / "scripts/grooveledger/segment/job.py"
+    failing = "def segment_capture(*_):\n    raise MemoryError"
+    module.write_text(f"{module.read_text()}\n\n{failing}\n")
     began = time.monotonic()
     ended = on_slurm(elsewhere(archive, tmp_path / "broken"), project)
     assert ended.returncode != 0
     assert time.monotonic() - began < 180.0
     logs = (tmp_path / "broken/results/logs/capture").glob("*.log")
-    assert any("ZeroDivisionError" in log.read_text() for log in logs)
+    assert any("MemoryError" in log.read_text() for log in logs)
     # Tried three times, with more memory each time, as the profile has it.
     assert ended.stderr.count("with external jobid") == 3
