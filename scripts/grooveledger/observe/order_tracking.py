@@ -74,9 +74,7 @@ class PhasePath:
 
     def resampled(self, start: float, every: float) -> "PhasePath":
         """Return the path on samples that lie `every` of the present ones apart, from `start`."""
-        path = PhasePath(self.spacing / every, self.cycles, (self.origin - start) / every)
-        vars(path)["_knot_steps"] = self._knot_steps  # the same, worked out once
-        return path
+        return PhasePath(self.spacing / every, self.cycles, (self.origin - start) / every)
 
 
 @functools.cache
